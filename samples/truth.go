@@ -1,0 +1,282 @@
+// Package samples reads what is known to be true of a rendered photo: the truth files that the scene
+// generator writes beside the committed sample photos, and those of other renderings in the same form.
+//
+// Lengths are millimetres, pixels follow the rule that a pixel's centre is at whole numbers (the origin is the
+// centre of the top-left pixel), and every position is in the upright picture: after the EXIF orientation has been
+// applied. Colours are CIELAB, D65, 2-degree observer.
+package samples
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+)
+
+// Faults a sample photo may have, as written in Truth.Fault.
+const (
+	FaultNone             = "none"
+	FaultOutOfFocus       = "out-of-focus"
+	FaultCameraShake      = "camera-shake"
+	FaultUnderExposed     = "under-exposed"
+	FaultOverExposed      = "over-exposed"
+	FaultColourCast       = "colour-cast"
+	FaultHeavyCompression = "heavy-compression"
+	FaultNoCard           = "no-card"
+	FaultCardHidden       = "card-hidden" // the card is cut by the edge of the picture
+)
+
+// Truth is all that is known of one rendered photo.
+type Truth struct {
+	// Scene names the rendering; photos that differ only in the camera share a scene.
+	Scene string `json:"scene"`
+	Seed  int64  `json:"seed"`
+	// Fault is one of the Fault constants; "none" (or empty) for a good photo.
+	Fault string `json:"fault"`
+	// ShouldWarn says that a careful reader of the photo ought to raise a flag about it as a whole.
+	ShouldWarn bool     `json:"should_warn"`
+	Image      Image    `json:"image"`
+	Camera     Camera   `json:"camera"`
+	Card       Card     `json:"card"`
+	Ground     Ground   `json:"ground"`
+	Marbles    []Marble `json:"marbles"`
+}
+
+// Good says that the photo has no intended fault.
+func (t *Truth) Good() bool { return t.Fault == "" || t.Fault == FaultNone }
+
+// Image is the size of the upright picture in pixels.
+type Image struct {
+	Width  int `json:"width"`
+	Height int `json:"height"`
+}
+
+// Camera is a pinhole without distortion: Xcam = R Xworld + t, u = cx + f Xcam.x / Xcam.z, v likewise with y. The
+// world has Z = 0 on the ground and Z up; the camera has x right, y down, z forward.
+type Camera struct {
+	FocalPx float64 `json:"focal_px"`
+	CX      float64 `json:"cx"`
+	CY      float64 `json:"cy"`
+	// EXIFFocal35MM is the whole number in the photo's FocalLengthIn35mmFilm tag (36 mm across the picture's
+	// longer side); 0 where the photo carries none.
+	EXIFFocal35MM int           `json:"exif_focal_35mm"`
+	HeightMM      float64       `json:"height_mm"`
+	TiltDeg       float64       `json:"tilt_deg"`
+	R             [3][3]float64 `json:"R_cam_from_world"`
+	T             [3]float64    `json:"t_cam_from_world_mm"`
+}
+
+// Project gives the pixel at which the world point p (mm) is seen. The point must lie in front of the camera.
+func (c Camera) Project(p [3]float64) (u, v float64) {
+	var q [3]float64
+	for i := range q {
+		q[i] = c.R[i][0]*p[0] + c.R[i][1]*p[1] + c.R[i][2]*p[2] + c.T[i]
+	}
+	return c.CX + c.FocalPx*q[0]/q[2], c.CY + c.FocalPx*q[1]/q[2]
+}
+
+// Card is where the reference card lies. Present is false when the scene has none; a card cut by the edge of the
+// picture is present, with some corners outside the picture.
+type Card struct {
+	Present          bool         `json:"present"`
+	TopLeftWorldMM   [3]float64   `json:"top_left_world_mm"`
+	XAxisWorld       [3]float64   `json:"x_axis_world"`
+	YAxisWorld       [3]float64   `json:"y_axis_world"`
+	ZMM              float64      `json:"z_mm"`
+	RotationDeg      float64      `json:"rotation_in_image_deg"`
+	InnerCornersPx   [][2]float64 `json:"inner_corners_px_row_major"` // 36: 4 rows of 9
+	CornersPx        [][2]float64 `json:"corners_px"`                 // 4: clockwise from the top left
+	WhollyInTheFrame bool         `json:"wholly_in_frame"`            // absent in other renderings
+}
+
+// Ground is the paper the marbles lie on.
+type Ground struct {
+	Lab [3]float64 `json:"lab"`
+}
+
+// Ellipse is the exact silhouette of a sphere in the upright picture, in pixels. AngleDeg is the direction of the
+// major axis, from image x towards image y, 0 to 180.
+type Ellipse struct {
+	CX        float64 `json:"cx"`
+	CY        float64 `json:"cy"`
+	SemiMajor float64 `json:"semi_major"`
+	SemiMinor float64 `json:"semi_minor"`
+	AngleDeg  float64 `json:"angle_deg"`
+}
+
+// Transparency of a marble's base glass.
+const (
+	Transparent = "transparent"
+	Cloudy      = "cloudy"
+	Opaque      = "opaque"
+)
+
+// Marble is one marble of the scene, wholly in the picture unless CutOff.
+type Marble struct {
+	ID int `json:"id"`
+	// Kind is the renderer's own word for how the marble is built; not a label for the product.
+	Kind string `json:"kind"`
+	// Label is the set the marble truly belongs to; empty if it belongs to none, or if the file doesn't say.
+	Label      string     `json:"label"`
+	DiameterMM float64    `json:"diameter_mm"`
+	CentreMM   [3]float64 `json:"centre_mm"`
+	Ellipse    Ellipse    `json:"ellipse_px"`
+	Touches    Touches    `json:"touches"`
+	CutOff     bool       `json:"cut_off"`
+	Base       Base       `json:"base"`
+	Ribbons    []Ribbon   `json:"ribbons"`
+	Bubble     Bubble     `json:"bubble"`
+	// Visible is the fraction of the silhouette's area that lies in the picture and behind no other marble, 0 to 1
+	// (counted on whole pixels, so it may pass 1 by a little).
+	Visible float64 `json:"visible_fraction_of_silhouette"`
+	Seen    AsSeen  `json:"ribbons_as_seen"`
+}
+
+// Touches lists the ids of the marbles that one touches. In a file it is null, a number or a list of numbers.
+type Touches []int
+
+// UnmarshalJSON reads null, a number or a list of numbers.
+func (t *Touches) UnmarshalJSON(b []byte) error {
+	*t = nil
+	if string(b) == "null" {
+		return nil
+	}
+	var one int
+	if json.Unmarshal(b, &one) == nil {
+		*t = Touches{one}
+		return nil
+	}
+	var many []int
+	if err := json.Unmarshal(b, &many); err != nil {
+		return fmt.Errorf("touches: want null, a marble's number or a list of numbers: %w", err)
+	}
+	*t = many
+	return nil
+}
+
+// Base is the body of the marble. Lab is the material's own colour: for glass the light that white light keeps after
+// one diameter of it, for an opaque body the reflectance of its surface. For what a photo can show of it see AsSeen.
+type Base struct {
+	Lab          [3]float64 `json:"lab"`
+	Transparency string     `json:"transparency"` // one of Transparent, Cloudy, Opaque
+	Tint         bool       `json:"tint"`
+	// Transmission is the fraction of light (luminance) that passes one diameter of the base unscattered, 0 (opaque)
+	// to 1 (clear glass); nil where the file doesn't say.
+	Transmission *float64 `json:"transmission,omitempty"`
+}
+
+// Ribbon is one ribbon inside the glass, or one colour of the surface swirl of an opaque body.
+type Ribbon struct {
+	Lab     [3]float64 `json:"lab"`
+	Opaque  bool       `json:"opaque"`
+	WidthMM float64    `json:"width_mm"`
+	// Turns counts the turning points of the serpentine; nil where the idea doesn't apply (surface swirls) or the
+	// file doesn't say.
+	Turns *int `json:"turns"`
+	// Channel is the class the ribbon belongs to in AsSeen: "R" or "G".
+	Channel string `json:"mask_channel"`
+}
+
+// UnmarshalJSON also takes "folds", another renderer's word for turns.
+func (r *Ribbon) UnmarshalJSON(b []byte) error {
+	type plain Ribbon
+	v := struct {
+		*plain
+		Folds *int `json:"folds"`
+	}{plain: (*plain)(r)}
+	*r = Ribbon{}
+	if err := json.Unmarshal(b, &v); err != nil {
+		return fmt.Errorf("ribbon: %w", err)
+	}
+	if r.Turns == nil {
+		r.Turns = v.Folds
+	}
+	return nil
+}
+
+// Bubble is the bubble inside the glass, if there is one. The numbers are nil when Present is false.
+type Bubble struct {
+	Present    bool        `json:"present"`
+	DiameterMM *float64    `json:"diameter_mm"`
+	OffsetMM   *[3]float64 `json:"offset_from_centre_mm"`
+}
+
+// AsSeen is what the picture shows of a marble, measured inside 0.93 of its silhouette on a second rendering that has
+// the same refraction but no light, reflection or tint: the best that any reading of the photo could give.
+type AsSeen struct {
+	R *SeenClass `json:"R,omitempty"`
+	G *SeenClass `json:"G,omitempty"`
+	// Base is the median colour where less than 2 % is ribbon; nil where too few pixels are.
+	Base *[3]float64 `json:"base_lab_as_seen"`
+	Any  *SeenClass  `json:"any,omitempty"`
+}
+
+// SeenClass is one class of ribbon as the picture shows it.
+type SeenClass struct {
+	// Coverage is the fraction of the disc that shows the class, 0 to 1.
+	Coverage float64 `json:"coverage"`
+	// EdgeLengthPerDiameter is the length of the boundary of the class over the diameter in pixels; a measure of how
+	// busy the pattern is. 0 where the file doesn't say.
+	EdgeLengthPerDiameter float64 `json:"edge_length_per_diameter,omitempty"`
+	// Pieces is the number of separate pieces; 0 where the file doesn't say.
+	Pieces int `json:"pieces,omitempty"`
+	// Lab is the median colour over the pixels of this class alone, under the white balance of the card's bare paper
+	// (its L* 95 neutral), noise-free; nil where fewer than about 40 pixels are pure.
+	Lab *[3]float64 `json:"lab_as_seen"`
+}
+
+// LoadTruth reads a truth file. The error names the file and says what is wrong with it.
+func LoadTruth(path string) (*Truth, error) {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("truth file: %w", err)
+	}
+	var t Truth
+	if err := json.Unmarshal(b, &t); err != nil {
+		return nil, fmt.Errorf("truth file %s: not the JSON expected: %w", path, err)
+	}
+	if t.Image.Width <= 0 || t.Image.Height <= 0 {
+		return nil, fmt.Errorf("truth file %s: no picture size", path)
+	}
+	if t.Camera.FocalPx <= 0 {
+		return nil, fmt.Errorf("truth file %s: no focal length", path)
+	}
+	for _, m := range t.Marbles {
+		if m.DiameterMM <= 0 {
+			return nil, fmt.Errorf("truth file %s: marble %d has no diameter", path, m.ID)
+		}
+	}
+	return &t, nil
+}
+
+// TruthPath gives the path of the truth file of a photo: ROOT/truth/REST.json for ROOT/photos/REST.jpg where that
+// file exists, else the .json beside the photo where that exists. Neither existing gives an error that wraps
+// fs.ErrNotExist.
+func TruthPath(photo string) (string, error) {
+	bare := strings.TrimSuffix(photo, filepath.Ext(photo)) + ".json"
+	abs, err := filepath.Abs(bare)
+	if err != nil {
+		return "", fmt.Errorf("truth of %s: %w", photo, err)
+	}
+	var tried []string
+	parts := strings.Split(filepath.ToSlash(abs), "/")
+	for i := len(parts) - 2; i >= 0; i-- {
+		if parts[i] == "photos" {
+			p := append(append(append([]string{}, parts[:i]...), "truth"), parts[i+1:]...)
+			tried = append(tried, filepath.FromSlash(strings.Join(p, "/")))
+			break
+		}
+	}
+	tried = append(tried, abs)
+	for _, p := range tried {
+		if _, err := os.Stat(p); err == nil {
+			return p, nil
+		} else if !errors.Is(err, fs.ErrNotExist) {
+			return "", fmt.Errorf("truth of %s: %w", photo, err)
+		}
+	}
+	return "", fmt.Errorf("truth of %s: none of %s: %w", photo, strings.Join(tried, ", "), fs.ErrNotExist)
+}
