@@ -1,0 +1,116 @@
+package vision
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"github.com/bep/imagemeta"
+)
+
+// Meta is what the file says of the shot. Places and names of people are never
+// read.
+type Meta struct {
+	Orientation int     // EXIF 1..8, 1 when absent
+	Focal35MM   float64 // 35 mm equivalent focal length, mm; 0 when absent
+	CameraMake  string
+	CameraModel string
+	TakenISO    string // "2026-05-02T10:11:12", "" when absent
+}
+
+// Camera is make and model in one line, without the make said twice.
+func (m Meta) Camera() string {
+	mk, model := strings.TrimSpace(m.CameraMake), strings.TrimSpace(m.CameraModel)
+	if mk == "" || strings.HasPrefix(strings.ToLower(model), strings.ToLower(mk)) {
+		return model
+	}
+	return strings.TrimSpace(mk + " " + model)
+}
+
+// readMeta reads the EXIF fields that matter. Odd or damaged metadata is
+// common and never a reason to refuse a photo: what can't be read is absent.
+func readMeta(kind string, data []byte) (meta Meta) {
+	meta.Orientation = 1
+	format := imagemeta.JPEG
+	if kind == "png" {
+		format = imagemeta.PNG
+	}
+	want := map[string]bool{
+		"Orientation": true, "FocalLengthIn35mmFormat": true, "FocalLengthIn35mmFilm": true,
+		"Make": true, "Model": true, "DateTimeOriginal": true,
+	}
+	// A decoder of untrusted bytes: whatever goes wrong costs the metadata only.
+	defer func() { _ = recover() }()
+	_, _ = imagemeta.Decode(imagemeta.Options{
+		R: bytes.NewReader(data), ImageFormat: format, Sources: imagemeta.EXIF,
+		ShouldHandleTag: func(t imagemeta.TagInfo) bool { return want[t.Tag] },
+		HandleTag: func(t imagemeta.TagInfo) error {
+			// The thumbnail's own directory must not override the picture's.
+			if strings.Contains(t.Namespace, "IFD1") {
+				return nil
+			}
+			switch t.Tag {
+			case "Orientation":
+				if v, ok := number(t.Value); ok && v >= 1 && v <= 8 {
+					meta.Orientation = int(v)
+				}
+			case "FocalLengthIn35mmFormat", "FocalLengthIn35mmFilm":
+				if v, ok := number(t.Value); ok && v >= 4 && v <= 2000 {
+					meta.Focal35MM = v
+				}
+			case "Make":
+				meta.CameraMake = text(t.Value)
+			case "Model":
+				meta.CameraModel = text(t.Value)
+			case "DateTimeOriginal":
+				if when, err := time.Parse("2006:01:02 15:04:05", text(t.Value)); err == nil {
+					meta.TakenISO = when.Format("2006-01-02T15:04:05")
+				}
+			}
+			return nil
+		},
+		Timeout: 2 * time.Second,
+		Warnf:   func(string, ...any) {},
+	})
+	return meta
+}
+
+func text(v any) string {
+	s := strings.TrimRight(fmt.Sprint(v), "\x00 ")
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return -1
+		}
+		return r
+	}, s)
+}
+
+func number(v any) (float64, bool) {
+	switch x := v.(type) {
+	case uint8:
+		return float64(x), true
+	case uint16:
+		return float64(x), true
+	case uint32:
+		return float64(x), true
+	case int:
+		return float64(x), true
+	case int16:
+		return float64(x), true
+	case int32:
+		return float64(x), true
+	case int64:
+		return float64(x), true
+	case float32:
+		return float64(x), !math.IsNaN(float64(x))
+	case float64:
+		return x, !math.IsNaN(x)
+	}
+	var f float64
+	if _, err := fmt.Sscanf(fmt.Sprint(v), "%g", &f); err == nil {
+		return f, true
+	}
+	return 0, false
+}
