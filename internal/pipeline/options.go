@@ -1,0 +1,71 @@
+// Package pipeline takes photos through every stage, from files in to files
+// out.
+package pipeline
+
+import "log/slog"
+
+// Options say what to measure and where to leave the results.
+type Options struct {
+	// Photos are files and folders; folders are read recursively. OutDir's own
+	// contents are never taken for photos, even where OutDir lies inside one of
+	// the folders.
+	Photos []string
+	OutDir string
+	// ReferencesDir holds labelled photos, one sub-folder a label; empty for
+	// none.
+	ReferencesDir string
+	// ModelPath is a model saved before, used instead of ReferencesDir; empty
+	// for none.
+	ModelPath string
+	// CheckBarMM is the length of the printed card's check bar as measured,
+	// millimetres; 0 means the nominal 80.
+	CheckBarMM float64
+	// Workers is how many photos are measured at once; 0 means one a core.
+	Workers int
+	// Progress, where not nil, is called after each photo, from one goroutine
+	// at a time.
+	Progress func(done, total int, path string)
+	Log      *slog.Logger // nil for silence
+}
+
+// Summary is what a run came to.
+type Summary struct {
+	Photos     int // found, those that failed included
+	Failed     int // could not be read
+	Marbles    int
+	Failures   []Failure
+	ReportPath string
+}
+
+// Failure is one file that could not be read, and why, with what to do.
+type Failure struct {
+	Path, Reason string
+}
+
+// ReferencesOptions say which labelled photos to learn from.
+type ReferencesOptions struct {
+	Dir        string // one sub-folder a label
+	ModelPath  string // where to save the model; empty for nowhere
+	CheckBarMM float64
+	Workers    int
+	Progress   func(done, total int, path string)
+	Log        *slog.Logger
+}
+
+// ReferencesSummary says how well the labelled sets can be told apart: each
+// marble is classified by a model that has not seen it (leave-one-out).
+type ReferencesSummary struct {
+	Sets     []SetSummary // by label
+	Right    int          // marbles given their own label back
+	Total    int          // marbles tried
+	Failures []Failure
+}
+
+// SetSummary is one label's share of the count.
+type SetSummary struct {
+	Label          string
+	Photos         int
+	Marbles        int
+	Right          int
+	MostlyTakenFor string // the label most of the wrong ones got; empty where none was wrong
+}
