@@ -1,0 +1,127 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+
+	"tawsight/internal/pipeline"
+)
+
+type measureCommand struct {
+	Photos     []string `arg:"" name:"photos" help:"Photos (JPEG or PNG), or folders of them, which are searched right down."`
+	Out        string   `required:"" placeholder:"DIR" help:"Folder for the results; made where missing."`
+	References string   `placeholder:"DIR" xor:"likeness" help:"Your labelled photos, one sub-folder a set: marbles are compared with them."`
+	Model      string   `placeholder:"FILE" xor:"likeness" help:"A model saved by tawsight references, in place of --references."`
+	printScale
+	Workers int `placeholder:"N" help:"Photos measured at once. Default: one for each processor core."`
+}
+
+func (measureCommand) Help() string {
+	return `Writes report.html (open it in a browser), photos.jsonl, photos.csv, marbles.csv, crops/ and overlays/ to the folder given with --out.
+
+` + exitStatuses
+}
+
+func (c measureCommand) Validate() error {
+	for _, p := range c.Photos {
+		if err := exists(p); err != nil {
+			return err
+		}
+	}
+	if c.References != "" {
+		if err := isFolder("--references", c.References); err != nil {
+			return err
+		}
+	}
+	if c.Model != "" {
+		if err := exists(c.Model); err != nil {
+			return err
+		}
+	}
+	if err := c.printScale.inRange(); err != nil {
+		return err
+	}
+	return workersInRange(c.Workers)
+}
+
+func (c measureCommand) Run(s *session) error {
+	bar := newProgress(s.stderr)
+	defer bar.done()
+	sum, err := pipeline.Run(s.ctx, pipeline.Options{
+		Photos:        c.Photos,
+		OutDir:        c.Out,
+		ReferencesDir: c.References,
+		ModelPath:     c.Model,
+		CheckBarMM:    c.CheckBarMM,
+		Workers:       c.Workers,
+		Progress:      bar.photo,
+		Log:           s.log,
+	})
+	bar.done()
+	printFailures(s, sum.Failures)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(s.stdout, "%s, %s", count(sum.Photos, "photo"), count(sum.Marbles, "marble"))
+	if sum.Failed > 0 {
+		fmt.Fprintf(s.stdout, ", %s could not be read", count(sum.Failed, "file"))
+	}
+	fmt.Fprintf(s.stdout, "\nReport: %s\n", sum.ReportPath)
+	if sum.Failed > 0 {
+		return errUnreadable
+	}
+	return nil
+}
+
+// printScale is the flag shared by the commands that read cards.
+type printScale struct {
+	CheckBarMM float64 `name:"check-bar-mm" default:"80" placeholder:"80" help:"Length of the printed card's long line as your ruler has it, millimetres (default 80)."`
+}
+
+func (p printScale) inRange() error {
+	// Beyond this a "print at 100 %" went wrong altogether, or the figure is a
+	// slip of the finger.
+	if !(p.CheckBarMM >= 60 && p.CheckBarMM <= 100) {
+		return fmt.Errorf("--check-bar-mm is %g: the line is 80 mm on the design, and a length from 60 to 100 mm is expected", p.CheckBarMM)
+	}
+	return nil
+}
+
+func workersInRange(n int) error {
+	if n < 0 || n > 1024 {
+		return fmt.Errorf("--workers is %d: choose 1 to 1024, or leave it out for one a core", n)
+	}
+	return nil
+}
+
+func exists(path string) error {
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("there is no file or folder %s", path)
+	}
+	return nil // any other trouble is met, and explained, on reading
+}
+
+func isFolder(flag, path string) error {
+	if err := exists(path); err != nil {
+		return err
+	}
+	if info, err := os.Stat(path); err == nil && !info.IsDir() {
+		return fmt.Errorf("%s %s is a file: give the folder whose sub-folders are your labelled sets", flag, path)
+	}
+	return nil
+}
+
+func printFailures(s *session, failures []pipeline.Failure) {
+	for _, f := range failures {
+		fmt.Fprintf(s.stderr, "%s: %s\n", f.Path, f.Reason)
+	}
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
