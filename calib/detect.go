@@ -148,7 +148,7 @@ func refineBest(full gocv.Mat, corners [][2]float64) [][2]float64 {
 	}
 	best, bestErr := corners, misfit(corners)
 	scale := 1.0
-	for level := 0; level < 4 && bestErr > 0.1; level++ {
+	for level := 0; level < 4 && (level == 0 || bestErr > 0.1); level++ {
 		c := refineAt(full, corners, scale)
 		if e := misfit(c); e < bestErr {
 			best, bestErr = c, e

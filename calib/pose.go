@@ -260,7 +260,9 @@ func (p *Pose) CardPoint(x, y float64) Vec3 {
 }
 
 // Pixel is where a card point (mm) is seen.
-func (p *Pose) Pixel(x, y float64) (u, v float64, ok bool) { return p.Camera.Project(p.CardPoint(x, y)) }
+func (p *Pose) Pixel(x, y float64) (u, v float64, ok bool) {
+	return p.Camera.Project(p.CardPoint(x, y))
+}
 
 // MMPerPX is the length on the card's plane that one pixel spans at the
 // picture's middle, across the line of sight.

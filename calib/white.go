@@ -1,0 +1,447 @@
+package calib
+
+import (
+	"math"
+	"sort"
+
+	"gocv.io/x/gocv"
+
+	"tawsight/internal/colour"
+)
+
+// White turns a photo's linear sRGB into the light of a neutral illuminant, the
+// card's bare paper (or the background) being neutral.
+type White struct {
+	Source string // card, background or none
+	// Gain multiplies linear RGB, channel by channel. With a card the bare
+	// paper comes out at its nominal L* 95.
+	Gain [3]float64
+	// ToneExponent is the exponent by which the photo's linear light grows
+	// faster than the card's (1 when the camera is true to sRGB); applied
+	// about PaperY, so that the paper stays where it is.
+	ToneExponent float64
+	PaperY       float64
+	// IlluminantXY is the CIE 1931 chromaticity of the paper as recorded: what
+	// the camera's own white balance left of the light's colour.
+	IlluminantXY [2]float64
+	CCTK         float64 // correlated colour temperature of that, K; 0 when it has none
+	// ResidualDE00 is the median CIEDE2000 between the grey patches as
+	// balanced and their nominal colours; negative when not known.
+	ResidualDE00 float64
+	// Clipped says that the paper was at full white in a channel, so that the
+	// balance rests on the grey patches.
+	Clipped bool
+}
+
+// Neutral is the balance of a photo of which nothing is known.
+func Neutral() White {
+	return White{Source: "none", Gain: [3]float64{1, 1, 1}, ToneExponent: 1, PaperY: 1, ResidualDE00: -1}
+}
+
+// Apply balances one linear RGB colour.
+func (w White) Apply(lin [3]float64) [3]float64 {
+	out := [3]float64{lin[0] * w.Gain[0], lin[1] * w.Gain[1], lin[2] * w.Gain[2]}
+	if w.ToneExponent != 1 {
+		y := 0.2126*out[0] + 0.7152*out[1] + 0.0722*out[2]
+		if y > 1e-6 {
+			k := math.Pow(y/w.PaperY, 1/w.ToneExponent-1)
+			// Near black the curve is not known; don't let it run away.
+			k = math.Max(0.5, math.Min(2, k))
+			out[0], out[1], out[2] = out[0]*k, out[1]*k, out[2]*k
+		}
+	}
+	return out
+}
+
+// toneLimits bound the exponent that is believed. Past them the patches say
+// more about the printer, or a reflection, than about the camera.
+const toneLo, toneHi = 0.75, 1.35
+
+// ReadWhite reads the balance from the card in an upright photo (CV_8UC3 or
+// CV_16UC3, BGR) whose corners were found. ok is false when too little of the
+// card's paper can be read.
+func ReadWhite(bgr gocv.Mat, corners [][2]float64) (White, bool) {
+	w := Neutral()
+	h, err := Homography(InnerCorners(), corners)
+	if err != nil {
+		return w, false
+	}
+	px := NewPixels(bgr)
+	if px.W == 0 {
+		return w, false
+	}
+	// Bare paper: the white squares, and the strips above and below the
+	// patches. Medians of medians, so that dust, print and a marble lying on
+	// the card don't count.
+	var paper [][3]float64
+	clipped := 0
+	add := func(x, y float64) {
+		if c, clip, ok := px.patch(h, x, y, 1.6); ok {
+			paper = append(paper, c)
+			if clip > 0.2 {
+				clipped++
+			}
+		}
+	}
+	for j := 0; j < BoardRows; j++ {
+		for i := 0; i < BoardCols; i++ {
+			if !SquareIsBlack(i, j) {
+				tl := SquareTopLeft(i, j)
+				add(tl[0]+SquareMM/2, tl[1]+SquareMM/2)
+			}
+		}
+	}
+	type pair struct {
+		patch, paper [3]float64
+		l            float64
+	}
+	var pairs []pair
+	for k, p := range Patches() {
+		c := p.CentreMM()
+		if p.Bare {
+			add(c[0], c[1])
+			continue
+		}
+		if k > 0 {
+			add(c[0]-PatchMM/2-2, c[1])
+		}
+		patch, clip, ok := px.patch(h, c[0], c[1], 2)
+		left, clip2, ok2 := px.patch(h, c[0]-PatchMM/2-2, c[1], 1.2)
+		right, clip3, ok3 := px.patch(h, c[0]+PatchMM/2+2, c[1], 1.2)
+		if !ok || !ok2 || !ok3 || clip > 0.05 || clip2 > 0.2 || clip3 > 0.2 {
+			continue
+		}
+		var near [3]float64
+		for i := range near {
+			near[i] = (left[i] + right[i]) / 2
+		}
+		pairs = append(pairs, pair{patch, near, p.L})
+	}
+	if len(paper) < 6 {
+		return w, false
+	}
+	white := medianRGB(paper)
+	w.Clipped = clipped > len(paper)/4
+	if w.Clipped && len(pairs) == 0 {
+		// Full white paper and no patch to stand in for it: the balance would
+		// be a guess.
+		for k, p := range Patches() {
+			if k == 0 {
+				continue
+			}
+			c := p.CentreMM()
+			if patch, clip, ok := px.patch(h, c[0], c[1], 2); ok && clip < 0.05 {
+				y := yOfL(p.L)
+				pairs = append(pairs, pair{patch, [3]float64{patch[0] / y * yOfL(95), patch[1] / y * yOfL(95), patch[2] / y * yOfL(95)}, p.L})
+				break
+			}
+		}
+		if len(pairs) == 0 {
+			return w, false
+		}
+		white = pairs[0].paper
+		pairs = nil
+	}
+	y95 := yOfL(95)
+	for i := range w.Gain {
+		if white[i] <= 1e-4 {
+			return w, false // a starved channel can't be balanced
+		}
+		w.Gain[i] = y95 / white[i]
+	}
+	w.Source = "card"
+	w.PaperY = y95
+	xyz := colour.LinearToXYZ(white)
+	if xy, ok := colour.ChromaticityXY(xyz); ok {
+		w.IlluminantXY = xy
+		if k, ok := colour.CCT(xy); ok {
+			w.CCTK = k
+		}
+	}
+	// Tone: how the patches' light, each against the paper beside it, goes
+	// with the printed lightness. The darkest patch is left out: stray light
+	// in the lens lifts it.
+	var sxx, sxy float64
+	n := 0
+	for _, p := range pairs {
+		if p.l < 30 {
+			continue
+		}
+		x := math.Log(yOfL(p.l) / y95)
+		y := math.Log(luminance(p.patch) / luminance(p.paper))
+		if math.IsNaN(y) || math.IsInf(y, 0) {
+			continue
+		}
+		sxx += x * x
+		sxy += x * y
+		n++
+	}
+	if n >= 3 && sxx > 0 {
+		if g := sxy / sxx; g > toneLo && g < toneHi {
+			w.ToneExponent = g
+		}
+	}
+	var de []float64
+	for _, p := range pairs {
+		var lin [3]float64
+		for i := range lin {
+			lin[i] = p.patch[i] / p.paper[i] * white[i]
+		}
+		de = append(de, colour.DeltaE00(colour.LinearToLab(w.Apply(lin)), [3]float64{p.l, 0, 0}))
+	}
+	if len(de) > 0 {
+		sort.Float64s(de)
+		w.ResidualDE00 = de[len(de)/2]
+	}
+	return w, true
+}
+
+// WhiteFromBackground balances on the paper around the marbles, taken to be
+// neutral. Its lightness is not known, so the photo's own exposure stands.
+func WhiteFromBackground(paperLinear [3]float64) White {
+	w := Neutral()
+	y := luminance(paperLinear)
+	for _, v := range paperLinear {
+		if v <= 1e-4 {
+			return w
+		}
+	}
+	w.Source = "background"
+	for i, v := range paperLinear {
+		w.Gain[i] = y / v
+	}
+	w.PaperY = y
+	if xy, ok := colour.ChromaticityXY(colour.LinearToXYZ(paperLinear)); ok {
+		w.IlluminantXY = xy
+		if k, ok := colour.CCT(xy); ok {
+			w.CCTK = k
+		}
+	}
+	return w
+}
+
+func luminance(lin [3]float64) float64 { return 0.2126*lin[0] + 0.7152*lin[1] + 0.0722*lin[2] }
+
+func yOfL(l float64) float64 { return luminance(colour.LabToLinear([3]float64{l, 0, 0})) }
+
+func medianRGB(c [][3]float64) (m [3]float64) {
+	v := make([]float64, len(c))
+	for k := range m {
+		for i := range c {
+			v[i] = c[i][k]
+		}
+		sort.Float64s(v)
+		m[k] = v[len(v)/2]
+	}
+	return m
+}
+
+// Pixels reads a BGR picture (CV_8UC3 or CV_16UC3) without copying it. It is
+// valid as long as the matrix is.
+type Pixels struct {
+	W, H int
+	B8   []uint8
+	B16  []uint16
+}
+
+// NewPixels lends a view of m; W is 0 when m is of another type.
+func NewPixels(m gocv.Mat) Pixels {
+	if m.Empty() {
+		return Pixels{}
+	}
+	switch m.Type() {
+	case gocv.MatTypeCV8UC3:
+		if d, err := m.DataPtrUint8(); err == nil {
+			return Pixels{W: m.Cols(), H: m.Rows(), B8: d}
+		}
+	case gocv.MatTypeCV16UC3:
+		if d, err := m.DataPtrUint16(); err == nil {
+			return Pixels{W: m.Cols(), H: m.Rows(), B16: d}
+		}
+	}
+	return Pixels{}
+}
+
+// Encoded is the sRGB-encoded colour (r, g, b in 0..1) of a pixel inside the
+// picture.
+func (p Pixels) Encoded(x, y int) [3]float32 {
+	i := 3 * (y*p.W + x)
+	if p.B8 != nil {
+		return [3]float32{float32(p.B8[i+2]) / 255, float32(p.B8[i+1]) / 255, float32(p.B8[i]) / 255}
+	}
+	return [3]float32{float32(p.B16[i+2]) / 65535, float32(p.B16[i+1]) / 65535, float32(p.B16[i]) / 65535}
+}
+
+// EncodedAt interpolates Encoded between pixels; positions outside are moved
+// to the border.
+func (p Pixels) EncodedAt(x, y float64) (c [3]float32) {
+	x = math.Max(0, math.Min(float64(p.W-1), x))
+	y = math.Max(0, math.Min(float64(p.H-1), y))
+	x0, y0 := int(x), int(y)
+	x1, y1 := min(x0+1, p.W-1), min(y0+1, p.H-1)
+	fx, fy := float32(x-float64(x0)), float32(y-float64(y0))
+	a, b, d, e := p.Encoded(x0, y0), p.Encoded(x1, y0), p.Encoded(x0, y1), p.Encoded(x1, y1)
+	for k := range c {
+		c[k] = (a[k]*(1-fx)+b[k]*fx)*(1-fy) + (d[k]*(1-fx)+e[k]*fx)*fy
+	}
+	return c
+}
+
+// LinearAt is EncodedAt in linear light: each neighbour is linearised before
+// it is weighed.
+func (p Pixels) LinearAt(x, y float64) (c [3]float64) {
+	x = math.Max(0, math.Min(float64(p.W-1), x))
+	y = math.Max(0, math.Min(float64(p.H-1), y))
+	x0, y0 := int(x), int(y)
+	x1, y1 := min(x0+1, p.W-1), min(y0+1, p.H-1)
+	fx, fy := x-float64(x0), y-float64(y0)
+	a, b, d, e := p.Linear(x0, y0), p.Linear(x1, y0), p.Linear(x0, y1), p.Linear(x1, y1)
+	for k := range c {
+		c[k] = (a[k]*(1-fx)+b[k]*fx)*(1-fy) + (d[k]*(1-fx)+e[k]*fx)*fy
+	}
+	return c
+}
+
+// Linear is the linear RGB of a pixel inside the picture.
+func (p Pixels) Linear(x, y int) [3]float64 {
+	i := 3 * (y*p.W + x)
+	if p.B8 != nil {
+		return [3]float64{linear8[p.B8[i+2]], linear8[p.B8[i+1]], linear8[p.B8[i]]}
+	}
+	return [3]float64{
+		colour.SRGBToLinear(float64(p.B16[i+2]) / 65535),
+		colour.SRGBToLinear(float64(p.B16[i+1]) / 65535),
+		colour.SRGBToLinear(float64(p.B16[i]) / 65535),
+	}
+}
+
+var linear8 = func() (t [256]float64) {
+	for i := range t {
+		t[i] = colour.SRGBToLinear(float64(i) / 255)
+	}
+	return t
+}()
+
+// patch is the median linear colour of a small square on the card, and the
+// share of its pixels at full white in some channel.
+func (p Pixels) patch(h [3][3]float64, xMM, yMM, halfMM float64) (c [3]float64, clipped float64, ok bool) {
+	const n = 9
+	var v [3][]float64
+	clip := 0
+	for i := 0; i < n; i++ {
+		for j := 0; j < n; j++ {
+			x, y := Apply(h, xMM+halfMM*(2*float64(i)/(n-1)-1), yMM+halfMM*(2*float64(j)/(n-1)-1))
+			ix, iy := int(math.Floor(x+0.5)), int(math.Floor(y+0.5))
+			if ix < 0 || iy < 0 || ix >= p.W || iy >= p.H {
+				return c, 0, false
+			}
+			l := p.Linear(ix, iy)
+			full := false
+			for k := range v {
+				v[k] = append(v[k], l[k])
+				full = full || l[k] > 0.975
+			}
+			if full {
+				clip++
+			}
+		}
+	}
+	for k := range v {
+		sort.Float64s(v[k])
+		c[k] = v[k][len(v[k])/2]
+	}
+	return c, float64(clip) / (n * n), true
+}
+
+// EdgeSigmaPX estimates the photo's blur from the chessboard's own edges: the
+// standard deviation, px, of the Gaussian that a black-to-white step was
+// blurred by, the median over the sides of the squares. 0 when no side could
+// be read.
+func EdgeSigmaPX(bgr gocv.Mat, corners [][2]float64) float64 {
+	h, err := Homography(InnerCorners(), corners)
+	px := NewPixels(bgr)
+	if err != nil || px.W == 0 {
+		return 0
+	}
+	var sig []float64
+	side := func(x0, y0, x1, y1 float64) { // card mm; the edge's two ends
+		ax, ay := Apply(h, x0, y0)
+		bx, by := Apply(h, x1, y1)
+		l := math.Hypot(bx-ax, by-ay)
+		if l < 5 {
+			return
+		}
+		nx, ny := -(by-ay)/l, (bx-ax)/l
+		half := math.Min(0.45*l, 25)
+		var s []float64
+		step := 0.25
+		m := int(half / step)
+		for i := -m; i <= m; i++ {
+			sum, n := 0.0, 0.0
+			for t := 0.3; t <= 0.701; t += 0.05 {
+				x, y := ax+(bx-ax)*t+nx*float64(i)*step, ay+(by-ay)*t+ny*float64(i)*step
+				if x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2) {
+					return
+				}
+				sum += luminance(px.LinearAt(x, y))
+				n++
+			}
+			s = append(s, sum/n)
+		}
+		q := max(1, len(s)/8)
+		lo, hi := mean(s[:q]), mean(s[len(s)-q:])
+		if math.Abs(hi-lo) < 0.05 {
+			return
+		}
+		// Second moment of the edge's derivative about its mean is the
+		// variance of the line spread; trimmed to where the step is, so that
+		// noise far out doesn't count.
+		first, last := -1, -1
+		for i, v := range s {
+			t := (v - lo) / (hi - lo)
+			if first < 0 && t > 0.16 {
+				first = i
+			}
+			if last < 0 && t > 0.84 {
+				last = i
+			}
+		}
+		if first <= 0 || last <= first {
+			return
+		}
+		at := func(level float64, i int) float64 {
+			a, b := (s[i-1]-lo)/(hi-lo), (s[i]-lo)/(hi-lo)
+			if b == a {
+				return float64(i)
+			}
+			return float64(i-1) + (level-a)/(b-a)
+		}
+		// 16 % and 84 % of a Gaussian step lie 1.989 sigma apart.
+		sig = append(sig, (at(0.84, last)-at(0.16, first))*step/1.989)
+	}
+	for r := 1; r <= InnerRows; r++ {
+		for c := 0; c < BoardCols; c++ {
+			p := SquareTopLeft(c, r)
+			side(p[0], p[1], p[0]+SquareMM, p[1])
+		}
+	}
+	for c := 1; c <= InnerCols; c++ {
+		for r := 0; r < BoardRows; r++ {
+			p := SquareTopLeft(c, r)
+			side(p[0], p[1], p[0], p[1]+SquareMM)
+		}
+	}
+	if len(sig) < 4 {
+		return 0
+	}
+	sort.Float64s(sig)
+	return sig[len(sig)/2]
+}
+
+func mean(v []float64) float64 {
+	s := 0.0
+	for _, x := range v {
+		s += x
+	}
+	return s / float64(len(v))
+}
