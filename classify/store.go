@@ -1,0 +1,202 @@
+package classify
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+const (
+	fileFormat  = "tawsight-model"
+	fileVersion = 1
+)
+
+// file is a model as JSON. What was not measured is absent; no figure is NaN.
+type file struct {
+	Format          string             `json:"format"`
+	Version         int                `json:"version"`
+	RegistryVersion int                `json:"registry_version"`
+	Features        []FeatureInfo      `json:"features"`
+	Spread          map[string]float64 `json:"spread"`
+	ShrinkThreshold float64            `json:"shrink_threshold"`
+	Temperature     float64            `json:"temperature"`
+	Sets            []Set              `json:"sets"`
+	LeftOut         []float64          `json:"left_out_distances"`
+	Warnings        []string           `json:"warnings"`
+}
+
+// Encode writes the model as JSON, the same bytes for the same model.
+func (m *Model) Encode(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", " ")
+	return e.Encode(file{
+		fileFormat, fileVersion, m.RegistryVersion, m.Features, m.Spread, m.ShrinkThreshold,
+		m.Temperature, m.Sets, m.LeftOut, m.Warnings,
+	})
+}
+
+// Save writes the model to a file, by way of a temporary one beside it, so
+// that an older model is replaced whole or not at all.
+func (m *Model) Save(path string) (err error) {
+	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*")
+	if err != nil {
+		return fmt.Errorf("model not saved: %w; check that the folder exists and can be written to", err)
+	}
+	defer func() {
+		if err != nil {
+			f.Close()
+			os.Remove(f.Name())
+			err = fmt.Errorf("model not saved to %s: %w; what was there before is untouched", path, err)
+		}
+	}()
+	if err = m.Encode(f); err != nil {
+		return err
+	}
+	if err = f.Chmod(0o644); err != nil { // temporary files are made private
+		return err
+	}
+	if err = f.Sync(); err != nil {
+		return err
+	}
+	if err = f.Close(); err != nil {
+		return err
+	}
+	return os.Rename(f.Name(), path)
+}
+
+// Load reads a model saved by [Model.Save]. features and registryVersion are
+// those of the running program: if the model was trained on others the error
+// wraps [ErrFeatureMismatch] and names what differs. A file that is no model,
+// or is damaged, gives an error wrapping [ErrCorruptModel]. Both say to train
+// anew, which loses nothing: the labelled photos are what counts.
+func Load(path string, features []FeatureInfo, registryVersion int) (*Model, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("model not read: %w", err)
+	}
+	defer f.Close()
+	m, err := Decode(f)
+	if err == nil {
+		err = m.matches(features, registryVersion)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w; train it again from the labelled photos", path, err)
+	}
+	return m, nil
+}
+
+// Decode reads a model without asking which features the program has; errors
+// as [Load].
+func Decode(r io.Reader) (*Model, error) {
+	data, err := io.ReadAll(r)
+	if err != nil {
+		return nil, err
+	}
+	bad := func(format string, a ...any) (*Model, error) {
+		return nil, fmt.Errorf("%w: %s", ErrCorruptModel, fmt.Sprintf(format, a...))
+	}
+	var v file
+	d := json.NewDecoder(bytes.NewReader(data))
+	if err := d.Decode(&v); err != nil {
+		return bad("%v", err)
+	}
+	if _, err := d.Token(); !errors.Is(err, io.EOF) {
+		return bad("something follows the model")
+	}
+	if v.Format != fileFormat {
+		return bad("its format is %q, not %q", v.Format, fileFormat)
+	}
+	if v.Version != fileVersion {
+		return bad("it is of version %d, and this program reads version %d", v.Version, fileVersion)
+	}
+	if len(v.Features) == 0 || len(v.Sets) == 0 {
+		return bad("it has no features or no sets")
+	}
+	known := map[string]bool{}
+	for _, f := range v.Features {
+		if f.Name == "" || known[f.Name] {
+			return bad("feature %q is named twice, or not at all", f.Name)
+		}
+		known[f.Name] = true
+	}
+	if !(v.Temperature > 0) || !(v.ShrinkThreshold >= 0) {
+		return bad("temperature %v, shrink threshold %v", v.Temperature, v.ShrinkThreshold)
+	}
+	if len(v.Spread) == 0 {
+		return bad("it has no spreads")
+	}
+	for name, s := range v.Spread {
+		if !known[name] || !(s > 0) {
+			return bad("the spread of %q is %v", name, s)
+		}
+	}
+	for i, s := range v.Sets {
+		if s.Label == "" || i > 0 && s.Label <= v.Sets[i-1].Label {
+			return bad("set %d, %q, has no label or is out of order", i+1, s.Label)
+		}
+		if s.Count < 1 || !(s.TypicalDistance > 0) {
+			return bad("set %q: count %d, typical distance %v", s.Label, s.Count, s.TypicalDistance)
+		}
+		for name, u := range s.Features {
+			if !known[name] || u.N < 1 || u.Low > u.High {
+				return bad("set %q: feature %q is not as it should be", s.Label, name)
+			}
+		}
+	}
+	if !slices.IsSorted(v.LeftOut) || len(v.LeftOut) > 0 && v.LeftOut[0] < 0 {
+		return bad("the left-out distances are out of order")
+	}
+	m := &Model{
+		RegistryVersion: v.RegistryVersion, Features: v.Features, Spread: v.Spread,
+		ShrinkThreshold: v.ShrinkThreshold, Temperature: v.Temperature, Sets: v.Sets,
+		LeftOut: v.LeftOut, Warnings: v.Warnings,
+	}
+	m.prepare()
+	for _, row := range m.means {
+		for j, v := range row {
+			// JSON has no infinities, but two large numbers can make one.
+			if d := v / m.spread[j]; math.IsInf(d*d, 0) {
+				return bad("a mean of feature %q is beyond all measure", m.Features[j].Name)
+			}
+		}
+	}
+	return m, nil
+}
+
+// matches compares the model's features with the program's; their order does
+// not matter.
+func (m *Model) matches(features []FeatureInfo, registryVersion int) error {
+	unit := map[string]string{}
+	for _, f := range features {
+		unit[f.Name] = f.Unit
+	}
+	var diff []string
+	for _, f := range m.Features {
+		u, ok := unit[f.Name]
+		delete(unit, f.Name)
+		switch {
+		case !ok:
+			diff = append(diff, f.Name+" is only in the model")
+		case u != f.Unit:
+			diff = append(diff, fmt.Sprintf("%s is in %q in the model, in %q in this program", f.Name, f.Unit, u))
+		}
+	}
+	for name := range unit {
+		diff = append(diff, name+" is only in this program")
+	}
+	slices.Sort(diff)
+	if m.RegistryVersion != registryVersion {
+		diff = append(diff, fmt.Sprintf("feature definitions are of version %d in the model, %d in this program", m.RegistryVersion, registryVersion))
+	}
+	if diff != nil {
+		return fmt.Errorf("%w: %s", ErrFeatureMismatch, strings.Join(diff, "; "))
+	}
+	return nil
+}
