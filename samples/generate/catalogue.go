@@ -1,0 +1,180 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"tawsight/samples"
+	"tawsight/samples/lens"
+	"tawsight/samples/scene"
+)
+
+// photo is one sample photo: which scene, seen how, taken with what fault. Photos with the same scene name and
+// sceneSeed share one rendering.
+type photo struct {
+	path      string // below photos/
+	sceneName string
+	sceneSeed int64
+	seed      int64 // of the camera
+	n         int   // counts the photos, for time stamps
+	label     string
+	marbles   int
+	pairs     int
+	tilt      float64 // degrees; negative: drawn at random
+	portrait  bool
+	turn      int // EXIF orientation
+	card      scene.CardWish
+	fault     string
+}
+
+func (p photo) shouldWarn() bool { return p.fault != samples.FaultNone }
+
+// catalogue is the list of all sample photos, in the order in which the collector took them.
+func catalogue() []photo {
+	var out []photo
+	put := func(p photo) {
+		p.n = len(out)
+		p.seed = 7000 + int64(p.n)
+		if p.turn == 0 {
+			p.turn = 1
+		}
+		if p.fault == "" {
+			p.fault = samples.FaultNone
+		}
+		if p.sceneName == "" {
+			p.sceneName = fmt.Sprintf("s%02d", p.n+1)
+			p.sceneSeed = 1900 + int64(p.n)
+		}
+		out = append(out, p)
+	}
+	for i, set := range scene.Sets {
+		for k := range 4 {
+			p := photo{path: fmt.Sprintf("references/%s/%s-%d.jpg", set, set, k+1), label: set, marbles: 4 + (i+k)%2, tilt: -1}
+			if i == 1 && k == 2 {
+				p.portrait, p.turn = true, 6
+			}
+			if i == 3 && k == 1 {
+				p.portrait, p.turn = true, 8
+			}
+			put(p)
+		}
+	}
+	trays := []struct {
+		marbles, pairs int
+		tilt           float64
+		portrait       bool
+		turn           int
+	}{{8, 0, 6, false, 1}, {10, 2, 12, false, 1}, {9, 1, 25, false, 1}, {9, 0, 9, true, 6}, {11, 2, 16, false, 1}, {7, 0, 4, false, 3}}
+	for i, t := range trays {
+		put(photo{path: fmt.Sprintf("tray/tray-%d.jpg", i+1), sceneName: fmt.Sprintf("tray%d", i+1), sceneSeed: 2400 + int64(i),
+			marbles: t.marbles, pairs: t.pairs, tilt: t.tilt, portrait: t.portrait, turn: t.turn})
+	}
+	for _, f := range []struct {
+		fault string
+		tray  int
+	}{{samples.FaultOutOfFocus, 1}, {samples.FaultUnderExposed, 2}, {samples.FaultOverExposed, 3}, {samples.FaultColourCast, 1},
+		{samples.FaultCameraShake, 5}, {samples.FaultHeavyCompression, 2}} {
+		t := trays[f.tray-1]
+		put(photo{path: "poor/" + f.fault + ".jpg", fault: f.fault, sceneName: fmt.Sprintf("tray%d", f.tray), sceneSeed: 2400 + int64(f.tray-1),
+			marbles: t.marbles, pairs: t.pairs, tilt: t.tilt, portrait: t.portrait})
+	}
+	put(photo{path: "poor/no-card.jpg", fault: samples.FaultNoCard, card: scene.NoCard, marbles: 7, tilt: 8})
+	put(photo{path: "poor/card-hidden.jpg", fault: samples.FaultCardHidden, card: scene.CardCut, marbles: 6, tilt: 10})
+	return out
+}
+
+// strangers is how many marbles of a tray belong to no set.
+func (p photo) strangers() int {
+	if p.label != "" {
+		return 0
+	}
+	if p.marbles >= 10 {
+		return 2
+	}
+	return p.n % 2
+}
+
+func (p photo) size() (w, h int) {
+	if p.portrait {
+		return 1200, 1600
+	}
+	return 1600, 1200
+}
+
+// build lays the scene out; the same seed gives the same scene.
+func (p photo) build() (*scene.Scene, error) {
+	rng := newRand(p.sceneSeed)
+	w, h := p.size()
+	s := &scene.Scene{Name: p.sceneName, Seed: p.sceneSeed, Width: w, Height: h, GroundL: between(rng, 62, 85)}
+	var focal35, height float64
+	for { // marbles of 16 mm between 62 and 100 pixels across
+		focal35, height = between(rng, 26, 41), between(rng, 260, 420)
+		if px := 16 * focal35 / 36 * 1600 / height; px > 66 && px < 92 {
+			break
+		}
+	}
+	tilt := p.tilt
+	if tilt < 0 {
+		tilt = between(rng, 3, 21)
+	}
+	azimuth := between(rng, 0, 360)
+	s.Camera = scene.NewCamera(focal35/36*1600, height, tilt, azimuth, between(rng, -8, 8), w, h)
+	s.Light = light(rng, azimuth)
+	for i := range p.marbles {
+		set := p.label
+		if set == "" && i >= p.strangers() {
+			set = scene.Sets[(i+p.n)%len(scene.Sets)]
+		}
+		s.Marbles = append(s.Marbles, scene.OfSet(rng, set))
+	}
+	rng.Shuffle(len(s.Marbles), func(i, j int) { s.Marbles[i], s.Marbles[j] = s.Marbles[j], s.Marbles[i] })
+	for k := range p.pairs {
+		s.Marbles[2*k+1].Partner = 2 * k
+	}
+	return s, scene.LayOut(rng, s, p.card)
+}
+
+func light(rng *rand.Rand, azimuth float64) scene.Light {
+	l := scene.Light{WindowAzimuthDeg: azimuth + between(rng, 40, 320), WindowElevationDeg: between(rng, 40, 62),
+		WindowDistanceMM: between(rng, 850, 1150), WindowWidthMM: between(rng, 420, 700), WindowHeightMM: between(rng, 500, 800),
+		Panes: []int{1, 2, 4}[rng.IntN(3)], WindowKelvin: between(rng, 3500, 6500), RoomShare: between(rng, 0.24, 0.36)}
+	l.RoomKelvin = l.WindowKelvin * between(rng, 1, 1.15)
+	if rng.Float64() < 0.4 {
+		l.LampShare, l.LampAzimuthDeg, l.LampElevationDeg = between(rng, 0.04, 0.07), between(rng, 0, 360), between(rng, 50, 75)
+	}
+	return l
+}
+
+// camera gives the settings for a photo in whose rendering a perfect white shows the light given.
+func (p photo) camera(light [3]float64) lens.Settings {
+	rng := newRand(p.seed)
+	s := lens.Settings{BlurPx: between(rng, 0.7, 1.05), Noise: between(rng, 1.2, 1.9), Quality: 92, MaxBytes: 262000, Orientation: p.turn}
+	white := between(rng, 0.84, 0.96) // where the exposure puts a perfect white
+	residual := [3]float64{between(rng, 0.95, 1.06), 1, between(rng, 0.94, 1.05)}
+	scene, _ := p.build()
+	s.Tags = lens.Tags{Make: "Lumora", Model: "Lumora P4", Focal35MM: int(math.Round(scene.Camera.FocalPx * 36 / 1600)),
+		Taken: time.Date(2026, 3, 14, 10, 5+3*p.n, 7*p.n%60, 0, time.UTC), Exposure: [2]uint32{1, 120}, ISO: 80}
+	switch p.fault {
+	case samples.FaultOutOfFocus:
+		s.BlurPx = 5.5
+	case samples.FaultUnderExposed:
+		white *= 0.16
+		s.Noise *= 1.8
+	case samples.FaultOverExposed:
+		white *= 2.3
+	case samples.FaultColourCast:
+		residual = [3]float64{1.12, 0.86, 0.42}
+	case samples.FaultCameraShake:
+		s.ShakePx, s.ShakeDeg = 19, 24
+	case samples.FaultHeavyCompression:
+		s.Quality = 7
+	}
+	for k := range s.Gain {
+		s.Gain[k] = white / light[k] * residual[k]
+	}
+	return s
+}
+
+func between(rng *rand.Rand, lo, hi float64) float64 { return lo + (hi-lo)*rng.Float64() }

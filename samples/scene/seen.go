@@ -1,0 +1,186 @@
+package scene
+
+import (
+	"math"
+	"sort"
+
+	"tawsight/samples"
+	"tawsight/samples/lens"
+)
+
+// minPure is the least number of pixels a colour is read from.
+const minPure = 40
+
+// PaperLight is the mean of the picture over bare paper of the card (over the ground in a ring about the middle where
+// the scene has no card or none of it is in the picture), divided by the paper's reflectance: what a perfect white
+// would show.
+func (s *Scene) PaperLight(p *lens.Picture) RGB {
+	var sum RGB
+	n := 0
+	take := func(u, v float64) {
+		x, y := int(math.Round(u)), int(math.Round(v))
+		if x < 2 || y < 2 || x >= p.W-2 || y >= p.H-2 || s.nearest(position(s.Camera), u, v) >= 0 {
+			return
+		}
+		c := p.At(x, y)
+		for k := range sum {
+			sum[k] += c[k]
+		}
+		n++
+	}
+	white := reflectance(95)
+	if s.Card.Present {
+		// The middle of the white squares and of the bare patch of the ladder.
+		for i := range 10 {
+			for j := range 5 {
+				if (i+j)%2 == 1 {
+					q := add(s.Card.TopLeftWorldMM, add(scale(s.Card.XAxisWorld, 16.5+8*float64(i)), scale(s.Card.YAxisWorld, 12+8*float64(j))))
+					take(s.Camera.Project(q))
+				}
+			}
+		}
+	}
+	if n == 0 {
+		white = reflectance(s.GroundL)
+		for i := range 400 {
+			a, r := float64(i)*2.39996, 0.2+0.001*float64(i)
+			take(s.Camera.CX+r*math.Cos(a)*float64(s.Width)/2, s.Camera.CY+r*math.Sin(a)*float64(s.Height)/2)
+		}
+	}
+	for k := range sum {
+		sum[k] /= float64(n) * white
+	}
+	return sum
+}
+
+// AddSeen fills in what the picture shows of each marble: the classes from the label pass, the colours from the
+// rendering scaled by one gain a channel so that white under the card's light is white.
+func (s *Scene) AddSeen(t *samples.Truth, render, labels *lens.Picture) {
+	light := s.PaperLight(render)
+	cam := position(s.Camera)
+	for i := range t.Marbles {
+		m := &t.Marbles[i]
+		e := m.Ellipse
+		size := int(2*e.SemiMajor) + 4
+		x0, y0 := int(e.CX)-size/2, int(e.CY)-size/2
+		var pure [3][][3]float64 // base, R, G
+		var cover [3]float64     // R, G, any
+		masks := [2][]bool{make([]bool, size*size), make([]bool, size*size)}
+		n := 0
+		for y := range size {
+			for x := range size {
+				u, v := x0+x, y0+y
+				if u < 0 || v < 0 || u >= s.Width || v >= s.Height || !Inside(e, float64(u), float64(v), 0.93) ||
+					s.nearest(cam, float64(u), float64(v)) != i {
+					continue
+				}
+				n++
+				l := labels.At(u, v)
+				r, g := l[0], l[1]
+				cover[0], cover[1], cover[2] = cover[0]+r, cover[1]+g, cover[2]+math.Min(1, r+g)
+				masks[0][y*size+x], masks[1][y*size+x] = r > 0.5, g > 0.5
+				c := render.At(u, v)
+				for k := range c {
+					c[k] /= light[k]
+				}
+				switch {
+				case r+g < 0.02:
+					pure[0] = append(pure[0], c)
+				case r > 0.95 && g < 0.02:
+					pure[1] = append(pure[1], c)
+				case g > 0.95 && r < 0.02:
+					pure[2] = append(pure[2], c)
+				}
+			}
+		}
+		if n == 0 {
+			continue
+		}
+		m.Seen.Base = medianLab(pure[0])
+		var has [2]bool
+		for _, r := range m.Ribbons {
+			has[0], has[1] = has[0] || r.Channel == "R", has[1] || r.Channel == "G"
+		}
+		class := func(k int) *samples.SeenClass {
+			return &samples.SeenClass{Coverage: round(cover[k]/float64(n), 4), Lab: medianLab(pure[k+1]),
+				EdgeLengthPerDiameter: round(edge(masks[k], size)/(2*math.Sqrt(e.SemiMajor*e.SemiMinor)), 3),
+				Pieces:                pieces(masks[k], size)}
+		}
+		if has[0] {
+			m.Seen.R = class(0)
+		}
+		if has[1] {
+			m.Seen.G = class(1)
+		}
+		if has[0] || has[1] {
+			m.Seen.Any = &samples.SeenClass{Coverage: round(cover[2]/float64(n), 4)}
+		}
+	}
+}
+
+func medianLab(cs [][3]float64) *[3]float64 {
+	if len(cs) < minPure {
+		return nil
+	}
+	var ch [3][]float64
+	for _, c := range cs {
+		l := ToLab(c)
+		for k := range ch {
+			ch[k] = append(ch[k], l[k])
+		}
+	}
+	var out [3]float64
+	for k := range ch {
+		sort.Float64s(ch[k])
+		out[k] = round(ch[k][len(ch[k])/2], 1)
+	}
+	return &out
+}
+
+// edge is the length, in pixels, of the boundary between set and unset pixels that both lie within the mask's square:
+// the count of neighbour pairs that differ, times pi/4 (Cauchy-Crofton for random directions on a square grid).
+func edge(m []bool, size int) float64 {
+	n := 0
+	for y := range size - 1 {
+		for x := range size - 1 {
+			a := m[y*size+x]
+			if a != m[y*size+x+1] {
+				n++
+			}
+			if a != m[(y+1)*size+x] {
+				n++
+			}
+		}
+	}
+	return float64(n) * math.Pi / 4
+}
+
+// pieces counts the connected (4-neighbour) pieces of at least 6 pixels.
+func pieces(m []bool, size int) int {
+	seen := make([]bool, len(m))
+	count := 0
+	for i := range m {
+		if !m[i] || seen[i] {
+			continue
+		}
+		area, stack := 0, []int{i}
+		seen[i] = true
+		for len(stack) > 0 {
+			j := stack[len(stack)-1]
+			stack = stack[:len(stack)-1]
+			area++
+			x, y := j%size, j/size
+			for _, d := range [][2]int{{1, 0}, {-1, 0}, {0, 1}, {0, -1}} {
+				u, v := x+d[0], y+d[1]
+				if u >= 0 && v >= 0 && u < size && v < size && m[v*size+u] && !seen[v*size+u] {
+					seen[v*size+u] = true
+					stack = append(stack, v*size+u)
+				}
+			}
+		}
+		if area >= 6 {
+			count++
+		}
+	}
+	return count
+}
