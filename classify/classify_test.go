@@ -343,6 +343,96 @@ func TestStrangersAreFound(t *testing.T) {
 	}
 }
 
+// TestManyFeaturesFewMarbles checks what a model says of itself against fresh
+// marbles of the same make: 30 features of which 6 differ between 5 uneven
+// sets, drawn anew with many seeds.
+func TestManyFeaturesFewMarbles(t *testing.T) {
+	var features []FeatureInfo
+	for j := range 30 {
+		features = append(features, FeatureInfo{Name: fmt.Sprintf("f%02d", j)})
+	}
+	var looRight, looTested, right, n, away, strangers, found int
+	var said, level, assigned, assignedRight float64
+	for seed := range uint64(12) {
+		r := rand.New(rand.NewPCG(seed, 2))
+		var means [6][30]float64 // the sixth set is nobody's
+		for c := range means {
+			for j := range 6 {
+				means[c][j] = 1.5 * r.NormFloat64()
+			}
+		}
+		draw := func(c int) map[string]float64 {
+			v := map[string]float64{}
+			for j, f := range features {
+				if x := r.NormFloat64(); r.Float64() > 0.1 { // a tenth isn't measured
+					v[f.Name] = means[c][j] + x
+				}
+			}
+			return v
+		}
+		var samples []Sample
+		for c, size := range []int{5, 8, 12, 20, 40} {
+			for i := range size {
+				samples = append(samples, Sample{ID: fmt.Sprint(i), Label: string(rune('A' + c)), Values: draw(c)})
+			}
+		}
+		loo, err := LeaveOneOut(features, samples, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		looRight += loo.Correct
+		looTested += loo.Tested
+		m, err := Train(features, samples, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		level = m.UnlikeAnyLevel()
+		for i := range 200 {
+			c := i % 5
+			p := predict(t, m, draw(c))
+			hit := p.Label == string(rune('A'+c))
+			n++
+			said += p.Probability
+			if hit {
+				right++
+			}
+			if p.Status == UnlikeAny {
+				away++
+			}
+			if p.Status == Assigned {
+				assigned++
+				if hit {
+					assignedRight++
+				}
+			}
+			far := draw(5)
+			far["f10"] = 15 // no marble of any set has anything like it
+			strangers++
+			if predict(t, m, far).Status == UnlikeAny {
+				found++
+			}
+		}
+	}
+	looShare, share := float64(looRight)/float64(looTested), float64(right)/float64(n)
+	said /= float64(n)
+	t.Logf("left out %.3f right, fresh %.3f right, said %.3f; assigned %.3f of which right %.3f; turned away %.4f at level %.4f; strangers found %.3f",
+		looShare, share, said, assigned/float64(n), assignedRight/assigned, float64(away)/float64(n), level, float64(found)/float64(strangers))
+	// 2400 fresh marbles, but only 12 trainings, which differ among themselves.
+	if math.Abs(said-share) > 0.04 {
+		t.Errorf("the probabilities say %.3f, right is %.3f", said, share)
+	}
+	// The fresh marbles are as many of the small sets as of the large.
+	if got := float64(away) / float64(n); got > 2*level {
+		t.Errorf("%.4f of those that belong are turned away, level %.4f", got, level)
+	}
+	if got := float64(found) / float64(strangers); got < 0.95 {
+		t.Errorf("%.3f of the strangers are found", got)
+	}
+	if got := assignedRight / assigned; got < share {
+		t.Errorf("of those assigned %.3f are right, of all %.3f", got, share)
+	}
+}
+
 func TestNearest(t *testing.T) {
 	samples := invented(5, 10)
 	m := train(t, samples, Options{})
@@ -484,8 +574,8 @@ func TestSaveAndLoad(t *testing.T) {
 			t.Errorf("%s: %v", c.name, err)
 		}
 	}
-	if err := m.Save(filepath.Join(dir, "nowhere", "model.json")); err == nil {
-		t.Error("saved to a folder that isn't there")
+	if err := m.Save(filepath.Join(path, "model.json")); err == nil || !strings.Contains(err.Error(), path) {
+		t.Errorf("saved below a file: %v", err)
 	}
 	if _, err := Load(filepath.Join(dir, "nothing.json"), marbleFeatures, 2); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("a file that isn't there: %v", err)

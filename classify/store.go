@@ -8,9 +8,10 @@ import (
 	"io"
 	"math"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
+
+	"tawsight/internal/atomicfile"
 )
 
 const (
@@ -42,34 +43,9 @@ func (m *Model) Encode(w io.Writer) error {
 	})
 }
 
-// Save writes the model to a file, by way of a temporary one beside it, so
-// that an older model is replaced whole or not at all.
-func (m *Model) Save(path string) (err error) {
-	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*")
-	if err != nil {
-		return fmt.Errorf("model not saved: %w; check that the folder exists and can be written to", err)
-	}
-	defer func() {
-		if err != nil {
-			f.Close()
-			os.Remove(f.Name())
-			err = fmt.Errorf("model not saved to %s: %w; what was there before is untouched", path, err)
-		}
-	}()
-	if err = m.Encode(f); err != nil {
-		return err
-	}
-	if err = f.Chmod(0o644); err != nil { // temporary files are made private
-		return err
-	}
-	if err = f.Sync(); err != nil {
-		return err
-	}
-	if err = f.Close(); err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), path)
-}
+// Save writes the model to a file whole or not at all: an older model stays
+// until the new one is complete. Missing folders are made.
+func (m *Model) Save(path string) error { return atomicfile.Write(path, m.Encode) }
 
 // Load reads a model saved by [Model.Save]. features and registryVersion are
 // those of the running program: if the model was trained on others the error
