@@ -1,0 +1,536 @@
+package report
+
+import (
+	"bytes"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"image"
+	"image/jpeg"
+	_ "image/png" // crops are PNG
+	"io"
+	"iter"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"tawsight/internal/atomicfile"
+	"tawsight/internal/colour"
+	"tawsight/internal/record"
+)
+
+// Sizes of the pictures in the page, pixels.
+const (
+	pageOverlayPX = 1400
+	pageCropPX    = 360
+	pageThumbPX   = 112
+)
+
+//go:embed report.html.tmpl
+var pageText string
+
+var pageTemplate = template.Must(template.New("report").Parse(pageText))
+
+// WriteHTML writes report.html into outDir: the whole run as one page that
+// needs nothing else, neither files nor a network. Overlays and crops are read
+// from outDir one at a time as the page is written (overlays at
+// OverlayPath(stem), stems from Stems over all photos' paths in their order;
+// crops where each marble's Crop says), so that a large run does not fill the
+// memory. A picture that is missing is left out.
+func WriteHTML(outDir string, photos []record.Photo) error {
+	return atomicfile.Write(filepath.Join(outDir, HTMLName), func(w io.Writer) error {
+		return pageTemplate.Execute(w, newPage(outDir, photos))
+	})
+}
+
+// A page is what the template is given.
+type page struct {
+	Title     string
+	Lead      string
+	Tiles     []tile
+	Sets      []setCount
+	outDir    string
+	photos    []record.Photo
+	stems     []string
+	Unread    []record.Photo
+	MadeBy    record.MadeBy
+	HasLikely bool
+}
+
+// A tile is one figure at the top of the page.
+type tile struct{ Figure, Label string }
+
+// setCount is how many marbles came out as what.
+type setCount struct {
+	Label, Class string
+	Count        int
+	Percent      string // of the largest count, a CSS width
+}
+
+func newPage(outDir string, photos []record.Photo) *page {
+	p := &page{outDir: outDir, photos: photos}
+	var paths []string
+	var sizes []float64
+	marbles, read, poor, doubtful, unlike, assigned := 0, 0, 0, 0, 0, 0
+	sets := map[string]int{}
+	for _, ph := range photos {
+		paths = append(paths, ph.Path)
+		if ph.Error != "" {
+			p.Unread = append(p.Unread, ph)
+			continue
+		}
+		read++
+		p.MadeBy = ph.MadeBy
+		if isPoor(ph) {
+			poor++
+		}
+		for _, m := range ph.Marbles {
+			marbles++
+			if m.DiameterMM != nil {
+				sizes = append(sizes, *m.DiameterMM)
+			}
+			if a := m.Attribution; a != nil {
+				p.HasLikely = true
+				switch a.Status {
+				case "assigned":
+					assigned++
+					sets[a.Label]++
+				case "doubtful":
+					doubtful++
+				case "unlike-any":
+					unlike++
+				}
+			}
+		}
+	}
+	p.stems = Stems(paths)
+	p.Title = fmt.Sprintf("%s in %s", plural(marbles, "marble"), plural(read, "photo"))
+	p.Tiles = append(p.Tiles, tile{fmt.Sprint(marbles), unit(marbles, "marble")}, tile{fmt.Sprint(read), unit(read, "photo")})
+	if len(sizes) > 0 {
+		lo, hi := slices.Min(sizes), slices.Max(sizes)
+		figure := fmt.Sprintf("%.1f–%.1f", lo, hi)
+		if fmt.Sprintf("%.1f", lo) == fmt.Sprintf("%.1f", hi) {
+			figure = fmt.Sprintf("%.1f", lo)
+		}
+		p.Tiles = append(p.Tiles, tile{figure, "mm across"})
+	}
+	if poor > 0 {
+		p.Tiles = append(p.Tiles, tile{fmt.Sprint(poor), unit(poor, "photo") + " to take with care"})
+	}
+	if len(p.Unread) > 0 {
+		p.Tiles = append(p.Tiles, tile{fmt.Sprint(len(p.Unread)), unit(len(p.Unread), "file") + " not read"})
+	}
+	if p.HasLikely {
+		p.Lead = fmt.Sprintf("%s like one of your sets, %d between two sets, %d unlike any.", isOrAre(assigned), doubtful, unlike)
+		for label, n := range sets {
+			p.Sets = append(p.Sets, setCount{Label: label, Class: "assigned", Count: n})
+		}
+		slices.SortFunc(p.Sets, func(a, b setCount) int {
+			if a.Count != b.Count {
+				return b.Count - a.Count
+			}
+			return strings.Compare(a.Label, b.Label)
+		})
+		if doubtful > 0 {
+			p.Sets = append(p.Sets, setCount{Label: "between two sets", Class: "doubtful", Count: doubtful})
+		}
+		if unlike > 0 {
+			p.Sets = append(p.Sets, setCount{Label: "unlike any", Class: "unlike", Count: unlike})
+		}
+		most := 1
+		for _, s := range p.Sets {
+			most = max(most, s.Count)
+		}
+		for i := range p.Sets {
+			p.Sets[i].Percent = width(float64(p.Sets[i].Count) / float64(most))
+		}
+	}
+	return p
+}
+
+func isPoor(p record.Photo) bool {
+	for _, v := range []record.Verdict{p.Verdict.Size, p.Verdict.Colour, p.Verdict.Pattern} {
+		if v == record.Doubtful || v == record.Unusable {
+			return true
+		}
+	}
+	return false
+}
+
+// HasMarbles says whether any marble was found.
+func (p *page) HasMarbles() bool {
+	return slices.ContainsFunc(p.photos, func(ph record.Photo) bool { return len(ph.Marbles) > 0 })
+}
+
+// Photos are the photos that could be read, one at a time.
+func (p *page) Photos() iter.Seq[photoView] {
+	return func(yield func(photoView) bool) {
+		for i := range p.photos {
+			if p.photos[i].Error == "" && !yield(photoView{&p.photos[i], p, i}) {
+				return
+			}
+		}
+	}
+}
+
+// Marbles are all marbles of all photos, one at a time.
+func (p *page) Marbles() iter.Seq[marbleView] {
+	return func(yield func(marbleView) bool) {
+		for ph := range p.Photos() {
+			for m := range ph.Marbles() {
+				if !yield(m) {
+					return
+				}
+			}
+		}
+	}
+}
+
+type photoView struct {
+	*record.Photo
+	page  *page
+	index int
+}
+
+// Anchor is the photo's place in the page.
+func (v photoView) Anchor() string { return fmt.Sprintf("p%d", v.index+1) }
+
+// Overlay is the photo's overlay as a data URI, empty where there is none.
+func (v photoView) Overlay() template.URL {
+	return pictureURI(filepath.Join(v.page.outDir, filepath.FromSlash(OverlayPath(v.page.stems[v.index]))), pageOverlayPX, 80)
+}
+
+// Marbles are the photo's marbles, one at a time.
+func (v photoView) Marbles() iter.Seq[marbleView] {
+	return func(yield func(marbleView) bool) {
+		for i := range v.Photo.Marbles {
+			if !yield(marbleView{&v.Photo.Marbles[i], v}) {
+				return
+			}
+		}
+	}
+}
+
+// Count says how many marbles the photo shows.
+func (v photoView) Count() string { return plural(len(v.Photo.Marbles), "marble") }
+
+// Facts are what scale and white of the photo rest on, in words.
+func (v photoView) Facts() []string {
+	var facts []string
+	s := v.Scale
+	switch s.Source {
+	case "card":
+		facts = append(facts, "scale from the reference card")
+	case "id1":
+		facts = append(facts, "scale from a bank-card-sized card")
+	case "sheet":
+		facts = append(facts, "scale from the sheet of paper")
+	case "scan":
+		facts = append(facts, "scale from the scanner")
+	default:
+		facts = append(facts, "no scale, so no sizes")
+	}
+	if s.MMPerPX != nil {
+		facts = append(facts, fmt.Sprintf("%.3f mm to a pixel", *s.MMPerPX))
+	}
+	if s.CameraHeightMM != nil {
+		facts = append(facts, fmt.Sprintf("camera %.0f mm up", *s.CameraHeightMM))
+	}
+	if s.TiltDeg != nil {
+		facts = append(facts, fmt.Sprintf("tilted %.0f°", *s.TiltDeg))
+	}
+	switch v.White.Source {
+	case "card":
+		facts = append(facts, "white from the card’s greys")
+	case "background":
+		facts = append(facts, "white from the paper, less certain")
+	}
+	return facts
+}
+
+// A chip is a short verdict with a colour.
+type chip struct{ Text, Class string }
+
+// Chips say how far the photo's readings can be trusted.
+func (v photoView) Chips() []chip {
+	var chips []chip
+	for _, c := range []struct {
+		about   string
+		verdict record.Verdict
+	}{{"size", v.Verdict.Size}, {"colour", v.Verdict.Colour}, {"pattern", v.Verdict.Pattern}} {
+		if c.verdict != "" {
+			chips = append(chips, chip{c.about + " " + string(c.verdict), string(c.verdict)})
+		}
+	}
+	return chips
+}
+
+type marbleView struct {
+	*record.Marble
+	photo photoView
+}
+
+// Anchor is the marble's place in the page.
+func (v marbleView) Anchor() string { return v.photo.Anchor() + "-m" + plain(v.ID) }
+
+// PhotoName is the last part of its photo's path.
+func (v marbleView) PhotoName() string { return filepath.Base(v.photo.Path) }
+
+// Picture is the marble's crop as a data URI, empty where there is none.
+func (v marbleView) Picture() template.URL { return v.picture(pageCropPX, 85) }
+
+// Thumb is the same, small.
+func (v marbleView) Thumb() template.URL { return v.picture(pageThumbPX, 75) }
+
+func (v marbleView) picture(maxSide, quality int) template.URL {
+	if v.Crop == "" {
+		return ""
+	}
+	return pictureURI(filepath.Join(v.photo.page.outDir, filepath.FromSlash(v.Crop)), maxSide, quality)
+}
+
+// Millimetres is the diameter, empty where it is withheld.
+func (v marbleView) Millimetres() string { return decimals(v.DiameterMM) }
+
+// PlusMinus is the half-width of the 95 % interval, empty where there is none.
+func (v marbleView) PlusMinus() string { return decimals(v.DiameterU95MM) }
+
+// WhyNoSize is why there is no diameter, in a few words.
+func (v marbleView) WhyNoSize() string {
+	for _, flags := range [][]record.Flag{v.Flags, v.photo.Flags} {
+		for _, f := range flags {
+			if f.Severity == record.Fail && slices.Contains(f.Affects, record.AboutSize) {
+				return f.Message
+			}
+		}
+	}
+	if v.photo.Scale.Source == "" || v.photo.Scale.Source == "none" {
+		return "the photo has no scale"
+	}
+	return ""
+}
+
+// A swatch is one colour with its name.
+type swatch struct {
+	Hex      template.CSS
+	Name     string
+	Detail   string
+	Percent  template.CSS // a CSS width
+	ShareOne string       // the share in words
+}
+
+// BaseSwatch is the base's colour.
+func (v marbleView) BaseSwatch() *swatch {
+	if v.Base == nil {
+		return nil
+	}
+	detail := v.Base.Kind
+	if v.Base.Tinted {
+		detail = "tinted, " + detail
+	}
+	return &swatch{Hex: hex(v.Base.Lab), Name: v.Base.Name, Detail: detail}
+}
+
+// RibbonSwatches are the ribbons' colours by falling area.
+func (v marbleView) RibbonSwatches() []swatch {
+	var list []swatch
+	for _, r := range byArea(v.Ribbons) {
+		detail := ""
+		if r.WidthMM != nil {
+			detail = fmt.Sprintf("%.1f mm wide", *r.WidthMM)
+		}
+		list = append(list, swatch{
+			Hex: hex(r.Lab), Name: r.Name, Detail: detail,
+			Percent:  template.CSS(width(r.AreaFraction)),
+			ShareOne: percent(r.AreaFraction),
+		})
+	}
+	return list
+}
+
+// BaseShare is what the ribbons leave of the face.
+func (v marbleView) BaseShare() template.CSS {
+	left := 1.0
+	for _, r := range v.Ribbons {
+		left -= r.AreaFraction
+	}
+	return template.CSS(width(max(0, left)))
+}
+
+// A bar is a figure from 0 to 1 between two words.
+type bar struct {
+	Label, Low, High, Figure string
+	Percent                  template.CSS
+}
+
+// Bars are translucency and busyness.
+func (v marbleView) Bars() []bar {
+	var bars []bar
+	if v.Base != nil {
+		bars = append(bars, newBar("Translucency", "opaque", "clear", v.Base.Translucency))
+	}
+	if v.Busyness != nil {
+		bars = append(bars, newBar("Busyness", "plain", "busy", *v.Busyness))
+	}
+	return bars
+}
+
+func newBar(label, low, high string, v float64) bar {
+	return bar{label, low, high, fmt.Sprintf("%.2f", v), template.CSS(width(v))}
+}
+
+// BubbleText is a word on the bubble, where there is one.
+func (v marbleView) BubbleText() string {
+	if v.Bubble == nil || !v.Bubble.Present {
+		return ""
+	}
+	if v.Bubble.DiameterMM == nil {
+		return "A large bubble near the middle."
+	}
+	return fmt.Sprintf("A large bubble near the middle, about %.1f mm.", *v.Bubble.DiameterMM)
+}
+
+// A likelihood is one set and how likely it is.
+type likelihood struct {
+	Label, Figure string
+	Percent       template.CSS
+}
+
+// A verdict on likeness, in words.
+type verdict struct {
+	Class, Text string
+	Sets        []likelihood
+	Reasons     []string
+}
+
+// Likeness is what came of comparing the marble with the labelled sets.
+func (v marbleView) Likeness() *verdict {
+	a := v.Attribution
+	if a == nil {
+		return nil
+	}
+	first := likelihood{a.Label, percent(a.Probability), template.CSS(width(a.Probability))}
+	second := likelihood{a.RunnerUp, percent(a.RunnerUpProbability), template.CSS(width(a.RunnerUpProbability))}
+	out := &verdict{}
+	switch a.Status {
+	case "assigned":
+		out.Class, out.Text = "assigned", "Like "+a.Label
+		out.Sets = []likelihood{first}
+	case "doubtful":
+		out.Class, out.Text = "doubtful", "Between two sets"
+		out.Sets = []likelihood{first}
+	default:
+		out.Class, out.Text = "unlike", "Unlike any of your sets"
+		if a.Label != "" {
+			out.Reasons = append(out.Reasons, "The nearest is "+a.Label+", but not near enough.")
+		}
+	}
+	if len(out.Sets) > 0 && a.RunnerUp != "" {
+		out.Sets = append(out.Sets, second)
+	}
+	for _, r := range a.Reasons {
+		out.Reasons = append(out.Reasons, reasonText(r))
+	}
+	return out
+}
+
+// StatusClass colours the marble's thumb.
+func (v marbleView) StatusClass() string {
+	if l := v.Likeness(); l != nil {
+		return l.Class
+	}
+	return "none"
+}
+
+// BudgetLines are the parts of the uncertainty, largest first.
+func (v marbleView) BudgetLines() []record.BudgetLine {
+	lines := slices.Clone(v.Budget)
+	slices.SortStableFunc(lines, func(a, b record.BudgetLine) int {
+		switch {
+		case a.UMM > b.UMM:
+			return -1
+		case a.UMM < b.UMM:
+			return 1
+		}
+		return 0
+	})
+	return lines
+}
+
+// pictureURI reads a picture, makes it no larger than maxSide and gives it back
+// as a JPEG in a data URI; empty where it cannot be read, because a report
+// without one picture is better than no report.
+func pictureURI(path string, maxSide, quality int) template.URL {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return ""
+	}
+	cfg, kind, err := image.DecodeConfig(bytes.NewReader(data))
+	if err != nil {
+		return ""
+	}
+	if kind != "jpeg" || max(cfg.Width, cfg.Height) > maxSide {
+		img, _, err := image.Decode(bytes.NewReader(data))
+		if err != nil {
+			return ""
+		}
+		small, _ := reduced(img, maxSide)
+		var buf bytes.Buffer
+		if err := jpeg.Encode(&buf, small, &jpeg.Options{Quality: quality}); err != nil {
+			return ""
+		}
+		data = buf.Bytes()
+	}
+	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(data))
+}
+
+func hex(lab [3]float64) template.CSS {
+	rgb := colour.LabToSRGB8(lab)
+	return template.CSS(fmt.Sprintf("#%02x%02x%02x", rgb[0], rgb[1], rgb[2]))
+}
+
+// width is a share of 0..1 as a CSS width.
+func width(share float64) string {
+	if math.IsNaN(share) {
+		share = 0
+	}
+	return fmt.Sprintf("%.1f%%", 100*min(1, max(0, share)))
+}
+
+// percent is a share of 0..1 in words that claim no certainty there is not.
+func percent(share float64) string {
+	switch p := 100 * share; {
+	case p > 99:
+		return "over 99 %"
+	case p < 1:
+		return "under 1 %"
+	default:
+		return fmt.Sprintf("%.0f %%", p)
+	}
+}
+
+func decimals(v *float64) string {
+	if v == nil {
+		return ""
+	}
+	return fmt.Sprintf("%.2f", *v)
+}
+
+func plural(n int, what string) string { return fmt.Sprintf("%d %s", n, unit(n, what)) }
+
+func unit(n int, what string) string {
+	if n == 1 {
+		return what
+	}
+	return what + "s"
+}
+
+func isOrAre(n int) string {
+	if n == 1 {
+		return "1 is"
+	}
+	return fmt.Sprintf("%d are", n)
+}

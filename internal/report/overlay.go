@@ -1,0 +1,351 @@
+package report
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	"image/jpeg"
+	"io"
+	"math"
+	"slices"
+	"sync"
+
+	"codeberg.org/go-fonts/liberation/liberationsansbold"
+	"git.sr.ht/~sbinet/gg"
+	xdraw "golang.org/x/image/draw"
+	"golang.org/x/image/font"
+	"golang.org/x/image/font/opentype"
+
+	"tawsight/internal/atomicfile"
+	"tawsight/internal/record"
+)
+
+// Sight is what an overlay shows besides the record.
+type Sight struct {
+	// Card are the corners of the reference card in the photo, in order round
+	// it; nil where none was found.
+	Card *[4][2]float64
+	// Points are the corners of whatever looked like part of a card, drawn so
+	// that a card not found is at least shown.
+	Points [][2]float64
+	// MaxSidePX bounds the overlay's longer side; 0 for the default of 2000.
+	MaxSidePX int
+}
+
+const defaultOverlaySidePX = 2000
+
+// Overlay draws onto a copy of the photo, reduced where it is larger than
+// asked: every outline with the marble's number and diameter, the marbles'
+// flags, the card, and the photo's flags. All positions are in pixels of img as
+// the output contract counts them: centres at whole numbers, the top-left
+// pixel's centre the origin, img upright.
+func Overlay(img image.Image, p record.Photo, s Sight) *image.RGBA {
+	if s.MaxSidePX <= 0 {
+		s.MaxSidePX = defaultOverlaySidePX
+	}
+	base, scale := reduced(img, s.MaxSidePX)
+	o := &overlay{
+		dc:    gg.NewContextForRGBA(base),
+		scale: scale,
+		side:  float64(max(base.Bounds().Dx(), base.Bounds().Dy())),
+	}
+	o.dc.SetLineCapRound()
+	o.line = max(1.2, o.side/620)
+	o.card(s)
+	for _, m := range p.Marbles {
+		o.outline(m)
+	}
+	for _, m := range p.Marbles {
+		o.taken = append(o.taken, o.extent(m))
+	}
+	if s.Card != nil {
+		o.taken = append(o.taken, o.around(s.Card[:]))
+	}
+	sizes := o.labelSizes(p.Marbles)
+	for _, m := range p.Marbles {
+		o.label(m, sizes)
+	}
+	o.notes(p.Flags)
+	return base
+}
+
+// WriteOverlay draws the overlay and writes it to path as a JPEG.
+func WriteOverlay(path string, img image.Image, p record.Photo, s Sight) error {
+	o := Overlay(img, p, s)
+	return atomicfile.Write(path, func(w io.Writer) error {
+		return jpeg.Encode(w, o, &jpeg.Options{Quality: 85})
+	})
+}
+
+type overlay struct {
+	dc    *gg.Context
+	scale float64 // overlay pixels a photo pixel
+	side  float64 // the overlay's longer side
+	line  float64 // line width
+	taken []box   // what a label should not cover: marbles, and labels already there
+}
+
+// at takes a point of the photo, pixel centres at whole numbers, to the
+// drawing, which counts from the picture's edge.
+func (o *overlay) at(x, y float64) (float64, float64) {
+	return (x + 0.5) * o.scale, (y + 0.5) * o.scale
+}
+
+var (
+	halo      = color.NRGBA{12, 14, 18, 200}
+	ink       = color.NRGBA{255, 255, 255, 255}
+	likeInk   = color.NRGBA{94, 226, 178, 255} // assigned to a set
+	doubtInk  = color.NRGBA{255, 202, 88, 255} // between two sets
+	unlikeInk = color.NRGBA{196, 164, 255, 255}
+	failInk   = color.NRGBA{255, 116, 104, 255} // unusable
+	cardInk   = color.NRGBA{96, 208, 255, 255}
+	seenInk   = color.NRGBA{255, 110, 220, 255}
+)
+
+// colourOf says at a glance what came of the marble.
+func colourOf(m record.Marble) color.NRGBA {
+	for _, f := range m.Flags {
+		if f.Severity == record.Fail {
+			return failInk
+		}
+	}
+	if m.Attribution != nil {
+		switch m.Attribution.Status {
+		case "assigned":
+			return likeInk
+		case "doubtful":
+			return doubtInk
+		case "unlike-any":
+			return unlikeInk
+		}
+	}
+	return ink
+}
+
+// stroke draws the current path as a coloured line with a dark edge, so that
+// it shows on any ground.
+func (o *overlay) stroke(c color.Color) {
+	o.dc.SetColor(halo)
+	o.dc.SetLineWidth(o.line * 2.2)
+	o.dc.StrokePreserve()
+	o.dc.SetColor(c)
+	o.dc.SetLineWidth(o.line)
+	o.dc.Stroke()
+}
+
+func (o *overlay) outline(m record.Marble) {
+	if !(m.Outline.SemiMajorPX > 0 && m.Outline.SemiMinorPX > 0) {
+		return
+	}
+	cx, cy := o.at(m.Outline.CxPX, m.Outline.CyPX)
+	o.dc.Push()
+	o.dc.RotateAbout(m.Outline.AngleDeg*math.Pi/180, cx, cy)
+	o.dc.DrawEllipse(cx, cy, m.Outline.SemiMajorPX*o.scale, m.Outline.SemiMinorPX*o.scale)
+	o.stroke(colourOf(m))
+	o.dc.Pop()
+}
+
+// labelSizes are the sizes of type for the whole photo, of the numbers and of
+// what stands below them: as large as the marbles leave room for, the numbers
+// so large that they are read on a phone.
+type labelSizes struct{ number, rest float64 }
+
+func (o *overlay) labelSizes(marbles []record.Marble) labelSizes {
+	var radii []float64
+	for _, m := range marbles {
+		radii = append(radii, m.Outline.SemiMajorPX*o.scale)
+	}
+	if len(radii) == 0 {
+		return labelSizes{o.side / 45, o.side / 70}
+	}
+	slices.Sort(radii)
+	median := radii[len(radii)/2]
+	return labelSizes{
+		number: min(max(0.8*median, o.side/75), o.side/42),
+		// "15.92 mm" is about four and a half times as wide as its type is
+		// high; it may be a little wider than the marble.
+		rest: min(max(2.4*median/4.5, o.side/95), o.side/68),
+	}
+}
+
+func (o *overlay) label(m record.Marble, sizes labelSizes) {
+	type lineOfText struct {
+		text string
+		size float64
+		ink  color.Color
+	}
+	lines := []lineOfText{{m.ID, sizes.number, ink}}
+	if m.DiameterMM != nil {
+		lines = append(lines, lineOfText{fmt.Sprintf("%.2f mm", *m.DiameterMM), sizes.rest, ink})
+	}
+	for _, f := range m.Flags {
+		c := doubtInk
+		if f.Severity == record.Fail {
+			c = failInk
+		}
+		lines = append(lines, lineOfText{f.Code, sizes.rest, c})
+	}
+	const leading = 1.12
+	var block box
+	for _, l := range lines {
+		face, release := faceOf(l.size)
+		o.dc.SetFontFace(face)
+		width, _ := o.dc.MeasureString(l.text)
+		release()
+		block.x1 = max(block.x1, width)
+		block.y1 += l.size * leading
+	}
+	place := o.freePlace(o.extent(m), block.x1, block.y1, sizes.rest*0.2)
+	o.taken = append(o.taken, place)
+	y := place.y0
+	for _, l := range lines {
+		o.text(l.text, (place.x0+place.x1)/2, y+l.size*0.9, 0.5, l.size, l.ink)
+		y += l.size * leading
+	}
+}
+
+// A box is an upright rectangle of the drawing.
+type box struct{ x0, y0, x1, y1 float64 }
+
+// overlap is the area two boxes share.
+func (b box) overlap(c box) float64 {
+	return max(0, min(b.x1, c.x1)-max(b.x0, c.x0)) * max(0, min(b.y1, c.y1)-max(b.y0, c.y0))
+}
+
+func (b box) area() float64 { return (b.x1 - b.x0) * (b.y1 - b.y0) }
+
+// extent is the upright box round a marble's outline.
+func (o *overlay) extent(m record.Marble) box {
+	cx, cy := o.at(m.Outline.CxPX, m.Outline.CyPX)
+	sin, cos := math.Sincos(m.Outline.AngleDeg * math.Pi / 180)
+	rx := math.Hypot(m.Outline.SemiMajorPX*cos, m.Outline.SemiMinorPX*sin) * o.scale
+	ry := math.Hypot(m.Outline.SemiMajorPX*sin, m.Outline.SemiMinorPX*cos) * o.scale
+	return box{cx - rx, cy - ry, cx + rx, cy + ry}
+}
+
+// around is the upright box round points of the photo.
+func (o *overlay) around(points [][2]float64) box {
+	b := box{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
+	for _, p := range points {
+		x, y := o.at(p[0], p[1])
+		b = box{min(b.x0, x), min(b.y0, y), max(b.x1, x), max(b.y1, y)}
+	}
+	return b
+}
+
+// freePlace finds room for a label beside a marble: below it where that covers
+// nothing, else above, right or left of it, else wherever it covers least.
+func (o *overlay) freePlace(marble box, width, height, gap float64) box {
+	cx, cy := (marble.x0+marble.x1)/2, (marble.y0+marble.y1)/2
+	picture := box{0, 0, float64(o.dc.Width()), float64(o.dc.Height())}
+	var best box
+	least := math.Inf(1)
+	for _, corner := range [][2]float64{
+		{cx - width/2, marble.y1 + gap},
+		{cx - width/2, marble.y0 - gap - height},
+		{marble.x1 + gap, cy - height/2},
+		{marble.x0 - gap - width, cy - height/2},
+	} {
+		b := box{corner[0], corner[1], corner[0] + width, corner[1] + height}
+		cost := 4 * (b.area() - b.overlap(picture))
+		for _, t := range o.taken {
+			cost += b.overlap(t)
+		}
+		if cost < least-1 {
+			best, least = b, cost
+		}
+	}
+	return best
+}
+
+func (o *overlay) card(s Sight) {
+	if s.Card != nil {
+		for i, c := range s.Card {
+			x, y := o.at(c[0], c[1])
+			if i == 0 {
+				o.dc.MoveTo(x, y)
+			} else {
+				o.dc.LineTo(x, y)
+			}
+		}
+		o.dc.ClosePath()
+		o.stroke(cardInk)
+	}
+	for _, p := range s.Points {
+		x, y := o.at(p[0], p[1])
+		r := o.line * 2.5
+		o.dc.MoveTo(x-r, y)
+		o.dc.LineTo(x+r, y)
+		o.dc.MoveTo(x, y-r)
+		o.dc.LineTo(x, y+r)
+		o.stroke(seenInk)
+	}
+}
+
+// notes writes the photo's flags in the top-left corner.
+func (o *overlay) notes(flags []record.Flag) {
+	size := o.side / 62
+	y := size * 1.7
+	for _, f := range flags {
+		c := doubtInk
+		if f.Severity == record.Fail {
+			c = failInk
+		}
+		o.text(f.Code, size, y, 0, size, c)
+		y += size * 1.3
+	}
+}
+
+// text writes s with its baseline at y and, for anchor 0, its left end at x,
+// for 0.5 its middle; it is pushed back into the picture where it would leave
+// it.
+func (o *overlay) text(s string, x, y, anchor, size float64, c color.Color) {
+	face, release := faceOf(size)
+	defer release()
+	o.dc.SetFontFace(face)
+	width, _ := o.dc.MeasureString(s)
+	left := max(2, min(x-anchor*width, float64(o.dc.Width())-width-2))
+	y = max(size, min(y, float64(o.dc.Height())-size*0.3))
+	o.dc.SetColor(halo)
+	edge := max(1.2, size*0.11)
+	for k := range 12 {
+		sin, cos := math.Sincos(2 * math.Pi * float64(k) / 12)
+		o.dc.DrawString(s, left+edge*cos, y+edge*sin)
+	}
+	o.dc.SetColor(c)
+	o.dc.DrawString(s, left, y)
+}
+
+var parsedFont = sync.OnceValues(func() (*opentype.Font, error) {
+	return opentype.Parse(liberationsansbold.TTF)
+})
+
+func faceOf(size float64) (font.Face, func() error) {
+	f, err := parsedFont()
+	if err != nil {
+		panic(err) // the font is part of the program
+	}
+	face, err := opentype.NewFace(f, &opentype.FaceOptions{Size: size, DPI: 72})
+	if err != nil {
+		panic(err)
+	}
+	return face, face.Close
+}
+
+// reduced copies a picture, made smaller where its longer side is beyond
+// maxSide, and gives the scale it was made smaller by, 1 or less.
+func reduced(img image.Image, maxSide int) (*image.RGBA, float64) {
+	b := img.Bounds()
+	scale := min(1, float64(maxSide)/float64(max(b.Dx(), b.Dy())))
+	if scale == 1 {
+		out := image.NewRGBA(image.Rect(0, 0, b.Dx(), b.Dy()))
+		draw.Draw(out, out.Bounds(), img, b.Min, draw.Src)
+		return out, 1
+	}
+	w := max(1, int(math.Round(float64(b.Dx())*scale)))
+	h := max(1, int(math.Round(float64(b.Dy())*scale)))
+	out := image.NewRGBA(image.Rect(0, 0, w, h))
+	xdraw.BiLinear.Scale(out, out.Bounds(), img, b, draw.Src, nil)
+	return out, scale
+}
