@@ -1,0 +1,52 @@
+# Tawsight. `make demo` measures the sample photos; `make test` checks everything.
+# Both install first what this machine lacks (scripts/setup.sh).
+
+SHELL := /bin/sh
+# OpenCV and Go's threads together make glibc keep an arena a thread; two are
+# as fast and take far less memory.
+export MALLOC_ARENA_MAX := 2
+
+.PHONY: all demo build test card samples accuracy bench setup clean
+
+all: build
+
+demo: build
+	@status=0; \
+	bin/tawsight measure samples/photos/tray samples/photos/poor \
+		--references samples/photos/references --out out/demo || status=$$?; \
+	if [ $$status -eq 3 ]; then \
+		echo "(Some of the poor samples cannot be read. That is what they are for: the report says why.)"; \
+	elif [ $$status -ne 0 ]; then \
+		exit $$status; \
+	fi; \
+	echo "Open this in a browser: $(CURDIR)/out/demo/report.html"
+
+build: setup
+	@mkdir -p bin
+	go build -o bin/tawsight ./cmd/tawsight
+
+test: setup
+	go vet ./...
+	go test -timeout 8m ./...
+
+# The card to print, into out/card.
+card: build
+	bin/tawsight card --out out/card
+
+# Renders the sample photos again, which takes long and needs POV-Ray. Neither
+# the demo nor the tests need it.
+samples: setup
+	go run ./samples/generate
+
+# Scores the sample photos against what is known of them and prints one table.
+accuracy: setup
+	go run ./cmd/accuracy
+
+bench: setup
+	go test -run '^$$' -bench . -benchmem ./...
+
+setup:
+	@scripts/setup.sh
+
+clean:
+	rm -rf bin out
