@@ -1,0 +1,274 @@
+package vision
+
+import (
+	"math"
+	"sort"
+
+	"tawsight/calib"
+)
+
+// bins is the number of directions in which a candidate is looked at.
+const bins = 72
+
+// coarse is a candidate after its cone was fitted to the edges around it.
+type coarse struct {
+	cone calib.Cone
+	e    calib.Ellipse
+	// coverage is the share of directions with an edge on the outline.
+	coverage float64
+	// score is the same with each edge counted by its strength, so that the
+	// many faint contours of a shadow don't outvote glass.
+	score float64
+}
+
+func (c coarse) r() float64 { return c.e.MeanRadiusPX() }
+
+// edgeGrid finds the edges near a place quickly.
+type edgeGrid struct {
+	cell   int
+	w, h   int
+	lists  [][]int32
+	points []edge
+}
+
+func newEdgeGrid(es []edge, w, h, cell int) *edgeGrid {
+	g := &edgeGrid{cell: cell, w: (w + cell - 1) / cell, h: (h + cell - 1) / cell, points: es}
+	g.lists = make([][]int32, g.w*g.h)
+	for i, e := range es {
+		c := int(e.y)/cell*g.w + int(e.x)/cell
+		g.lists[c] = append(g.lists[c], int32(i))
+	}
+	return g
+}
+
+// halfStrength is the edge strength (in units of the paper's median gradient)
+// that counts half. Contours of soft shadows lie at 4 to 7, outlines of glass
+// at 10 and up.
+const halfStrength = 8.0
+
+// fitCoarse draws a candidate onto the edges around it: in each direction the
+// edge nearest to the outline whose gradient points along its normal, a cone
+// through them by least squares, with a narrowing band.
+func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
+	out := coarse{e: calib.Ellipse{CxPX: c.x, CyPX: c.y, SemiMajorPX: c.r, SemiMinorPX: c.r}}
+	for pass, band := range [5]float64{0.16, 0.10, 0.06, 0.04, 0.025} {
+		e := out.e
+		r := out.r()
+		tol := band*r + 0.9
+		reach := e.SemiMajorPX + tol + 1
+		var best [bins]int32
+		var dist [bins]float64
+		for i := range best {
+			best[i], dist[i] = -1, tol
+		}
+		sin, cos := math.Sincos(e.AngleDeg * math.Pi / 180)
+		x0, x1 := int(e.CxPX-reach)/g.cell, int(e.CxPX+reach)/g.cell
+		y0, y1 := int(e.CyPX-reach)/g.cell, int(e.CyPX+reach)/g.cell
+		for cy := max(0, y0); cy <= min(g.h-1, y1); cy++ {
+			for cx := max(0, x0); cx <= min(g.w-1, x1); cx++ {
+				for _, i := range g.lists[cy*g.w+cx] {
+					p := &g.points[i]
+					dx, dy := p.x-e.CxPX, p.y-e.CyPX
+					u, v := (cos*dx+sin*dy)/e.SemiMajorPX, (-sin*dx+cos*dy)/e.SemiMinorPX
+					d := math.Hypot(u, v)
+					off := math.Abs(d-1) * r
+					if off >= tol || d == 0 {
+						continue
+					}
+					nx, ny := u/e.SemiMajorPX, v/e.SemiMinorPX
+					nx, ny = cos*nx-sin*ny, sin*nx+cos*ny
+					if math.Abs(nx*p.gx+ny*p.gy) < 0.85*math.Hypot(nx, ny) {
+						continue
+					}
+					b := int((math.Atan2(dy, dx) + math.Pi) / (2 * math.Pi) * bins)
+					if b >= bins {
+						b = bins - 1
+					}
+					if off < dist[b] {
+						dist[b], best[b] = off, i
+					}
+				}
+			}
+		}
+		n := 0
+		score := 0.0
+		rays := make([]calib.Vec3, 0, bins)
+		weights := make([]float64, 0, bins)
+		for _, i := range best {
+			if i >= 0 {
+				n++
+				p := &g.points[i]
+				w := p.mag / (p.mag + halfStrength)
+				score += w
+				rays = append(rays, cam.Ray(p.x, p.y))
+				weights = append(weights, w)
+			}
+		}
+		out.coverage, out.score = float64(n)/bins, score/bins
+		if n < 12 {
+			out.coverage, out.score = 0, 0
+			return out
+		}
+		if pass == 4 {
+			break
+		}
+		cone, ok := solveCone(rays, weights)
+		var next calib.Ellipse
+		if ok {
+			next, ok = cone.Outline(cam)
+		}
+		nr := next.MeanRadiusPX()
+		if !ok || math.Hypot(next.CxPX-c.x, next.CyPX-c.y) > 0.6*c.r || nr < 0.6*c.r || nr > 1.6*c.r || next.SemiMajorPX > 1.5*next.SemiMinorPX {
+			out.coverage, out.score = 0, 0
+			return out
+		}
+		out.cone, out.e = cone, next
+	}
+	return out
+}
+
+// solveCone is the weighted least-squares solution of V.u = 1 over unit rays.
+func solveCone(rays []calib.Vec3, weights []float64) (calib.Cone, bool) {
+	// In coordinates about the mean ray the normal equations are well
+	// conditioned even for small marbles: V = m k + t with t across m.
+	var m calib.Vec3
+	for i, u := range rays {
+		for k := range m {
+			m[k] += u[k] * weights[i]
+		}
+	}
+	if len(rays) < 6 || m.Norm() == 0 {
+		return calib.Cone{}, false
+	}
+	z := m.Unit()
+	x := calib.Vec3{0, 1, 0}
+	if math.Abs(z[1]) > 0.9 {
+		x = calib.Vec3{1, 0, 0}
+	}
+	x = x.Cross(z).Unit()
+	y := z.Cross(x)
+	var a [3][3]float64
+	var b [3]float64
+	// V.u = 1 with V = z c + x p + y q: divide by z.u, which is near cos A.
+	for i, u := range rays {
+		c := u.Dot(z)
+		if c <= 0 {
+			return calib.Cone{}, false
+		}
+		row := [3]float64{1, u.Dot(x) / c, u.Dot(y) / c}
+		rhs := 1 / c
+		for r := 0; r < 3; r++ {
+			for s := 0; s < 3; s++ {
+				a[r][s] += weights[i] * row[r] * row[s]
+			}
+			b[r] += weights[i] * row[r] * rhs
+		}
+	}
+	sol, ok := solve3(a, b)
+	if !ok {
+		return calib.Cone{}, false
+	}
+	var v calib.Vec3
+	for k := range v {
+		v[k] = z[k]*sol[0] + x[k]*sol[1] + y[k]*sol[2]
+	}
+	return calib.Cone{V: v}, v.Dot(v) > 1
+}
+
+func solve3(a [3][3]float64, b [3]float64) (x [3]float64, ok bool) {
+	for i := 0; i < 3; i++ {
+		p := i
+		for j := i + 1; j < 3; j++ {
+			if math.Abs(a[j][i]) > math.Abs(a[p][i]) {
+				p = j
+			}
+		}
+		if math.Abs(a[p][i]) < 1e-14 {
+			return x, false
+		}
+		a[i], a[p], b[i], b[p] = a[p], a[i], b[p], b[i]
+		for j := i + 1; j < 3; j++ {
+			f := a[j][i] / a[i][i]
+			for k := i; k < 3; k++ {
+				a[j][k] -= f * a[i][k]
+			}
+			b[j] -= f * b[i]
+		}
+	}
+	for i := 2; i >= 0; i-- {
+		s := b[i]
+		for k := i + 1; k < 3; k++ {
+			s -= a[i][k] * x[k]
+		}
+		x[i] = s / a[i][i]
+	}
+	return x, true
+}
+
+// choose keeps one candidate a marble. Circles inside a marble (the dark ring
+// of refraction, a window's reflection, a ribbon) have edges too; the outline
+// is the largest circle about as well covered as the best of its family.
+func choose(cs []coarse, minScore float64) []coarse {
+	var ok []coarse
+	for _, c := range cs {
+		if c.score >= minScore {
+			ok = append(ok, c)
+		}
+	}
+	sort.Slice(ok, func(i, j int) bool {
+		a, b := ok[i], ok[j]
+		if a.score != b.score {
+			return a.score > b.score
+		}
+		if a.r() != b.r() {
+			return a.r() > b.r()
+		}
+		if a.e.CyPX != b.e.CyPX {
+			return a.e.CyPX < b.e.CyPX
+		}
+		return a.e.CxPX < b.e.CxPX
+	})
+	apart := func(a, b coarse) float64 { return math.Hypot(a.e.CxPX-b.e.CxPX, a.e.CyPX-b.e.CyPX) }
+	used := make([]bool, len(ok))
+	var out []coarse
+	for i := range ok {
+		if used[i] {
+			continue
+		}
+		// The largest of the family that holds this one.
+		win := i
+		for changed := true; changed; {
+			changed = false
+			for j := range ok {
+				if used[j] || j == win || ok[j].r() <= ok[win].r()*1.02 {
+					continue
+				}
+				if apart(ok[j], ok[win])+ok[win].r() < 1.12*ok[j].r() && ok[j].score >= 0.8*ok[i].score {
+					win, changed = j, true
+				}
+			}
+		}
+		c := ok[win]
+		clash := false
+		for _, o := range out {
+			if apart(c, o) < overlap*(c.r()+o.r()) {
+				clash = true
+				break
+			}
+		}
+		if !clash {
+			out = append(out, c)
+		}
+		for j := range ok {
+			if apart(ok[j], c) < overlap*(c.r()+ok[j].r()) {
+				used[j] = true
+			}
+		}
+	}
+	return out
+}
+
+// overlap is how near two outlines may come, as a share of the sum of their
+// radii. Touching marbles of different size hide a little of each other in a
+// tilted view.
+const overlap = 0.85

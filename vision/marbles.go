@@ -1,0 +1,278 @@
+package vision
+
+import (
+	"math"
+	"sort"
+
+	"tawsight/calib"
+)
+
+// Scene is what is known of a photo before marbles are looked for.
+type Scene struct {
+	// Camera is the pinhole in full-size pixels: from the card's pose, or with
+	// an assumed focal length.
+	Camera calib.Camera
+	// Card is the card's outline, px, four corners in order; nil without one.
+	Card [][2]float64
+	// MMPerPX is the scale at the picture's middle, 0 when not known. With it
+	// only circles of marbles' sizes are looked for.
+	MMPerPX float64
+	// BlurPX is the standard deviation of the photo's blur, 0 when not known.
+	BlurPX float64
+}
+
+// Sizes of what may be a marble, mm: the smallest peewees are a little over
+// 9 mm, the largest machine-made ones about 50 mm (common practice). With room
+// on both sides.
+const (
+	smallestMM = 8.0
+	largestMM  = 55.0
+)
+
+// Without a card a marble's radius is between these shares of the picture's
+// longer side: a tray photographed whole, and a single marble filling half the
+// frame's height.
+const (
+	smallestShare = 0.011
+	largestShare  = 0.19
+)
+
+// Limits of acceptance, on the refined outline.
+const (
+	// leastCoarse is the score a coarse candidate needs; false ones (shadows,
+	// caustics, reflections) reach 0.4, marbles seldom less than 0.55.
+	leastCoarse = 0.28
+	// leastCoverage is the share of directions that must show the outline.
+	leastCoverage = 0.50
+)
+
+// Found is what Find saw in a photo.
+type Found struct {
+	Marbles []Outline
+	// PaperLinear is the median linear RGB of open paper, and PaperShare the
+	// share of the picture outside the card that fits a smooth neutral
+	// background.
+	PaperLinear [3]float64
+	PaperShare  float64
+	Paper       *Paper
+	BlurPX      float64 // the blur used
+}
+
+// Find finds the marbles in a photo and refines their outlines. Marbles come
+// out by row, then column.
+func Find(p *Photo, sc Scene) Found {
+	long := max(p.Width, p.Height)
+	side := 1008
+	if sc.MMPerPX > 0 {
+		// The smallest marble should be at least 7 px in radius when looked for.
+		need := 7 * sc.MMPerPX / (smallestMM / 2) * float64(long)
+		side = int(math.Max(1008, math.Min(1800, need)))
+	}
+	small, s := p.reduced(side)
+	img := toPlane(small)
+	small.Close()
+	var f Found
+	if img.w < 24 || img.h < 24 {
+		return f
+	}
+	var card [][2]float64
+	for _, c := range sc.Card {
+		card = append(card, [2]float64{(c[0]+0.5)*s - 0.5, (c[1]+0.5)*s - 0.5})
+	}
+	var masked []bool
+	if card != nil {
+		masked = polygonMask(img.w, img.h, card, 0.012*float64(max(img.w, img.h)))
+	}
+	model := fitPaper(img, masked)
+	f.PaperShare = model.share
+
+	cam := calib.Camera{FocalPX: sc.Camera.FocalPX * s, CxPX: (sc.Camera.CxPX+0.5)*s - 0.5, CyPX: (sc.Camera.CyPX+0.5)*s - 0.5}
+	rMin, rMax := smallestShare*float64(max(img.w, img.h)), largestShare*float64(max(img.w, img.h))
+	if sc.MMPerPX > 0 {
+		k := s / sc.MMPerPX
+		rMin, rMax = smallestMM/2*k*0.8, largestMM/2*k*1.25
+	}
+	rMin = math.Max(5, rMin)
+	rMax = math.Min(rMax, 0.45*float64(min(img.w, img.h)))
+	if rMax <= rMin {
+		rMax = rMin * 1.2
+	}
+	es := edges(img, masked)
+	grid := newEdgeGrid(es, img.w, img.h, 16)
+	var cs []coarse
+	for _, c := range propose(es, img.w, img.h, rMin, rMax) {
+		cs = append(cs, grid.fitCoarse(c, cam))
+	}
+	chosen := choose(cs, leastCoarse)
+
+	f.BlurPX = sc.BlurPX
+	if f.BlurPX <= 0 {
+		f.BlurPX = 1
+	}
+	rf := &refiner{px: calib.NewPixels(p.bgr), cam: sc.Camera, sigmaPX: f.BlurPX, rim: newRimTable(f.BlurPX)}
+	coarseFull := make([]calib.Ellipse, len(chosen))
+	for i, c := range chosen {
+		coarseFull[i] = toFull(c.e, s)
+	}
+	var outs []Outline
+	for i := range chosen {
+		skip := func(x, y float64) bool {
+			for j := range coarseFull {
+				if j == i {
+					continue
+				}
+				if u, v := coarseFull[j].Unit(x, y); u*u+v*v < 1.03 {
+					return true
+				}
+			}
+			return false
+		}
+		var tries []Outline
+		for _, start := range starts(chosen[i], cs) {
+			if o, ok := rf.refine(toFull(start.e, s), skip, 0, 2); ok && o.Coverage >= leastCoverage {
+				tries = append(tries, o)
+			}
+		}
+		if o, ok := outermostOf(tries); ok {
+			if o, ok = rf.refine(o.Ellipse, skip, 2, 3); ok && o.Coverage >= leastCoverage {
+				outs = append(outs, o)
+			}
+		}
+	}
+	outs = settle(outs)
+	sort.SliceStable(outs, func(i, j int) bool { return rowBefore(outs[i].Ellipse, outs[j].Ellipse) })
+	f.Marbles = rowsThenColumns(outs)
+	f.Paper = &Paper{model: model, scale: s}
+	f.PaperLinear = f.Paper.LinearAt(float64(p.Width)/2, float64(p.Height)/2)
+	return f
+}
+
+// toFull turns an ellipse of the reduced picture into full-size pixels.
+func toFull(e calib.Ellipse, s float64) calib.Ellipse {
+	return calib.Ellipse{CxPX: (e.CxPX+0.5)/s - 0.5, CyPX: (e.CyPX+0.5)/s - 0.5, SemiMajorPX: e.SemiMajorPX / s, SemiMinorPX: e.SemiMinorPX / s, AngleDeg: e.AngleDeg}
+}
+
+// starts are the coarse outlines worth refining for one marble: the chosen one
+// and others of its family that differ from those before, at most five. Which
+// of them is the glass and which a shadow or an inner ring shows only at full
+// size.
+func starts(c coarse, all []coarse) []coarse {
+	out := []coarse{c}
+	for _, o := range all {
+		if len(out) >= 5 {
+			break
+		}
+		if o.score < 0.6*c.score || o.score < leastCoarse {
+			continue
+		}
+		if d := math.Hypot(o.e.CxPX-c.e.CxPX, o.e.CyPX-c.e.CyPX); d > 0.45*c.r() || o.r() < 0.75*c.r() || o.r() > 1.35*c.r() {
+			continue
+		}
+		fresh := true
+		for _, p := range out {
+			if math.Hypot(o.e.CxPX-p.e.CxPX, o.e.CyPX-p.e.CyPX)+math.Abs(o.r()-p.r()) < 0.05*p.r()+0.7 {
+				fresh = false
+				break
+			}
+		}
+		if fresh {
+			out = append(out, o)
+		}
+	}
+	return out
+}
+
+// outermostOf picks, of the outlines found from several starts, the largest
+// about as well supported as the best: rings inside the glass are sharp too.
+func outermostOf(o []Outline) (Outline, bool) {
+	if len(o) == 0 {
+		return Outline{}, false
+	}
+	best := 0
+	for i := range o {
+		if o[i].Support > o[best].Support {
+			best = i
+		}
+	}
+	win := best
+	for i := range o {
+		if o[i].Support >= 0.9*o[best].Support && o[i].Ellipse.MeanRadiusPX() > o[win].Ellipse.MeanRadiusPX() {
+			win = i
+		}
+	}
+	return o[win], true
+}
+
+// reaches are how far from the last outline each pass of refine looks, as
+// shares of the radius.
+var reaches = [3]float64{0.06, 0.04, 0.025}
+
+// refine moves an outline from the reduced picture onto the full-size one, in
+// passes from..to-1 with a narrowing reach.
+func (rf *refiner) refine(e calib.Ellipse, skip func(x, y float64) bool, from, to int) (o Outline, ok bool) {
+	softLimit := 3.2*rf.sigmaPX + 2.5
+	for pass := from; pass < to; pass++ {
+		reach := reaches[pass]*e.MeanRadiusPX() + 1 + rf.sigmaPX
+		dirs, looked, hidden, outside := rf.scan(e, reach, skip)
+		n := looked + hidden + outside
+		if looked < n/4 {
+			return o, false
+		}
+		if o, ok = rf.fit(dirs, e, reach, softLimit); !ok {
+			return o, false
+		}
+		e = o.Ellipse
+		o.Coverage /= float64(looked)
+		o.Support /= float64(looked)
+		o.Hidden = float64(hidden) / float64(n)
+		o.CutOff = outside > n/40
+	}
+	return o, true
+}
+
+// settle drops outlines that overlap a better one.
+func settle(outs []Outline) []Outline {
+	sort.SliceStable(outs, func(i, j int) bool {
+		return outs[i].Support > outs[j].Support
+	})
+	var kept []Outline
+	for _, o := range outs {
+		clash := false
+		for _, k := range kept {
+			d := math.Hypot(o.Ellipse.CxPX-k.Ellipse.CxPX, o.Ellipse.CyPX-k.Ellipse.CyPX)
+			if d < overlap*(o.Ellipse.MeanRadiusPX()+k.Ellipse.MeanRadiusPX()) {
+				clash = true
+				break
+			}
+		}
+		if !clash {
+			kept = append(kept, o)
+		}
+	}
+	return kept
+}
+
+func rowBefore(a, b calib.Ellipse) bool {
+	if a.CyPX != b.CyPX {
+		return a.CyPX < b.CyPX
+	}
+	return a.CxPX < b.CxPX
+}
+
+// rowsThenColumns orders outlines as a person reads: those whose middles lie
+// within a radius of the row's first belong to one row.
+func rowsThenColumns(in []Outline) []Outline {
+	var out []Outline
+	for len(in) > 0 {
+		limit := in[0].Ellipse.CyPX + in[0].Ellipse.MeanRadiusPX()
+		n := 0
+		for n < len(in) && in[n].Ellipse.CyPX <= limit {
+			n++
+		}
+		row := append([]Outline(nil), in[:n]...)
+		sort.SliceStable(row, func(i, j int) bool { return row[i].Ellipse.CxPX < row[j].Ellipse.CxPX })
+		out = append(out, row...)
+		in = in[n:]
+	}
+	return out
+}

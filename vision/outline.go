@@ -1,0 +1,538 @@
+package vision
+
+import (
+	"math"
+	"sort"
+
+	"tawsight/calib"
+)
+
+// Outline is a marble's silhouette, refined on the full-size photo.
+type Outline struct {
+	Cone    calib.Cone
+	Ellipse calib.Ellipse // the same as an ellipse in the photo
+	// CovV is the covariance of Cone.V that the scatter of the edge points
+	// gives.
+	CovV [3][3]float64
+	// ResidualPX is the robust standard deviation of edge points about the
+	// outline, px.
+	ResidualPX float64
+	// Coverage is the share of directions in which an edge was found on the
+	// outline, among those not hidden by a neighbour.
+	Coverage float64
+	// Strength is the median step across the outline in units of the local
+	// noise.
+	Strength float64
+	// SoftPX is the median width (from 10 to 90 % of the step) of the edges, px.
+	SoftPX float64
+	// Hidden is the share of directions in which a neighbour lies against it.
+	Hidden float64
+	// CutOff says that part of the outline lies outside the photo.
+	CutOff bool
+	// Support is the share of directions near the outline, each counted by its
+	// strength; it orders outlines that claim the same place.
+	Support float64
+}
+
+// edgePoint is one place where the outline may have been seen.
+type edgePoint struct {
+	x, y     float64
+	strength float64
+	width    float64 // 10 to 90 %, px; 0 when not measured
+	step     bool    // the outermost step of its direction, with its half height
+	ray      calib.Vec3
+}
+
+// direction is what was seen along one normal: a few places, outermost first.
+type direction []edgePoint
+
+// refiner holds what the search along normals needs.
+type refiner struct {
+	px      calib.Pixels
+	cam     calib.Camera
+	sigmaPX float64 // the photo's blur
+	rim     rimTable
+}
+
+// scan looks along the normals of an ellipse for the outermost sharp change
+// against what lies outside it, and for other edges further in or out. reach is how far in and out to look, px.
+// skip says where the outside belongs to something else.
+func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) bool) (dirs []direction, looked, hidden, outside int) {
+	r := e.MeanRadiusPX()
+	n := int(math.Max(72, math.Min(240, 2*math.Pi*r/2)))
+	// Outside window: long enough to follow a soft shadow, short enough to
+	// stay near.
+	window := math.Max(5, math.Min(16, 0.14*r)) + 1.5*rf.sigmaPX
+	gap := 0.75 + 0.9*rf.sigmaPX
+	inward := 1.0 + 2.2*rf.sigmaPX // how far inside the step's full height is looked for
+	const step = 0.25
+	start := reach + window + gap
+	m := int((start + reach + inward + 2) / step)
+	prof := make([][3]float64, m)
+	for k := 0; k < n; k++ {
+		t := 2 * math.Pi * float64(k) / float64(n)
+		x0, y0, nx, ny := e.At(t)
+		if xo, yo := x0+nx*1.5, y0+ny*1.5; xo < 0 || yo < 0 || xo > float64(rf.px.W-1) || yo > float64(rf.px.H-1) {
+			outside++
+			continue
+		}
+		// Only as far out as the frame goes.
+		first := 0
+		for ; first < m; first++ {
+			s := start - float64(first)*step
+			x, y := x0+nx*s, y0+ny*s
+			if x >= 0 && y >= 0 && x <= float64(rf.px.W-1) && y <= float64(rf.px.H-1) {
+				break
+			}
+		}
+		if skip != nil && (skip(x0+nx*(1.5+0.03*r), y0+ny*(1.5+0.03*r)) || skip(x0+nx*(gap+1+0.5*window), y0+ny*(gap+1+0.5*window))) {
+			hidden++
+			continue
+		}
+		looked++
+		for i := first; i < m; i++ {
+			s := start - float64(i)*step
+			x, y := x0+nx*s, y0+ny*s
+			var c [3]float64
+			// Three points along the tangent quieten the noise by 1.7.
+			for j := -1; j <= 1; j++ {
+				v := rf.px.LinearAt(x-ny*float64(j)*1.2, y+nx*float64(j)*1.2)
+				for q := range c {
+					c[q] += v[q] / 3
+				}
+			}
+			prof[i] = [3]float64{(c[0] + c[1] + c[2]) / 3, c[0] - c[1], (c[0]+c[1])/2 - c[2]}
+		}
+		// Blur and reflection mix light, not code values, so the half height
+		// is taken in linear light, relative to the paper outside.
+		paper := 0.0
+		for i := first; i < m && i < first+8; i++ {
+			paper += prof[i][0] / 8
+		}
+		paper = math.Max(paper, 0.01)
+		for i := first; i < m; i++ {
+			for q := range prof[i] {
+				prof[i][q] /= paper
+			}
+		}
+		var d direction
+		add := func(s, strength, width float64, isStep bool) {
+			at := start - float64(first)*step - s
+			if math.Abs(at) > reach {
+				return
+			}
+			at += rf.rim.shift(r)
+			x, y := x0+nx*at, y0+ny*at
+			d = append(d, edgePoint{x: x, y: y, strength: strength, width: width, step: isStep, ray: rf.cam.Ray(x, y)})
+		}
+		if s, strength, width, ok := stepFrom(prof[first:], window, gap, inward, step); ok {
+			add(s, strength, width, true)
+		}
+		for _, g := range slopes(prof[first:], rf.sigmaPX, step) {
+			add(g[0], g[1], 0, false)
+		}
+		if len(d) > 0 {
+			dirs = append(dirs, d)
+		}
+	}
+	return dirs, looked, hidden, outside
+}
+
+// Limits of the step search, in linear light relative to the paper outside.
+const (
+	// stepNoiseFloor is the least noise assumed along a profile: rounding to 8
+	// bits and JPEG.
+	stepNoiseFloor = 0.008
+	// stepOnset is the departure from the outside, in noise units, that starts
+	// a step.
+	stepOnset = 5.0
+	// stepOverPeak is how far a step must rise above the largest departure
+	// found outside.
+	stepOverPeak = 2.6
+	// stepLevels is how steep a step may still be, as a share of its steepest,
+	// where it should have levelled off. A Gaussian edge is down to a quarter
+	// there.
+	stepLevels = 0.65
+	// stepLeast is the least height of a step: glass that differs
+	// less from paper can't be told from paper's own texture.
+	stepLeast = 0.045
+)
+
+// stepFrom finds, in a profile sampled from outside inwards, the first sharp
+// departure from a straight line through what lies further out, and the place
+// where it reaches half its local height. It returns the distance from the
+// profile's start, the height in noise units and the 10 to 90 % width.
+//
+// The outermost change is wanted, not the strongest: inside the outline lie
+// the dark ring of refraction, ribbons and reflections, all stronger.
+func stepFrom(p [][3]float64, window, gap, inward, step float64) (at, strength, width float64, ok bool) {
+	wn := int(window / step)
+	gn := int(gap / step)
+	in := int(inward/step + 0.5)
+	if wn < 8 || len(p) < wn+gn+in+2 {
+		return 0, 0, 0, false
+	}
+	run := 0
+	sums := prefix(p)
+	for i := wn + gn; i+in < len(p); i++ {
+		line, noise := sums.fit(i-gn-wn, i-gn)
+		// A soft slope outside counts as noise: inside a shadow's edge the
+		// straight line is only nearly right.
+		d := 0.0
+		for k := 0; k < 3; k++ {
+			e := (p[i][k] - line.at(k, float64(wn+gn))) / noise[k]
+			d += e * e
+		}
+		if d < stepOnset*stepOnset {
+			run = 0
+			continue
+		}
+		// Grain in a shadow is blotchy: what happens outside by itself must be
+		// left well behind.
+		peak := 0.0
+		for j := 0; j < wn; j += 2 {
+			e2 := 0.0
+			for k := 0; k < 3; k++ {
+				e := (p[i-gn-wn+j][k] - line.at(k, float64(j))) / noise[k]
+				e2 += e * e
+			}
+			peak = math.Max(peak, e2)
+		}
+		if d < stepOverPeak*stepOverPeak*peak {
+			run = 0
+			continue
+		}
+		run++
+		if run < 2 {
+			continue
+		}
+		// Height: the largest departure in the direction it first takes,
+		// within the blur's reach.
+		o := i - run + 1
+		base, noise := sums.fit(o-gn-wn, o-gn)
+		dev := func(j int) (v [3]float64) {
+			for k := range v {
+				v[k] = p[j][k] - base.at(k, float64(j-(o-gn-wn)))
+			}
+			return v
+		}
+		var dir [3]float64
+		lim := min(o+in, len(p)-1)
+		for j := o; j <= lim; j++ {
+			v := dev(j)
+			for k := range dir {
+				dir[k] += v[k]
+			}
+		}
+		l := math.Sqrt(dir[0]*dir[0] + dir[1]*dir[1] + dir[2]*dir[2])
+		if l == 0 {
+			run = 0
+			continue
+		}
+		for k := range dir {
+			dir[k] /= l
+		}
+		q := func(j int) float64 {
+			v := dev(j)
+			return v[0]*dir[0] + v[1]*dir[1] + v[2]*dir[2]
+		}
+		top, topAt := 0.0, o
+		for j := o; j <= lim; j++ {
+			if v := q(j); v > top {
+				top, topAt = v, j
+			}
+		}
+		if top < stepLeast {
+			run = 0
+			continue
+		}
+		// A step levels off within the blur; the slope of a shadow goes on.
+		const span = 3 // samples, 0.75 px
+		steep := 0.0
+		for j := max(span, o-gn); j <= lim; j++ {
+			steep = math.Max(steep, q(j)-q(j-span))
+		}
+		if q(lim)-q(lim-span) > stepLevels*steep {
+			run = 0
+			continue
+		}
+		cross := func(level float64) float64 {
+			prev := q(max(0, o-gn))
+			for j := max(1, o-gn+1); j <= topAt; j++ {
+				v := q(j)
+				if v >= level {
+					if v == prev {
+						return float64(j)
+					}
+					f := (level - prev) / (v - prev)
+					return float64(j-1) + math.Max(0, math.Min(1, f))
+				}
+				prev = v
+			}
+			return float64(topAt)
+		}
+		sigma := math.Sqrt(dir[0]*dir[0]*noise[0]*noise[0] + dir[1]*dir[1]*noise[1]*noise[1] + dir[2]*dir[2]*noise[2]*noise[2])
+		half := cross(0.5 * top)
+		return half * step, top / sigma, (cross(0.9*top) - cross(0.1*top)) * step, true
+	}
+	return 0, 0, 0, false
+}
+
+type line3 struct{ a, b [3]float64 }
+
+func (l line3) at(k int, x float64) float64 { return l.a[k] + l.b[k]*x }
+
+// prefixSums hold running sums of a profile, so that a line can be fitted to
+// any stretch of it at once.
+type prefixSums [][3][3]float64 // y, i*y, y*y of each channel
+
+func prefix(p [][3]float64) prefixSums {
+	s := make(prefixSums, len(p)+1)
+	for i := range p {
+		for k := 0; k < 3; k++ {
+			v := p[i][k]
+			s[i+1][k] = [3]float64{s[i][k][0] + v, s[i][k][1] + float64(i)*v, s[i][k][2] + v*v}
+		}
+	}
+	return s
+}
+
+// fit is the least-squares line of each channel over samples from..to-1, with
+// positions counted from from, and the scatter about it, never less than
+// stepNoiseFloor.
+func (s prefixSums) fit(from, to int) (l line3, noise [3]float64) {
+	n := float64(to - from)
+	mx := (n - 1) / 2
+	sxx := n * (n*n - 1) / 12
+	for k := 0; k < 3; k++ {
+		sy := s[to][k][0] - s[from][k][0]
+		sxy := s[to][k][1] - s[from][k][1] - (float64(from)+mx)*sy
+		syy := s[to][k][2] - s[from][k][2]
+		b := sxy / sxx
+		l.b[k] = b
+		l.a[k] = sy/n - b*mx
+		res := (syy - sy*sy/n - b*sxy) / math.Max(1, n-2)
+		noise[k] = math.Max(stepNoiseFloor, math.Sqrt(math.Max(0, res)))
+	}
+	return l, noise
+}
+
+// slopes lists the places of steepest change along a profile, each with its
+// height in units of stepNoiseFloor: candidates for directions in which the
+// outermost step is a blot in the shadow and not the glass.
+func slopes(p [][3]float64, sigmaPX, step float64) (out [][2]float64) {
+	h := max(2, int(1.2*sigmaPX/step))
+	if len(p) < 2*h+3 {
+		return nil
+	}
+	g := make([]float64, len(p))
+	for i := h; i < len(p)-h; i++ {
+		s := 0.0
+		for k := 0; k < 3; k++ {
+			d := p[i+h][k] - p[i-h][k]
+			s += d * d
+		}
+		g[i] = math.Sqrt(s)
+	}
+	for i := h; i < len(p)-h; i++ {
+		if g[i] < slopeLeast {
+			continue
+		}
+		top := true
+		for j := max(h, i-h); j <= min(len(p)-h-1, i+h); j++ {
+			if g[j] > g[i] || (g[j] == g[i] && j < i) {
+				top = false
+				break
+			}
+		}
+		if top {
+			out = append(out, [2]float64{float64(i) * step, g[i] / stepNoiseFloor})
+		}
+	}
+	return out
+}
+
+// slopeLeast is the least change across two blurs that is listed.
+const slopeLeast = 0.06
+
+// pick chooses in each direction the place that serves an outline best: within
+// tol of it, the nearest while the outline is still being found, the outermost
+// once it is (settled).
+func pick(dirs []direction, e calib.Ellipse, tol float64, settled bool) (pts []edgePoint, off []float64) {
+	for _, d := range dirs {
+		best, bestOff := -1, tol
+		for i, p := range d {
+			o := offPX(e, p.x, p.y)
+			if math.Abs(o) >= tol {
+				continue
+			}
+			if settled && p.step {
+				best, bestOff = i, o
+				break
+			}
+			if best < 0 || math.Abs(o) < math.Abs(bestOff) {
+				best, bestOff = i, o
+			}
+		}
+		if best >= 0 {
+			pts = append(pts, d[best])
+			off = append(off, bestOff)
+		}
+	}
+	return pts, off
+}
+
+// fit is the robust cone through what was seen: in each direction the place
+// nearest to the outline, a weighted least-squares cone, again with a
+// narrowing tolerance; at the end the outermost steps near the outline, with
+// Tukey's biweight.
+func (rf *refiner) fit(dirs []direction, start calib.Ellipse, reach, softLimit float64) (o Outline, ok bool) {
+	e := start
+	var cone calib.Cone
+	weight := func(p edgePoint) float64 {
+		w := p.strength / (p.strength + 30)
+		if p.width > softLimit {
+			w *= 0.1 // a shadow's edge
+		}
+		return w
+	}
+	solve := func(pts []edgePoint, w []float64) bool {
+		rays := make([]calib.Vec3, len(pts))
+		for i := range pts {
+			rays[i] = pts[i].ray
+		}
+		c, good := solveCone(rays, w)
+		if !good {
+			return false
+		}
+		next, good := c.Outline(rf.cam)
+		if !good || next.MeanRadiusPX() < 0.6*start.MeanRadiusPX() || next.MeanRadiusPX() > 1.7*start.MeanRadiusPX() || next.SemiMajorPX > 1.6*next.SemiMinorPX {
+			return false
+		}
+		cone, e = c, next
+		return true
+	}
+	least := 0.6 + 0.5*rf.sigmaPX
+	for tol := reach; ; tol *= 0.75 {
+		pts, off := pick(dirs, e, tol, false)
+		if len(pts) < 12 {
+			return o, false
+		}
+		w := make([]float64, len(pts))
+		for i := range pts {
+			u := off[i] / (tol * 1.2)
+			w[i] = weight(pts[i]) * (1 - u*u) * (1 - u*u)
+		}
+		if !solve(pts, w) {
+			return o, false
+		}
+		if tol < least {
+			break
+		}
+	}
+	scale := least / 2
+	var pts []edgePoint
+	var w, off []float64
+	for iter := 0; iter < 8; iter++ {
+		// The outermost step may lie a little outside an edge that was nearer.
+		pts, off = pick(dirs, e, math.Max(least*1.3, 3.5*scale), true)
+		if len(pts) < 12 {
+			return o, false
+		}
+		w = make([]float64, len(pts))
+		for i := range pts {
+			if u := off[i] / (4 * scale); u > -1 && u < 1 {
+				w[i] = weight(pts[i]) * (1 - u*u) * (1 - u*u)
+			}
+		}
+		if !solve(pts, w) {
+			return o, false
+		}
+		var abs []float64
+		for _, p := range pts {
+			abs = append(abs, math.Abs(offPX(e, p.x, p.y)))
+		}
+		sort.Float64s(abs)
+		scale = math.Max(0.12, math.Min(least, 1.4826*abs[len(abs)/2]))
+	}
+	o = Outline{Cone: cone, Ellipse: e, ResidualPX: scale}
+	var st, wd []float64
+	for i, p := range pts {
+		// Support counts directions near the outline, by strength.
+		d := math.Abs(offPX(e, p.x, p.y))
+		if d < least {
+			o.Coverage++
+			o.Support += p.strength / (p.strength + 25) * (1 - d*d/(least*least))
+		}
+		if w[i] > 0 {
+			st = append(st, p.strength)
+			if p.width > 0 {
+				wd = append(wd, p.width)
+			}
+		}
+	}
+	if len(st) == 0 {
+		return o, false
+	}
+	sort.Float64s(st)
+	o.Strength = st[len(st)/2]
+	if len(wd) > 0 {
+		sort.Float64s(wd)
+		o.SoftPX = wd[len(wd)/2]
+	}
+	o.CovV = rf.covariance(pts, w, cone.V, scale)
+	return o, true
+}
+
+// offPX is how far a point lies outside an ellipse, px, along the normal to
+// first order.
+func offPX(e calib.Ellipse, x, y float64) float64 {
+	u, v := e.Unit(x, y)
+	d := math.Hypot(u, v)
+	if d == 0 {
+		return -e.SemiMinorPX
+	}
+	g := math.Hypot(u/e.SemiMajorPX, v/e.SemiMinorPX) / d
+	return (d - 1) / g
+}
+
+// correlatedPoints is how many neighbouring edge points share their error:
+// the tangential smoothing, ribbons and reflections reach over several.
+const correlatedPoints = 5.0
+
+// covariance of V from the scatter of the points, taking neighbours to err
+// together.
+func (rf *refiner) covariance(pts []edgePoint, w []float64, v calib.Vec3, sigma float64) (cov [3][3]float64) {
+	var a [3][3]float64
+	for i, p := range pts {
+		if w[i] <= 0 {
+			continue
+		}
+		// How much V.u changes for one px along the normal.
+		u2 := rf.cam.Ray(p.x+1, p.y)
+		u3 := rf.cam.Ray(p.x, p.y+1)
+		gx, gy := v.Dot(u2)-v.Dot(p.ray), v.Dot(u3)-v.Dot(p.ray)
+		c := math.Hypot(gx, gy)
+		if c == 0 {
+			continue
+		}
+		k := w[i] / (c * c * sigma * sigma * correlatedPoints)
+		for r := 0; r < 3; r++ {
+			for s := 0; s < 3; s++ {
+				a[r][s] += k * p.ray[r] * p.ray[s]
+			}
+		}
+	}
+	for col := 0; col < 3; col++ {
+		b := [3]float64{}
+		b[col] = 1
+		x, ok := solve3(a, b)
+		if !ok {
+			return cov
+		}
+		for r := 0; r < 3; r++ {
+			cov[r][col] = x[r]
+		}
+	}
+	return cov
+}

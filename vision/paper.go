@@ -1,0 +1,250 @@
+package vision
+
+import (
+	"image"
+	"math"
+	"sort"
+
+	"gocv.io/x/gocv"
+	"gonum.org/v1/gonum/mat"
+
+	"tawsight/internal/colour"
+)
+
+// opponent is a pixel as lightness and two colour differences of the encoded
+// sRGB values, each of about the same visual weight, 0..1 in lightness. It is
+// for finding edges; colours that are reported are CIELAB.
+func opponent(c [3]float32) [3]float32 {
+	r, g, b := c[0], c[1], c[2]
+	return [3]float32{(r + g + b) / 3, r - g, (r+g)/2 - b}
+}
+
+// plane3 is a small opponent-colour image in Go.
+type plane3 struct {
+	w, h int
+	v    []([3]float32)
+}
+
+func (p *plane3) at(x, y int) [3]float32 { return p.v[y*p.w+x] }
+
+// paperModel is the neutral background as it would look without marbles: one
+// second-degree surface a channel, which is as much as a light beside a table
+// makes, and the noise about it.
+type paperModel struct {
+	w, h  int
+	coef  [3][6]float64
+	noise [3]float64 // robust standard deviation about the surface
+	share float64    // of the picture that fits the model
+}
+
+func terms(x, y float64) [6]float64 { return [6]float64{1, x, y, x * x, x * y, y * y} }
+
+// at is the paper's colour at a pixel of the reduced image it was fitted on.
+func (m *paperModel) at(x, y float64) (c [3]float64) {
+	t := terms(2*x/float64(m.w)-1, 2*y/float64(m.h)-1)
+	for k := range c {
+		for i := range t {
+			c[k] += m.coef[k][i] * t[i]
+		}
+	}
+	return c
+}
+
+// fitPaper fits the background of a reduced image by iterated reweighting
+// (Tukey's biweight), starting from the commonest lightness. Masked pixels
+// (the card) don't take part.
+func fitPaper(img *plane3, masked []bool) *paperModel {
+	m := &paperModel{w: img.w, h: img.h}
+	step := max(1, int(math.Sqrt(float64(img.w*img.h)/12000)))
+	type obs struct {
+		t [6]float64
+		v [3]float64
+	}
+	var all []obs
+	for y := step / 2; y < img.h; y += step {
+		for x := step / 2; x < img.w; x += step {
+			if masked != nil && masked[y*img.w+x] {
+				continue
+			}
+			c := img.at(x, y)
+			all = append(all, obs{terms(2*float64(x)/float64(img.w)-1, 2*float64(y)/float64(img.h)-1), [3]float64{float64(c[0]), float64(c[1]), float64(c[2])}})
+		}
+	}
+	if len(all) < 50 {
+		return m
+	}
+	// Start: the median colour, with a scale wide enough for a light that
+	// falls off by half.
+	var centre [3]float64
+	v := make([]float64, len(all))
+	for k := range centre {
+		for i := range all {
+			v[i] = all[i].v[k]
+		}
+		sort.Float64s(v)
+		centre[k] = v[len(v)/2]
+		m.coef[k][0] = centre[k]
+	}
+	scale := [3]float64{0.12, 0.04, 0.04}
+	w := make([]float64, len(all))
+	for iter := 0; iter < 12; iter++ {
+		for i, o := range all {
+			d := 0.0
+			for k := 0; k < 3; k++ {
+				p := 0.0
+				for j := range o.t {
+					p += m.coef[k][j] * o.t[j]
+				}
+				e := (o.v[k] - p) / (4 * scale[k])
+				d = math.Max(d, e*e)
+			}
+			if d < 1 {
+				w[i] = (1 - d) * (1 - d)
+			} else {
+				w[i] = 0
+			}
+		}
+		a := mat.NewSymDense(6, nil)
+		var rhs [3]*mat.VecDense
+		for k := range rhs {
+			rhs[k] = mat.NewVecDense(6, nil)
+		}
+		sw := 0.0
+		for i, o := range all {
+			if w[i] == 0 {
+				continue
+			}
+			sw += w[i]
+			for p := 0; p < 6; p++ {
+				for q := p; q < 6; q++ {
+					a.SetSym(p, q, a.At(p, q)+w[i]*o.t[p]*o.t[q])
+				}
+				for k := range rhs {
+					rhs[k].SetVec(p, rhs[k].AtVec(p)+w[i]*o.t[p]*o.v[k])
+				}
+			}
+		}
+		if sw < 30 {
+			break
+		}
+		for p := 0; p < 6; p++ {
+			a.SetSym(p, p, a.At(p, p)+1e-6*sw)
+		}
+		var chol mat.Cholesky
+		if !chol.Factorize(a) {
+			break
+		}
+		for k := range rhs {
+			var x mat.VecDense
+			if chol.SolveVecTo(&x, rhs[k]) == nil {
+				for j := 0; j < 6; j++ {
+					m.coef[k][j] = x.AtVec(j)
+				}
+			}
+		}
+		// Scale from the residuals of what is taken for paper.
+		for k := 0; k < 3; k++ {
+			r := v[:0]
+			for i, o := range all {
+				if w[i] <= 0 {
+					continue
+				}
+				p := 0.0
+				for j := range o.t {
+					p += m.coef[k][j] * o.t[j]
+				}
+				r = append(r, math.Abs(o.v[k]-p))
+			}
+			if len(r) == 0 {
+				continue
+			}
+			sort.Float64s(r)
+			s := 1.4826 * r[len(r)/2]
+			floor := 0.004
+			// Shrink slowly, so that the first rough surface can follow.
+			scale[k] = math.Max(floor, math.Max(s, scale[k]*0.5))
+		}
+	}
+	m.noise = scale
+	in := 0
+	for i := range w {
+		if w[i] > 0 {
+			in++
+		}
+	}
+	m.share = float64(in) / float64(len(all))
+	return m
+}
+
+// toPlane converts an 8-bit BGR matrix.
+func toPlane(m gocv.Mat) *plane3 {
+	p := &plane3{w: m.Cols(), h: m.Rows()}
+	data, err := m.DataPtrUint8()
+	if err != nil || len(data) < 3*p.w*p.h {
+		p.w, p.h = 0, 0
+		return p
+	}
+	p.v = make([][3]float32, p.w*p.h)
+	for i := range p.v {
+		p.v[i] = opponent([3]float32{float32(data[3*i+2]) / 255, float32(data[3*i+1]) / 255, float32(data[3*i]) / 255})
+	}
+	return p
+}
+
+// polygonMask fills a polygon (px) grown by grow px about its middle.
+func polygonMask(w, h int, poly [][2]float64, grow float64) []bool {
+	mask := make([]bool, w*h)
+	if len(poly) < 3 {
+		return mask
+	}
+	var cx, cy float64
+	for _, p := range poly {
+		cx += p[0] / float64(len(poly))
+		cy += p[1] / float64(len(poly))
+	}
+	pts := make([]image.Point, len(poly))
+	for i, p := range poly {
+		dx, dy := p[0]-cx, p[1]-cy
+		l := math.Hypot(dx, dy)
+		if l == 0 {
+			l = 1
+		}
+		pts[i] = image.Pt(int(cx+dx*(1+grow/l)+0.5), int(cy+dy*(1+grow/l)+0.5))
+	}
+	m := gocv.NewMatWithSize(h, w, gocv.MatTypeCV8UC1)
+	defer m.Close()
+	m.SetTo(gocv.NewScalar(0, 0, 0, 0))
+	pv := gocv.NewPointsVectorFromPoints([][]image.Point{pts})
+	defer pv.Close()
+	gocv.FillPoly(&m, pv, white255)
+	data, err := m.DataPtrUint8()
+	if err != nil {
+		return mask
+	}
+	for i := range mask {
+		mask[i] = data[i] != 0
+	}
+	return mask
+}
+
+func imagePt(x, y int) image.Point { return image.Pt(x, y) }
+
+// Paper is the smooth background of a photo, in full-size pixels.
+type Paper struct {
+	model *paperModel
+	scale float64
+}
+
+// LinearAt is the linear RGB that open paper has, or would have, at a place.
+func (p *Paper) LinearAt(x, y float64) (lin [3]float64) {
+	c := p.model.at((x+0.5)*p.scale-0.5, (y+0.5)*p.scale-0.5)
+	// Invert opponent(): L = (r+g+b)/3, a = r-g, b = (r+g)/2 - b.
+	l, a, b := c[0], c[1], c[2]
+	blue := l - 2*b/3
+	rg := blue + b // (r+g)/2
+	rgb := [3]float64{rg + a/2, rg - a/2, blue}
+	for k := range lin {
+		lin[k] = colour.SRGBToLinear(math.Max(0, math.Min(1, rgb[k])))
+	}
+	return lin
+}
