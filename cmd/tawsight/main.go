@@ -14,6 +14,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"tawsight/internal/pipeline"
 	"tawsight/internal/record"
 )
 
@@ -44,7 +45,7 @@ type session struct {
 	log            *slog.Logger
 }
 
-// unreadable is returned by a command that did all it could, some files
+// errUnreadable is returned by a command that did all it could, some files
 // excepted; what is wrong with them has been printed.
 var errUnreadable = errors.New("some files could not be read")
 
@@ -117,6 +118,9 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 	case ctx.Err() != nil:
 		fmt.Fprintln(stderr, "tawsight: stopped. Files already finished are whole; nothing half-written is left.")
 		return exitFailed
+	case errors.Is(err, pipeline.ErrNoPhotos):
+		fmt.Fprintf(stderr, "tawsight: %v\n", err)
+		return exitUsage
 	default:
 		fmt.Fprintf(stderr, "tawsight: %v\n", err)
 		return exitFailed

@@ -2,7 +2,14 @@
 // out.
 package pipeline
 
-import "log/slog"
+import (
+	"errors"
+	"log/slog"
+)
+
+// ErrNoPhotos is wrapped by the error for files and folders that hold no photo
+// at all. Nothing has been written then.
+var ErrNoPhotos = errors.New("no photos")
 
 // Options say what to measure and where to leave the results.
 type Options struct {

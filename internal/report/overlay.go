@@ -35,16 +35,20 @@ type Sight struct {
 
 const defaultOverlaySidePX = 2000
 
-// Overlay draws onto a copy of the photo, reduced where it is larger than
-// asked: every outline with the marble's number and diameter, the marbles'
-// flags, the card, and the photo's flags. All positions are in pixels of img as
-// the output contract counts them: centres at whole numbers, the top-left
-// pixel's centre the origin, img upright.
+// Overlay draws onto a copy of img, which is the upright photo or a smaller
+// version of it, reduced further where it is larger than asked: every outline
+// with the marble's number and diameter, the marbles' flags, the card, and the
+// photo's flags. All positions are in pixels of the photo, p.WidthPX of them
+// across (where that is 0, in pixels of img), as the output contract counts
+// them: centres at whole numbers, the top-left pixel's centre the origin.
 func Overlay(img image.Image, p record.Photo, s Sight) *image.RGBA {
 	if s.MaxSidePX <= 0 {
 		s.MaxSidePX = defaultOverlaySidePX
 	}
 	base, scale := reduced(img, s.MaxSidePX)
+	if p.WidthPX > 0 {
+		scale = float64(base.Bounds().Dx()) / float64(p.WidthPX)
+	}
 	o := &overlay{
 		dc:    gg.NewContextForRGBA(base),
 		scale: scale,

@@ -5,7 +5,6 @@ import (
 	"encoding/base64"
 	"encoding/csv"
 	"encoding/json"
-	"fmt"
 	"image"
 	"image/color"
 	"image/draw"
@@ -452,16 +451,22 @@ func TestHTMLWithoutPictures(t *testing.T) {
 }
 
 func TestOverlayDrawsWhereTheContractSays(t *testing.T) {
-	for _, c := range []struct{ side, maxSide int }{{800, 0}, {800, 400}, {3000, 0}} {
-		t.Run(fmt.Sprint(c), func(t *testing.T) {
-			img := image.NewRGBA(image.Rect(0, 0, c.side, c.side*3/4))
+	for name, c := range map[string]struct{ side, imgSide, maxSide int }{
+		"full size":           {800, 800, 0},
+		"reduced":             {800, 800, 400},
+		"reduced by default":  {3000, 3000, 0},
+		"reduced already":     {3000, 1000, 0},
+		"reduced already, by": {3000, 1500, 1000},
+	} {
+		t.Run(name, func(t *testing.T) {
+			img := image.NewRGBA(image.Rect(0, 0, c.imgSide, c.imgSide*3/4))
 			draw.Draw(img, img.Bounds(), image.NewUniform(ground), image.Point{}, draw.Src)
 			before := slices.Clone(img.Pix)
 			f := float64(c.side) / 800
 			// An ellipse turned by 90 degrees: its major half-axis points along
 			// image y.
 			e := record.Outline{CxPX: 300 * f, CyPX: 250 * f, SemiMajorPX: 120 * f, SemiMinorPX: 80 * f, AngleDeg: 90}
-			p := record.Photo{Marbles: []record.Marble{{ID: "1", Outline: e}}}
+			p := record.Photo{WidthPX: c.side, HeightPX: c.side * 3 / 4, Marbles: []record.Marble{{ID: "1", Outline: e}}}
 			o := Overlay(img, p, Sight{MaxSidePX: c.maxSide})
 			if !slices.Equal(img.Pix, before) {
 				t.Error("the photo itself was drawn on")
