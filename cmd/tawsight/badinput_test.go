@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"encoding/csv"
 	"encoding/json"
@@ -299,6 +300,33 @@ func TestResultsAmongThePhotos(t *testing.T) {
 		if status != 0 || !strings.HasPrefix(stdout, "1 photo,") {
 			t.Errorf("round %d: exit status %d, %q, %q", round+1, status, stdout, stderr)
 		}
+	}
+}
+
+// Ctrl-C must end a run soon, plainly and with nothing half-written.
+func TestInterrupted(t *testing.T) {
+	in, out := t.TempDir(), filepath.Join(t.TempDir(), "out")
+	for i := range 6 {
+		photo := asJPEG(t, paper(image.NewRGBA(image.Rect(0, 0, 900+i, 600))))
+		if err := os.WriteFile(filepath.Join(in, string(rune('a'+i))+".jpg"), photo, 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	var stdout, stderr bytes.Buffer
+	status := run(ctx, []string{"measure", in, "--out", out}, &stdout, &stderr)
+	if status != 1 || !strings.Contains(stderr.String(), "stopped") {
+		t.Errorf("exit status %d, message %q", status, stderr.String())
+	}
+	noTemporaryFiles(t, filepath.Dir(out))
+}
+
+func TestFeaturesAreListed(t *testing.T) {
+	status, stdout, stderr := tawsight(t, "features")
+	skipUntilBuilt(t, stderr)
+	if status != 0 || !strings.Contains(stdout, "busyness") {
+		t.Errorf("exit status %d:\n%s%s", status, stdout, stderr)
 	}
 }
 

@@ -33,6 +33,7 @@ type commands struct {
 	Card       cardCommand       `cmd:"" help:"Write the reference card, ready to print."`
 	Measure    measureCommand    `cmd:"" help:"Measure every marble in photos."`
 	References referencesCommand `cmd:"" help:"Learn from your labelled photos, and say how well the sets can be told apart."`
+	Features   featuresCommand   `cmd:"" help:"List what is measured of a marble, with units and meanings."`
 	Version    versionCommand    `cmd:"" help:"Print the program's version and those of the libraries its figures depend on."`
 
 	Verbose bool `short:"v" help:"Say more on standard error about what is being done."`

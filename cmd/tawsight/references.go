@@ -52,12 +52,15 @@ func (c referencesCommand) Run(s *session) error {
 	w := tabwriter.NewWriter(s.stdout, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "set\tphotos\tmarbles\town label back\twrong ones mostly taken for")
 	for _, set := range sum.Sets {
-		fmt.Fprintf(w, "%s\t%d\t%d\t%s\t%s\n", set.Label, set.Photos, set.Marbles, share(set.Right, set.Marbles), set.MostlyTakenFor)
+		fmt.Fprintf(w, "%s\t%d\t%d\t%s\t%s\n", set.Label, set.Photos, set.Marbles, share(set.Right, set.Tested), set.MostlyTakenFor)
 	}
 	if err := w.Flush(); err != nil {
 		return err
 	}
-	fmt.Fprintf(s.stdout, "Leave-one-out: %s\n", share(sum.Right, sum.Total))
+	fmt.Fprintf(s.stdout, "Leave-one-out: %s\n", share(sum.Right, sum.Tested))
+	for _, warning := range sum.Warnings {
+		fmt.Fprintf(s.stderr, "note: %s\n", warning)
+	}
 	if c.Model != "" {
 		fmt.Fprintf(s.stdout, "Model: %s\n", c.Model)
 	}

@@ -64,7 +64,8 @@ type ReferencesOptions struct {
 type ReferencesSummary struct {
 	Sets     []SetSummary // by label
 	Right    int          // marbles given their own label back
-	Total    int          // marbles tried
+	Tested   int          // marbles tried; one alone in its set cannot be
+	Warnings []string     // what makes the count less sure, in plain words
 	Failures []Failure
 }
 
@@ -73,6 +74,15 @@ type SetSummary struct {
 	Label          string
 	Photos         int
 	Marbles        int
+	Tested         int
 	Right          int
 	MostlyTakenFor string // the label most of the wrong ones got; empty where none was wrong
+}
+
+// FeatureInfo is one feature that is measured of a marble.
+type FeatureInfo struct {
+	Name      string // as in marbles.csv after "feature_", and in the records
+	Unit      string // empty for a pure number
+	Meaning   string // in plain words
+	Low, High float64
 }

@@ -14,3 +14,6 @@ func Run(context.Context, Options) (Summary, error) { return Summary{}, errNotBu
 func References(context.Context, ReferencesOptions) (ReferencesSummary, error) {
 	return ReferencesSummary{}, errNotBuilt
 }
+
+// Features lists what is measured of a marble, in the order of the table.
+func Features() ([]FeatureInfo, error) { return nil, errNotBuilt }
