@@ -129,6 +129,14 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 
 // solveCone is the weighted least-squares solution of V.u = 1 over unit rays.
 func solveCone(rays []calib.Vec3, weights []float64) (calib.Cone, bool) {
+	if len(rays) < 6 {
+		return calib.Cone{}, false
+	}
+	return solveConeMin(rays, weights)
+}
+
+// solveConeMin is solveCone for as few as three rays.
+func solveConeMin(rays []calib.Vec3, weights []float64) (calib.Cone, bool) {
 	// In coordinates about the mean ray the normal equations are well
 	// conditioned even for small marbles: V = m k + t with t across m.
 	var m calib.Vec3
@@ -137,7 +145,7 @@ func solveCone(rays []calib.Vec3, weights []float64) (calib.Cone, bool) {
 			m[k] += u[k] * weights[i]
 		}
 	}
-	if len(rays) < 6 || m.Norm() == 0 {
+	if len(rays) < 3 || m.Norm() == 0 {
 		return calib.Cone{}, false
 	}
 	z := m.Unit()

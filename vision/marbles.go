@@ -133,11 +133,34 @@ func Find(p *Photo, sc Scene) Found {
 				tries = append(tries, o)
 			}
 		}
+		// One more start: what the outermost steps agree on.
+		from := coarseFull[i]
+		if o, ok := outermostOf(tries); ok {
+			from = o.Ellipse
+		}
+		reach := 0.09*from.MeanRadiusPX() + 1 + rf.sigmaPX
+		dirs, _, _, _ := rf.scan(from, reach, skip)
+		if e, ok := rf.consensus(dirs, from); ok {
+			if o, ok := rf.refine(e, skip, 1, 2); ok && o.Coverage >= leastCoverage {
+				tries = append(tries, o)
+			}
+		}
 		if o, ok := outermostOf(tries); ok {
 			if o, ok = rf.refine(o.Ellipse, skip, 2, 3); ok && o.Coverage >= leastCoverage {
 				outs = append(outs, o)
 			}
 		}
+	}
+	if sc.MMPerPX > 0 {
+		// By the flat scale, which reads 2 to 5 % large on the table and never
+		// small.
+		kept := outs[:0]
+		for _, o := range outs {
+			if d := 2 * o.Ellipse.MeanRadiusPX() * sc.MMPerPX; d >= smallestMM && d <= 1.2*largestMM {
+				kept = append(kept, o)
+			}
+		}
+		outs = kept
 	}
 	outs = settle(outs)
 	sort.SliceStable(outs, func(i, j int) bool { return rowBefore(outs[i].Ellipse, outs[j].Ellipse) })
@@ -182,6 +205,9 @@ func starts(c coarse, all []coarse) []coarse {
 	return out
 }
 
+// outerShare is how much of the best support a larger outline needs.
+const outerShare = 0.8
+
 // outermostOf picks, of the outlines found from several starts, the largest
 // about as well supported as the best: rings inside the glass are sharp too.
 func outermostOf(o []Outline) (Outline, bool) {
@@ -196,7 +222,7 @@ func outermostOf(o []Outline) (Outline, bool) {
 	}
 	win := best
 	for i := range o {
-		if o[i].Support >= 0.9*o[best].Support && o[i].Ellipse.MeanRadiusPX() > o[win].Ellipse.MeanRadiusPX() {
+		if o[i].Support >= outerShare*o[best].Support && o[i].Ellipse.MeanRadiusPX() > o[win].Ellipse.MeanRadiusPX() {
 			win = i
 		}
 	}
@@ -240,7 +266,14 @@ func settle(outs []Outline) []Outline {
 		clash := false
 		for _, k := range kept {
 			d := math.Hypot(o.Ellipse.CxPX-k.Ellipse.CxPX, o.Ellipse.CyPX-k.Ellipse.CyPX)
-			if d < overlap*(o.Ellipse.MeanRadiusPX()+k.Ellipse.MeanRadiusPX()) {
+			r, rk := o.Ellipse.MeanRadiusPX(), k.Ellipse.MeanRadiusPX()
+			// A small faint round thing beside a marble is the light it
+			// gathered or its shadow.
+			if r < 0.65*rk && o.Support < 0.6*k.Support && d < 1.25*(r+rk) {
+				clash = true
+				break
+			}
+			if d < overlap*(r+rk) {
 				clash = true
 				break
 			}

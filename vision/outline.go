@@ -382,6 +382,10 @@ func pick(dirs []direction, e calib.Ellipse, tol float64, settled bool) (pts []e
 	return pts, off
 }
 
+// innerEdgeShare is what an edge counts for an outline when a step was seen
+// outside it in the same direction.
+const innerEdgeShare = 0.5
+
 // fit is the robust cone through what was seen: in each direction the place
 // nearest to the outline, a weighted least-squares cone, again with a
 // narrowing tolerance; at the end the outermost steps near the outline, with
@@ -462,7 +466,12 @@ func (rf *refiner) fit(dirs []direction, start calib.Ellipse, reach, softLimit f
 		d := math.Abs(offPX(e, p.x, p.y))
 		if d < least {
 			o.Coverage++
-			o.Support += p.strength / (p.strength + 25) * (1 - d*d/(least*least))
+			share := p.strength / (p.strength + 25) * (1 - d*d/(least*least))
+			if !p.step {
+				// Something else was seen further out: this may be a ring inside.
+				share *= innerEdgeShare
+			}
+			o.Support += share
 		}
 		if w[i] > 0 {
 			st = append(st, p.strength)
@@ -482,6 +491,59 @@ func (rf *refiner) fit(dirs []direction, start calib.Ellipse, reach, softLimit f
 	}
 	o.CovV = rf.covariance(pts, w, cone.V, scale)
 	return o, true
+}
+
+// consensus is the outline that most of the outermost steps agree on: cones
+// through three of them, spread around, judged by how many others lie near
+// (random sample consensus, Fischler and Bolles 1981; the draws are a fixed
+// sequence, so that a photo always gives the same answer). Where an inner ring
+// is sharp and the glass's own edge faint, fitting to whatever is nearest
+// settles on the ring; this does not.
+func (rf *refiner) consensus(dirs []direction, start calib.Ellipse) (calib.Ellipse, bool) {
+	var steps []edgePoint
+	for _, d := range dirs {
+		if d[0].step {
+			steps = append(steps, d[0])
+		}
+	}
+	n := len(steps)
+	if n < 24 {
+		return start, false
+	}
+	tol := 0.6 + 0.5*rf.sigmaPX
+	var best calib.Ellipse
+	bestScore := 0.0
+	seed := uint32(1)
+	next := func(k int) int {
+		seed = seed*1664525 + 1013904223 // Numerical Recipes' quick generator
+		return int(uint64(seed) * uint64(k) >> 32)
+	}
+	one := []float64{1, 1, 1}
+	for try := 0; try < 160; try++ {
+		// Three places about a third of the way round from each other.
+		a := next(n)
+		b := (a + n/4 + next(n/4)) % n
+		c := (b + n/4 + next(n/4)) % n
+		cone, ok := solveConeMin([]calib.Vec3{steps[a].ray, steps[b].ray, steps[c].ray}, one)
+		if !ok {
+			continue
+		}
+		e, ok := cone.Outline(rf.cam)
+		if !ok || math.Hypot(e.CxPX-start.CxPX, e.CyPX-start.CyPX) > 0.2*start.MeanRadiusPX() ||
+			math.Abs(math.Log(e.MeanRadiusPX()/start.MeanRadiusPX())) > 0.2 {
+			continue
+		}
+		score := 0.0
+		for i := range steps {
+			if o := offPX(e, steps[i].x, steps[i].y); math.Abs(o) < tol {
+				score += steps[i].strength / (steps[i].strength + 25) * (1 - o*o/(tol*tol))
+			}
+		}
+		if score > bestScore {
+			best, bestScore = e, score
+		}
+	}
+	return best, bestScore > 0
 }
 
 // offPX is how far a point lies outside an ellipse, px, along the normal to
