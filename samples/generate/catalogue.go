@@ -26,6 +26,7 @@ type photo struct {
 	portrait  bool
 	turn      int // EXIF orientation
 	card      scene.CardWish
+	cut       bool // one marble more, cut by the edge of the picture
 	fault     string
 }
 
@@ -66,10 +67,12 @@ func catalogue() []photo {
 		tilt           float64
 		portrait       bool
 		turn           int
-	}{{8, 0, 6, false, 1}, {10, 2, 12, false, 1}, {9, 1, 25, false, 1}, {9, 0, 9, true, 6}, {11, 2, 16, false, 1}, {7, 0, 4, false, 3}}
+		cut            bool
+	}{{8, 0, 6, false, 1, false}, {10, 2, 12, false, 1, false}, {9, 1, 25, false, 1, false}, {9, 0, 9, true, 6, true},
+		{11, 2, 16, false, 1, false}, {7, 0, 4, false, 3, true}}
 	for i, t := range trays {
 		put(photo{path: fmt.Sprintf("tray/tray-%d.jpg", i+1), sceneName: fmt.Sprintf("tray%d", i+1), sceneSeed: 2400 + int64(i),
-			marbles: t.marbles, pairs: t.pairs, tilt: t.tilt, portrait: t.portrait, turn: t.turn})
+			marbles: t.marbles, pairs: t.pairs, tilt: t.tilt, portrait: t.portrait, turn: t.turn, cut: t.cut})
 	}
 	for _, f := range []struct {
 		fault string
@@ -78,7 +81,7 @@ func catalogue() []photo {
 		{samples.FaultCameraShake, 5}, {samples.FaultHeavyCompression, 2}} {
 		t := trays[f.tray-1]
 		put(photo{path: "poor/" + f.fault + ".jpg", fault: f.fault, sceneName: fmt.Sprintf("tray%d", f.tray), sceneSeed: 2400 + int64(f.tray-1),
-			marbles: t.marbles, pairs: t.pairs, tilt: t.tilt, portrait: t.portrait})
+			marbles: t.marbles, pairs: t.pairs, tilt: t.tilt, portrait: t.portrait, cut: t.cut})
 	}
 	put(photo{path: "poor/no-card.jpg", fault: samples.FaultNoCard, card: scene.NoCard, marbles: 7, tilt: 8})
 	put(photo{path: "poor/card-hidden.jpg", fault: samples.FaultCardHidden, card: scene.CardCut, marbles: 6, tilt: 10})
@@ -93,7 +96,7 @@ func (p photo) strangers() int {
 	if p.marbles >= 10 {
 		return 2
 	}
-	return p.n % 2
+	return int(p.sceneSeed % 2)
 }
 
 func (p photo) size() (w, h int) {
@@ -109,9 +112,13 @@ func (p photo) build() (*scene.Scene, error) {
 	w, h := p.size()
 	s := &scene.Scene{Name: p.sceneName, Seed: p.sceneSeed, Width: w, Height: h, GroundL: between(rng, 62, 85)}
 	var focal35, height float64
-	for { // marbles of 16 mm between 62 and 100 pixels across
+	lo, hi := 70.0, 112.0
+	if p.marbles > 6 {
+		lo, hi = 64, 92
+	}
+	for { // how many pixels across a marble of 16 mm is
 		focal35, height = between(rng, 26, 41), between(rng, 260, 420)
-		if px := 16 * focal35 / 36 * 1600 / height; px > 66 && px < 92 {
+		if px := 16 * focal35 / 36 * 1600 / height; px > lo && px < hi {
 			break
 		}
 	}
@@ -125,11 +132,16 @@ func (p photo) build() (*scene.Scene, error) {
 	for i := range p.marbles {
 		set := p.label
 		if set == "" && i >= p.strangers() {
-			set = scene.Sets[(i+p.n)%len(scene.Sets)]
+			set = scene.Sets[(i+int(p.sceneSeed))%len(scene.Sets)]
 		}
 		s.Marbles = append(s.Marbles, scene.OfSet(rng, set))
 	}
 	rng.Shuffle(len(s.Marbles), func(i, j int) { s.Marbles[i], s.Marbles[j] = s.Marbles[j], s.Marbles[i] })
+	if p.cut {
+		m := scene.OfSet(rng, scene.Sets[int(p.sceneSeed)%len(scene.Sets)])
+		m.Cut = true
+		s.Marbles = append(s.Marbles, m)
+	}
 	for k := range p.pairs {
 		s.Marbles[2*k+1].Partner = 2 * k
 	}

@@ -104,7 +104,7 @@ func OfSet(rng *rand.Rand, set string) Marble {
 	case MistyFine:
 		m := glass(rng, "cloudy-fine", set)
 		k := m.Radius / 8
-		m.mist(rng, 0.032, 0.048)
+		m.mist(rng, 0.7, 1.3)
 		s := Serpentine{Turns: 6 + rng.IntN(3), Reach: between(rng, 54, 66), Round: between(rng, 270, 345), Depth: 0.89,
 			LeanDeg: between(rng, -15, 15), Irregular: between(rng, 0.4, 0.8)}
 		c := colour(rng, 0, 1, 2, 4)
@@ -131,9 +131,8 @@ func OfSet(rng *rand.Rand, set string) Marble {
 }
 
 func (m *Marble) mist(rng *rand.Rand, lo, hi float64) {
-	m.Veils = 16
-	m.VeilAlpha = between(rng, lo, hi)
-	m.VeilColour = RGB{between(rng, 0.84, 0.93), between(rng, 0.88, 0.93), between(rng, 0.88, 0.95)}
+	m.Cloud = between(rng, lo, hi)
+	m.CloudColour = RGB{between(rng, 0.84, 0.93), between(rng, 0.88, 0.93), between(rng, 0.88, 0.95)}
 	m.Through = RGB{between(rng, 0.86, 0.95), between(rng, 0.90, 0.96), between(rng, 0.88, 0.97)}
 }
 
@@ -159,7 +158,7 @@ func stranger(rng *rand.Rand) Marble {
 		return m
 	case 3:
 		m := glass(rng, "cloudy-broad", "")
-		m.mist(rng, 0.032, 0.048)
+		m.mist(rng, 0.7, 1.3)
 		s := Serpentine{Turns: 3, Reach: 58, Round: 300, Depth: 0.86, LeanDeg: 10, Irregular: 0.8,
 			Strips: []Strip{{Class: 'R', Colour: colour(rng, 1, 3, 5), Width: between(rng, 2.6, 3.6)}}}
 		m.Sheets = s.Sheets(rng, m.Radius)

@@ -130,14 +130,23 @@ func free(s *Scene, m *Marble, e samples.Ellipse, done []samples.Ellipse) bool {
 	if onCard(s.Card, m.Centre, m.Radius+3) {
 		return false
 	}
+	outside := 0
 	for k := range 24 {
 		u, v := ellipsePoint(e, 2*math.Pi*float64(k)/24, 1)
 		if u < 14 || v < 14 || u > float64(s.Width)-15 || v > float64(s.Height)-15 {
-			return false
+			if !m.Cut {
+				return false
+			}
+			if u < -6 || v < -6 || u > float64(s.Width)+5 || v > float64(s.Height)+5 {
+				outside++
+			}
 		}
 		if onCard(s.Card, onPlane(s.Camera, u, v, 0), 2) {
 			return false
 		}
+	}
+	if m.Cut && (outside < 4 || outside > 14) {
+		return false
 	}
 	for j, o := range done {
 		if m.Partner == j {
@@ -170,6 +179,12 @@ func (s *Scene) Truth() (*samples.Truth, error) {
 			CentreMM: Vec{round(m.Centre[0], 4), round(m.Centre[1], 4), round(m.Centre[2], 4)},
 			Ellipse: samples.Ellipse{CX: round(e.CX, 4), CY: round(e.CY, 4), SemiMajor: round(e.SemiMajor, 4),
 				SemiMinor: round(e.SemiMinor, 4), AngleDeg: round(e.AngleDeg, 4)}}
+		for k := range 360 {
+			u, v := ellipsePoint(e, rad(float64(k)), 1)
+			if u < -0.5 || v < -0.5 || u > float64(s.Width)-0.5 || v > float64(s.Height)-0.5 {
+				o.CutOff = true
+			}
+		}
 		for j := range s.Marbles {
 			if j != i && (m.Partner == j || s.Marbles[j].Partner == i) {
 				o.Touches = append(o.Touches, j+1)
@@ -202,11 +217,11 @@ func (m *Marble) truth() (samples.Base, []samples.Ribbon) {
 		ribbons = append(ribbons, samples.Ribbon{Lab: ToLab(sh.Colour), Opaque: sh.Filter == 0,
 			WidthMM: round(sh.WidthMM, 2), Turns: &turns, Channel: string(sh.Class)})
 	}
-	through := round(luminance(m.Through)*math.Pow(1-m.VeilAlpha, 2*float64(m.Veils)), 3)
+	through := round(luminance(m.Through)*math.Exp(-m.Cloud), 3)
 	lab := ToLab(m.Through)
 	b := samples.Base{Lab: lab, Transparency: samples.Transparent, Transmission: &through,
 		Tint: math.Hypot(lab[1], lab[2]) > 6}
-	if m.Veils > 0 {
+	if m.Cloud > 0 {
 		b.Transparency = samples.Cloudy
 	}
 	return b, ribbons

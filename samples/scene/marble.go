@@ -41,11 +41,9 @@ type Marble struct {
 	// Through is what a diameter of the base glass lets pass, per channel (1, 1, 1 for clear glass); for an opaque
 	// body it is unused.
 	Through RGB
-	// Veils is the number of thin scattering shells that make glass cloudy (0: clear), VeilAlpha what each hides and
-	// VeilColour its reflectance.
-	Veils      int
-	VeilAlpha  float64
-	VeilColour RGB
+	// Cloud is the optical depth of scattering along a diameter (0: clear), CloudColour the colour it scatters.
+	Cloud       float64
+	CloudColour RGB
 	// Body is the reflectance of an opaque body; nil for glass.
 	Body   *RGB
 	Swirl  *Swirl
@@ -55,6 +53,8 @@ type Marble struct {
 	BubbleAt Vec
 	// Partner is the index of the marble this one is to touch, -1 for none.
 	Partner int
+	// Cut asks for a place at the edge of the picture, where part of the marble is outside it.
+	Cut bool
 }
 
 // Sheet is one ribbon: a thin surface in the marble's own frame (centre at the origin, before Rot).

@@ -97,7 +97,10 @@ func (s *Scene) POV(labels bool) string {
 		p("background { rgb 0 }")
 	} else {
 		s.lights(p)
-		p("plane { z, 0 texture { pigment { %s } finish { ambient 0 diffuse 1 } } }", grey(reflectance(s.GroundL)))
+		// Paper with a faint grain: a flat grey would be kinder to an outline finder than any real sheet.
+		y := reflectance(s.GroundL)
+		p("plane { z, 0 texture { pigment { granite color_map { [0.1 %s] [0.7 %s] } scale 5 } finish { ambient 0 diffuse 1 } } }",
+			grey(0.975*y), grey(1.025*y))
 		if s.Card.Present {
 			s.card(p)
 		}
@@ -224,7 +227,7 @@ func (s *Scene) marble(p func(string, ...any), m *Marble, labels bool) {
 	}
 	// Everything inside the glass has lights of its own that throw no shadow: the light that the glass bends onto a
 	// ribbon comes from all over its upper side. It is weakened by half a diameter's tint.
-	if !labels && (len(m.Sheets) > 0 || m.Veils > 0) {
+	if !labels && len(m.Sheets) > 0 {
 		w := s.windowCentre()
 		share := 1 - s.Light.RoomShare
 		key := mul(Blackbody(s.Light.WindowKelvin), Level*share)
@@ -251,12 +254,7 @@ func (s *Scene) marble(p func(string, ...any), m *Marble, labels bool) {
 		s.mesh(p, m, sh, pig, finish)
 	}
 	if !labels {
-		for i := range m.Veils {
-			r := m.Radius * (0.98 - 0.86*float64(i)/float64(m.Veils))
-			p(" sphere { %s, %.4f double_illuminate no_shadow photons { collect off } pigment { rgbt <%.4f,%.4f,%.4f,%.4f> } finish { ambient 0 diffuse 0.6, 0.35 brilliance 0.5 emission %s } }",
-				v3(m.Centre), r, m.VeilColour[0], m.VeilColour[1], m.VeilColour[2], 1-m.VeilAlpha, c3(mul(s.ambientIn(m), 0.35)))
-		}
-		if len(m.Sheets) > 0 || m.Veils > 0 {
+		if len(m.Sheets) > 0 {
 			p(" global_lights off\n}")
 		}
 	}
@@ -273,12 +271,30 @@ func (s *Scene) marble(p func(string, ...any), m *Marble, labels bool) {
 		fade = fmt.Sprintf("fade_power 1001 fade_distance %.5f fade_color rgb <%.5f,%.5f,%.5f>", 2*m.Radius/k,
 			1+math.Log(m.Through[0])/k, 1+math.Log(m.Through[1])/k, 1+math.Log(m.Through[2])/k)
 	}
+	hollow, photons := "", "target refraction on reflection off collect off"
+	if !labels && m.Cloud > 0 {
+		// Scattering is costly to trace; in a small ball lit from all over its upper half the scattered light is nearly
+		// even, so the cloud is a medium that takes light away and glows instead, somewhat brighter towards the window.
+		sigma := m.Cloud / (2 * m.Radius)
+		glow := s.ambientIn(m)
+		for i := range glow {
+			glow[i] *= sigma * m.CloudColour[i] * 0.52
+		}
+		d := unit(s.windowCentre())
+		side := unit(cross(d, Vec{0, 0, 1}))
+		top := cross(side, d)
+		// Photons would gather the glow as they pass, so cloudy glass makes no caustic: it hardly does in truth either.
+		hollow, photons = "hollow", "refraction off reflection off collect off"
+		fade += fmt.Sprintf(" media { method 3 samples 2 absorption rgb %.5f } media { method 3 samples 5 emission %s density { gradient z color_map { [0 rgb 0.55] [1 rgb 1.45] } scale %.4f translate -0.5*z*%.4f matrix <%.5f,%.5f,%.5f, %.5f,%.5f,%.5f, %.5f,%.5f,%.5f, %.4f,%.4f,%.4f> } }",
+			sigma, c3(glow), 2.002*m.Radius, 2.002*m.Radius, side[0], side[1], side[2], top[0], top[1], top[2], d[0], d[1], d[2],
+			m.Centre[0], m.Centre[1], m.Centre[2])
+	}
 	finish := "finish { ambient 0 diffuse 0 reflection { 0, 1 fresnel on } conserve_energy }"
 	if labels {
 		finish = "finish { ambient 0 diffuse 0 }"
 	}
-	p("sphere { %s, %.5f pigment { rgbt 1 } %s interior { ior 1.52 %s } photons { target refraction on reflection off collect off } }",
-		v3(m.Centre), m.Radius, finish, fade)
+	p("sphere { %s, %.5f %s pigment { rgbt 1 } %s interior { ior 1.52 %s } photons { %s } }",
+		v3(m.Centre), m.Radius, hollow, finish, fade, photons)
 }
 
 // ambientIn is the light that reaches the inside of a marble from all sides.
