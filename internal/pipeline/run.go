@@ -3,17 +3,285 @@ package pipeline
 import (
 	"context"
 	"errors"
+	"fmt"
+	"image/png"
+	"io"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"runtime"
+	"sort"
+	"strings"
+	"sync"
+
+	"gocv.io/x/gocv"
+
+	"tawsight/calib"
+	"tawsight/classify"
+	"tawsight/features"
+	"tawsight/internal/atomicfile"
+	"tawsight/internal/record"
+	"tawsight/internal/report"
+	"tawsight/vision"
 )
 
-var errNotBuilt = errors.New("not built yet")
+func madeBy() record.MadeBy {
+	return record.MadeBy{Tawsight: record.Version, OpenCV: gocv.OpenCVVersion(), Features: features.Version}
+}
 
-// Run measures photos.
-func Run(context.Context, Options) (Summary, error) { return Summary{}, errNotBuilt }
+// Run measures photos and writes everything the output contract names to
+// OutDir. An error means that nothing or not everything could be written; a
+// photo that can't be read is not an error but a Failure.
+func Run(ctx context.Context, o Options) (Summary, error) {
+	log := o.Log
+	if log == nil {
+		log = slog.New(slog.DiscardHandler)
+	}
+	scale, err := calib.ScaleFromCheckBar(o.CheckBarMM)
+	if err != nil {
+		return Summary{}, err
+	}
+	paths, err := listPhotos(o.Photos, o.OutDir)
+	if err != nil {
+		return Summary{}, err
+	}
+	// The folder is tried first: hours of measuring must not end at a folder
+	// that can't be written.
+	if err := writable(o.OutDir); err != nil {
+		return Summary{}, err
+	}
+	var model *classify.Model
+	done, total := 0, len(paths)
+	progress := func(path string) {
+		done++
+		if o.Progress != nil {
+			o.Progress(done, total, path)
+		}
+	}
+	var refFailures []Failure
+	switch {
+	case o.ModelPath != "":
+		if model, err = classify.Load(o.ModelPath, featureInfos(), features.Version); err != nil {
+			return Summary{}, err
+		}
+	case o.ReferencesDir != "":
+		sets, err := listReferences(o.ReferencesDir)
+		if err != nil {
+			return Summary{}, err
+		}
+		for _, s := range sets {
+			total += len(s.paths)
+		}
+		samples, failures, err := measureReferences(ctx, sets, scale, o.Workers, progress, log)
+		if err != nil {
+			return Summary{}, err
+		}
+		refFailures = failures
+		if model, err = classify.Train(featureInfos(), samples, trainOptions()); err != nil {
+			return Summary{}, fmt.Errorf("%s: %w", o.ReferencesDir, err)
+		}
+		for _, w := range model.Warnings {
+			log.Info(w)
+		}
+	}
 
-// References learns from labelled photos and says how well they can be told apart.
-func References(context.Context, ReferencesOptions) (ReferencesSummary, error) {
-	return ReferencesSummary{}, errNotBuilt
+	stems := report.Stems(paths)
+	photos := make([]record.Photo, len(paths))
+	var firstErr error
+	var mu sync.Mutex
+	inner, cancel := context.WithCancel(ctx)
+	defer cancel()
+	each(inner, len(paths), o.Workers, func(i int) {
+		res := safely(paths[i], scale, true)
+		attribute(model, &res.photo)
+		err := writePictures(o.OutDir, stems[i], &res)
+		mu.Lock()
+		defer mu.Unlock()
+		photos[i] = res.photo
+		if err != nil && firstErr == nil {
+			firstErr = err
+			cancel()
+		}
+		progress(paths[i])
+		log.Debug("measured", "photo", paths[i], "marbles", len(res.photo.Marbles), "seconds", res.photo.Seconds)
+	})
+	if firstErr != nil {
+		return Summary{}, firstErr
+	}
+	if err := ctx.Err(); err != nil {
+		return Summary{}, err
+	}
+	sum := Summary{Photos: len(paths), Failures: refFailures}
+	for _, p := range photos {
+		sum.Marbles += len(p.Marbles)
+		if p.Error != "" {
+			sum.Failures = append(sum.Failures, Failure{Path: p.Path, Reason: p.Error})
+		}
+	}
+	sum.Failed = len(sum.Failures)
+	if err := report.WriteJSONL(filepath.Join(o.OutDir, report.JSONLName), photos); err != nil {
+		return sum, err
+	}
+	if err := report.WriteMarblesCSV(filepath.Join(o.OutDir, report.MarblesName), photos, featureNames()); err != nil {
+		return sum, err
+	}
+	if err := report.WritePhotosCSV(filepath.Join(o.OutDir, report.PhotosName), photos); err != nil {
+		return sum, err
+	}
+	if err := report.WriteHTML(o.OutDir, photos); err != nil {
+		return sum, err
+	}
+	sum.ReportPath = filepath.Join(o.OutDir, report.HTMLName)
+	return sum, nil
+}
+
+// safely keeps a fault of the program's own in one photo from stopping the
+// rest.
+func safely(path string, scale calib.PrintScale, pictures bool) (res result) {
+	defer func() {
+		if fault := recover(); fault != nil {
+			res = result{photo: record.Photo{
+				Path: path, MadeBy: madeBy(), Scale: record.Scale{Source: "none"}, White: record.White{Source: "none"},
+				Verdict: record.Verdicts{Size: record.Unusable, Colour: record.Unusable, Pattern: record.Unusable},
+				Error:   fmt.Sprintf("a fault in the program itself (%v); please report it with this photo", fault),
+			}}
+		}
+	}()
+	return measurePhoto(path, scale, pictures)
+}
+
+// each calls f(0) to f(n-1) from several goroutines; it stops handing out
+// work when the context ends.
+func each(ctx context.Context, n, workers int, f func(i int)) {
+	if workers <= 0 {
+		workers = runtime.GOMAXPROCS(0)
+	}
+	var wg sync.WaitGroup
+	next := make(chan int)
+	for range min(workers, max(1, n)) {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			for i := range next {
+				f(i)
+			}
+		}()
+	}
+	for i := 0; i < n; i++ {
+		if ctx.Err() != nil {
+			break
+		}
+		next <- i
+	}
+	close(next)
+	wg.Wait()
+}
+
+// writePictures writes a photo's overlay and crops, and notes the crops'
+// places in the record.
+func writePictures(outDir, stem string, res *result) error {
+	if res.overlay == nil {
+		return nil
+	}
+	for i := range res.photo.Marbles {
+		m := &res.photo.Marbles[i]
+		m.Crop = report.CropPath(stem, m.ID)
+		err := atomicfile.Write(filepath.Join(outDir, filepath.FromSlash(m.Crop)), func(w io.Writer) error { return png.Encode(w, res.crops[i]) })
+		if err != nil {
+			return err
+		}
+	}
+	path := filepath.Join(outDir, filepath.FromSlash(report.OverlayPath(stem)))
+	return report.WriteOverlay(path, res.overlay, res.photo, res.sight)
+}
+
+func writable(dir string) error {
+	probe := filepath.Join(dir, ".tawsight-probe")
+	if err := atomicfile.WriteBytes(probe, nil); err != nil {
+		return err
+	}
+	return os.Remove(probe)
+}
+
+func reasonOf(err error) string {
+	var re *vision.ReadError
+	if errors.As(err, &re) {
+		return re.Reason()
+	}
+	return err.Error()
+}
+
+// listPhotos expands files and folders into photos, sorted, each once. What
+// lies in outDir is passed over.
+func listPhotos(args []string, outDir string) ([]string, error) {
+	out := ""
+	if outDir != "" {
+		out, _ = filepath.Abs(outDir)
+	}
+	seen := map[string]bool{}
+	var paths []string
+	var folders []string
+	add := func(p string) {
+		p = filepath.Clean(p)
+		key, err := filepath.Abs(p)
+		if err != nil {
+			key = p
+		}
+		if !seen[key] {
+			seen[key] = true
+			paths = append(paths, p)
+		}
+	}
+	for _, a := range args {
+		info, err := os.Stat(a)
+		if err != nil || !info.IsDir() {
+			add(a) // a file that isn't there is named like any that can't be read
+			continue
+		}
+		folders = append(folders, a)
+		err = filepath.WalkDir(a, func(path string, d fs.DirEntry, err error) error {
+			if err != nil {
+				if d == nil || !d.IsDir() {
+					add(path)
+				}
+				return nil // a folder that can't be opened doesn't stop the rest
+			}
+			if d.IsDir() {
+				if abs, err := filepath.Abs(path); err == nil && abs == out {
+					return fs.SkipDir
+				}
+				return nil
+			}
+			if vision.IsPhotoName(d.Name()) && !strings.HasPrefix(d.Name(), ".") {
+				add(path)
+			}
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	if len(paths) == 0 {
+		return nil, fmt.Errorf("%w in %s: put JPEG or PNG files there, or name another folder", ErrNoPhotos, strings.Join(folders, ", "))
+	}
+	sort.Strings(paths)
+	return paths, nil
+}
+
+func featureNames() []string {
+	var out []string
+	for _, f := range features.All() {
+		out = append(out, f.Name)
+	}
+	return out
 }
 
 // Features lists what is measured of a marble, in the order of the table.
-func Features() ([]FeatureInfo, error) { return nil, errNotBuilt }
+func Features() ([]FeatureInfo, error) {
+	var out []FeatureInfo
+	for _, f := range features.All() {
+		out = append(out, FeatureInfo{Name: f.Name, Unit: f.Unit, Meaning: f.Meaning, Low: f.Low, High: f.High})
+	}
+	return out, nil
+}

@@ -1,0 +1,19 @@
+package features
+
+// Analysis is what is found out about a face once and read by the features.
+type Analysis struct {
+	Face   *Face
+	Shadow Shadow
+	Glass  GlassCues
+	Parts  Parts
+}
+
+// Analyse looks at a face.
+func Analyse(f *Face) *Analysis {
+	a := &Analysis{Face: f}
+	a.Shadow = findShadow(f.Ring)
+	a.Parts = separate(f)
+	a.Glass = glassCues(f, a.Shadow, &a.Parts)
+	a.Parts.chooseBase(f, a.Glass.Translucency)
+	return a
+}

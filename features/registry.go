@@ -1,0 +1,173 @@
+package features
+
+// Version of the registry: it goes up whenever a feature is added, removed or
+// measured differently, so that figures of two versions are never mixed.
+const Version = 1
+
+// Feature is one number that is measured of a marble.
+type Feature struct {
+	Name    string // key in records, CSV header and models
+	Label   string // in plain words, for reasons: "ribbon width"
+	Unit    string // "" for a pure number
+	Meaning string // one sentence for people
+	// Low and High are the range that values lie in.
+	Low, High float64
+	// Disturbed says what misleads it.
+	Disturbed string
+	// Measure reads it off an analysis; ok is false when it can't be had from
+	// this marble.
+	Measure func(a *Analysis) (v float64, ok bool)
+}
+
+// All is the registry: every feature, in the order of the CSV's columns. The
+// CSV header, the classifier and the docs read it and nothing else.
+func All() []Feature { return registry }
+
+var registry = []Feature{
+	{
+		Name: "diameter_mm", Label: "diameter", Unit: "mm", Low: 5, High: 60,
+		Meaning:   "The marble's true diameter.",
+		Disturbed: "a card not flat, a wrong print scale, a blurred outline",
+		Measure:   func(a *Analysis) (float64, bool) { return 2 * a.Face.RadiusMM, a.Face.RadiusMM > 0 },
+	},
+	{
+		Name: "translucency", Label: "translucency", Low: 0, High: 1,
+		Meaning:   "How much light the base glass lets through: 0 none, 1 clear.",
+		Disturbed: "light from straight above or from all sides, neighbours in the shadow",
+		Measure:   func(a *Analysis) (float64, bool) { return a.Glass.Translucency, a.Parts.Usable > 0 },
+	},
+	{
+		Name: "base_lightness", Label: "base lightness", Unit: "L*", Low: 0, High: 100,
+		Meaning:   "Lightness of the base glass as seen (CIELAB L*).",
+		Disturbed: "exposure, the paper's lightness behind clear glass",
+		Measure: func(a *Analysis) (float64, bool) {
+			b, ok := a.Base()
+			return b.Lab[0], ok
+		},
+	},
+	{
+		Name: "base_red_green", Label: "base red against green", Unit: "a*", Low: -100, High: 100,
+		Meaning:   "CIELAB a* of the base: positive reddish, negative greenish.",
+		Disturbed: "coloured light, ribbons seen through the base",
+		Measure: func(a *Analysis) (float64, bool) {
+			b, ok := a.Base()
+			return b.Lab[1], ok
+		},
+	},
+	{
+		Name: "base_yellow_blue", Label: "base yellow against blue", Unit: "b*", Low: -100, High: 100,
+		Meaning:   "CIELAB b* of the base: positive yellowish, negative bluish.",
+		Disturbed: "coloured light, ribbons seen through the base",
+		Measure: func(a *Analysis) (float64, bool) {
+			b, ok := a.Base()
+			return b.Lab[2], ok
+		},
+	},
+	{
+		Name: "base_tint", Label: "tint of the base", Unit: "C*", Low: 0, High: 130,
+		Meaning:   "Chroma of the base against the paper's: 0 for clear or white glass.",
+		Disturbed: "coloured light, ribbons that fill the glass with their colour",
+		Measure:   tintChroma,
+	},
+	{
+		Name: "ribbon_colours", Label: "number of ribbon colours", Low: 0, High: 6,
+		Meaning:   "How many colours there are besides the base.",
+		Disturbed: "reflections of coloured things, two-tone ribbons",
+		Measure:   func(a *Analysis) (float64, bool) { return float64(len(a.Ribbons())), a.Parts.Usable > 0 },
+	},
+	{
+		Name: "ribbon_area", Label: "share of ribbons", Low: 0, High: 1,
+		Meaning:   "Share of the face that ribbons cover.",
+		Disturbed: "refraction, which can fill a clear marble with one ribbon's colour",
+		Measure: func(a *Analysis) (float64, bool) {
+			s := 0.0
+			for _, r := range a.Ribbons() {
+				s += r.AreaFraction
+			}
+			return s, a.Parts.Usable > 0
+		},
+	},
+	{
+		Name: "main_ribbon_lightness", Label: "main ribbon's lightness", Unit: "L*", Low: 0, High: 100,
+		Meaning:   "Lightness of the ribbon colour that covers most.",
+		Disturbed: "exposure, depth below tinted glass",
+		Measure:   ribbonLab(0),
+	},
+	{
+		Name: "main_ribbon_chroma", Label: "main ribbon's colourfulness", Unit: "C*", Low: 0, High: 130,
+		Meaning:   "Chroma of the ribbon colour that covers most: 0 for white, grey and black.",
+		Disturbed: "coloured light, tinted glass",
+		Measure: func(a *Analysis) (float64, bool) {
+			r := a.Ribbons()
+			if len(r) == 0 {
+				return 0, false
+			}
+			return chroma(r[0].Lab), true
+		},
+	},
+	{
+		Name: "white_area", Label: "share of white ribbon", Low: 0, High: 1,
+		Meaning:   "Share of the face covered by ribbons that are white or nearly so.",
+		Disturbed: "glare, a white base taken for ribbon",
+		Measure: func(a *Analysis) (float64, bool) {
+			s := 0.0
+			for _, r := range a.Ribbons() {
+				if a.whitish(r.Lab) {
+					s += r.AreaFraction
+				}
+			}
+			return s, a.Parts.Usable > 0
+		},
+	},
+	{
+		Name: "coloured_area", Label: "share of coloured ribbon", Low: 0, High: 1,
+		Meaning:   "Share of the face covered by ribbons that are not white.",
+		Disturbed: "reflections of coloured things",
+		Measure: func(a *Analysis) (float64, bool) {
+			s := 0.0
+			for _, r := range a.Ribbons() {
+				if !a.whitish(r.Lab) {
+					s += r.AreaFraction
+				}
+			}
+			return s, a.Parts.Usable > 0
+		},
+	},
+	{
+		Name: "ribbon_width_mm", Label: "ribbon width", Unit: "mm", Low: 0, High: 20,
+		Meaning:   "Median width of the ribbons, near the middle of the face.",
+		Disturbed: "refraction, which magnifies what lies deep; blur",
+		Measure: func(a *Analysis) (float64, bool) {
+			w := a.WidthShare()
+			return w * a.Face.RadiusMM, w > 0 && a.Face.RadiusMM > 0
+		},
+	},
+	{
+		Name: "edge_density", Label: "length of borders", Low: 0, High: 30,
+		Meaning:   "Length of the borders between colours on the face, in marble diameters.",
+		Disturbed: "blur, noise, reflections",
+		Measure:   func(a *Analysis) (float64, bool) { return a.Parts.Edge, a.Parts.Usable > 0 },
+	},
+	{
+		Name: "pieces", Label: "number of pieces", Low: 0, High: 60,
+		Meaning:   "How many separate pieces the ribbons show.",
+		Disturbed: "glare that cuts a ribbon, noise",
+		Measure:   func(a *Analysis) (float64, bool) { return float64(a.Pieces()), a.Parts.Usable > 0 },
+	},
+	{
+		Name: "busyness", Label: "busyness", Low: 0, High: 1,
+		Meaning:   "How busy the swirl is: 0 a plain marble, towards 1 as borders fill the face.",
+		Disturbed: "blur, noise, reflections",
+		Measure:   (*Analysis).Busyness,
+	},
+}
+
+func ribbonLab(k int) func(a *Analysis) (float64, bool) {
+	return func(a *Analysis) (float64, bool) {
+		r := a.Ribbons()
+		if len(r) == 0 {
+			return 0, false
+		}
+		return r[0].Lab[k], true
+	}
+}

@@ -1,0 +1,353 @@
+package features
+
+import (
+	"math"
+	"sort"
+
+	"tawsight/internal/colour"
+)
+
+// Colour is one colour of a face.
+type Colour struct {
+	Lab   [3]float64 // median CIELAB of its pure pixels
+	Share float64    // of the usable face
+}
+
+// Parts is a face separated into colours.
+type Parts struct {
+	Colours []Colour // by share, largest first
+	// Of is the colour of each pixel of the face, -1 where there is none (rim,
+	// highlight, outside).
+	Of []int8
+	// Pure marks pixels away from borders between colours.
+	Pure []bool
+	// Base is the index of the base colour, -1 when the face has none that can
+	// be told.
+	Base int
+	// Usable is the number of usable pixels.
+	Usable int
+	// Edge is the length of the borders between colours, in marble diameters.
+	Edge float64
+}
+
+// lightnessWeight is what a lightness difference counts beside chroma when
+// colours are told apart: shading changes lightness within one glass.
+const lightnessWeight = 0.6
+
+// Merging limits.
+const (
+	// sameColour is the weighted CIELAB distance below which two clusters are
+	// one colour under changing light.
+	sameColour = 13.0
+	// leastShare is the least share of the face that counts as a colour.
+	leastShare = 0.03
+	maxColours = 8
+)
+
+func weighted(lab [3]float64) [3]float64 {
+	return [3]float64{lab[0] * lightnessWeight, lab[1], lab[2]}
+}
+
+func dist2(a, b [3]float64) float64 {
+	return (a[0]-b[0])*(a[0]-b[0]) + (a[1]-b[1])*(a[1]-b[1]) + (a[2]-b[2])*(a[2]-b[2])
+}
+
+// separate clusters the usable pixels in CIELAB: k-means from far-apart seeds
+// on pixels away from borders, near clusters merged, small ones given away.
+func separate(f *Face) Parts {
+	n := f.Size * f.Size
+	p := Parts{Of: make([]int8, n), Pure: make([]bool, n), Base: -1}
+	var idx []int
+	sm := smooth(f)
+	for i := 0; i < n; i++ {
+		p.Of[i] = -1
+		if f.usable(i) {
+			idx = append(idx, i)
+		}
+	}
+	p.Usable = len(idx)
+	if len(idx) < 40 {
+		return p
+	}
+	// Pixels on a border mix two colours; the flatter half leads.
+	grad := make([]float64, n)
+	var gs []float64
+	for _, i := range idx {
+		g := 0.0
+		for _, d := range [4]int{1, -1, f.Size, -f.Size} {
+			if j := i + d; j >= 0 && j < n && f.Mask[j]&Glass != 0 {
+				g = math.Max(g, dist2(weighted(sm[i]), weighted(sm[j])))
+			}
+		}
+		grad[i] = math.Sqrt(g)
+		gs = append(gs, grad[i])
+	}
+	sort.Float64s(gs)
+	limit := math.Max(3, gs[len(gs)*55/100])
+	var flat []int
+	for _, i := range idx {
+		if grad[i] <= limit {
+			flat = append(flat, i)
+		}
+	}
+	centres := kmeans(sm, flat, maxColours)
+	centres = merge(centres)
+	// Assign, drop small ones, assign again.
+	for {
+		count := make([]int, len(centres))
+		for _, i := range idx {
+			p.Of[i] = int8(nearest(centres, weighted(sm[i])))
+		}
+		for _, i := range flat {
+			count[p.Of[i]]++
+		}
+		least, at := len(flat), -1
+		for k, c := range count {
+			if c < least {
+				least, at = c, k
+			}
+		}
+		if at < 0 || len(centres) == 1 || float64(least) >= leastShare*float64(len(flat)) {
+			break
+		}
+		centres = append(centres[:at], centres[at+1:]...)
+	}
+	// Medians of pure pixels.
+	for i := range grad {
+		p.Pure[i] = p.Of[i] >= 0 && grad[i] <= 1.5*limit && inside(&p, f, i)
+	}
+	p.Colours = make([]Colour, len(centres))
+	for k := range centres {
+		var v [3][]float64
+		total := 0
+		for _, i := range idx {
+			if int(p.Of[i]) != k {
+				continue
+			}
+			total++
+			if p.Pure[i] {
+				for q := range v {
+					v[q] = append(v[q], f.Lab[i][q])
+				}
+			}
+		}
+		if len(v[0]) < 8 {
+			for _, i := range idx {
+				if int(p.Of[i]) == k {
+					for q := range v {
+						v[q] = append(v[q], f.Lab[i][q])
+					}
+				}
+			}
+		}
+		c := Colour{Share: float64(total) / float64(len(idx))}
+		for q := range v {
+			if len(v[q]) > 0 {
+				sort.Float64s(v[q])
+				c.Lab[q] = v[q][len(v[q])/2]
+			}
+		}
+		p.Colours[k] = c
+	}
+	p.order()
+	p.Edge = edgeLength(f, &p)
+	return p
+}
+
+// order sorts colours by share.
+func (p *Parts) order() {
+	perm := make([]int, len(p.Colours))
+	for i := range perm {
+		perm[i] = i
+	}
+	sort.SliceStable(perm, func(a, b int) bool { return p.Colours[perm[a]].Share > p.Colours[perm[b]].Share })
+	inv := make([]int8, len(perm))
+	out := make([]Colour, len(perm))
+	for k, o := range perm {
+		inv[o] = int8(k)
+		out[k] = p.Colours[o]
+	}
+	p.Colours = out
+	for i, c := range p.Of {
+		if c >= 0 {
+			p.Of[i] = inv[c]
+		}
+	}
+}
+
+// inside says that a pixel's four neighbours are of its colour.
+func inside(p *Parts, f *Face, i int) bool {
+	for _, d := range [4]int{1, -1, f.Size, -f.Size} {
+		j := i + d
+		if j < 0 || j >= len(p.Of) {
+			return false
+		}
+		if p.Of[j] >= 0 && p.Of[j] != p.Of[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// smooth is the face's CIELAB after a 3 x 3 binomial filter over glass.
+func smooth(f *Face) [][3]float64 {
+	n := f.Size
+	lin := make([][3]float64, n*n)
+	w := [3]float64{1, 2, 1}
+	for y := 0; y < n; y++ {
+		for x := 0; x < n; x++ {
+			i := y*n + x
+			if f.Mask[i]&Glass == 0 {
+				continue
+			}
+			var s [3]float64
+			sw := 0.0
+			for b := -1; b <= 1; b++ {
+				for a := -1; a <= 1; a++ {
+					xx, yy := x+a, y+b
+					if xx < 0 || yy < 0 || xx >= n || yy >= n {
+						continue
+					}
+					j := yy*n + xx
+					if f.Mask[j]&Glass == 0 || (f.Mask[j]&Highlight) != (f.Mask[i]&Highlight) {
+						continue
+					}
+					k := w[a+1] * w[b+1]
+					sw += k
+					for q := range s {
+						s[q] += k * f.Linear[j][q]
+					}
+				}
+			}
+			for q := range s {
+				s[q] /= sw
+			}
+			lin[i] = colour.LinearToLabFast(s)
+		}
+	}
+	return lin
+}
+
+func nearest(centres [][3]float64, v [3]float64) int {
+	best, at := math.Inf(1), 0
+	for k, c := range centres {
+		if d := dist2(c, v); d < best {
+			best, at = d, k
+		}
+	}
+	return at
+}
+
+// kmeans clusters weighted CIELAB from seeds chosen each as far as possible
+// from those before (Gonzalez 1985), outliers aside.
+func kmeans(lab [][3]float64, idx []int, k int) [][3]float64 {
+	v := make([][3]float64, len(idx))
+	for j, i := range idx {
+		v[j] = weighted(lab[i])
+	}
+	var mid [3]float64
+	for q := range mid {
+		s := make([]float64, len(v))
+		for j := range v {
+			s[j] = v[j][q]
+		}
+		sort.Float64s(s)
+		mid[q] = s[len(s)/2]
+	}
+	centres := [][3]float64{v[nearestOf(v, mid)]}
+	d := make([]float64, len(v))
+	for len(centres) < k {
+		for j := range v {
+			d[j] = dist2(v[j], centres[nearest(centres, v[j])])
+		}
+		// The far end, but not the last outlier: the 98 % point.
+		s := append([]float64(nil), d...)
+		sort.Float64s(s)
+		cut := s[len(s)*98/100]
+		if cut < 6*6 {
+			break
+		}
+		at := -1
+		for j := range d {
+			if d[j] >= cut && (at < 0 || d[j] < d[at]) {
+				at = j
+			}
+		}
+		centres = append(centres, v[at])
+		for iter := 0; iter < 6; iter++ {
+			var sum = make([][3]float64, len(centres))
+			cnt := make([]float64, len(centres))
+			for j := range v {
+				c := nearest(centres, v[j])
+				cnt[c]++
+				for q := range sum[c] {
+					sum[c][q] += v[j][q]
+				}
+			}
+			for c := range centres {
+				if cnt[c] > 0 {
+					for q := range centres[c] {
+						centres[c][q] = sum[c][q] / cnt[c]
+					}
+				}
+			}
+		}
+	}
+	return centres
+}
+
+func nearestOf(v [][3]float64, m [3]float64) int {
+	best, at := math.Inf(1), 0
+	for j := range v {
+		if d := dist2(v[j], m); d < best {
+			best, at = d, j
+		}
+	}
+	return at
+}
+
+// merge joins the nearest two clusters until all are sameColour apart.
+func merge(c [][3]float64) [][3]float64 {
+	w := make([]float64, len(c))
+	for i := range w {
+		w[i] = 1
+	}
+	for len(c) > 1 {
+		best, a, b := math.Inf(1), 0, 0
+		for i := range c {
+			for j := i + 1; j < len(c); j++ {
+				if d := dist2(c[i], c[j]); d < best {
+					best, a, b = d, i, j
+				}
+			}
+		}
+		if best >= sameColour*sameColour {
+			break
+		}
+		for q := range c[a] {
+			c[a][q] = (c[a][q]*w[a] + c[b][q]*w[b]) / (w[a] + w[b])
+		}
+		w[a] += w[b]
+		c = append(c[:b], c[b+1:]...)
+		w = append(w[:b], w[b+1:]...)
+	}
+	return c
+}
+
+// edgeLength is the length of borders between colours over the usable face, in
+// marble diameters. Borders run through a pixel grid, which lengthens slanted
+// ones by 4/pi on average.
+func edgeLength(f *Face, p *Parts) float64 {
+	cross := 0
+	for i, c := range p.Of {
+		if c < 0 {
+			continue
+		}
+		for _, d := range [2]int{1, f.Size} {
+			if j := i + d; j < len(p.Of) && p.Of[j] >= 0 && p.Of[j] != c {
+				cross++
+			}
+		}
+	}
+	return float64(cross) * math.Pi / 4 / (2 * f.Radius)
+}

@@ -1,0 +1,25 @@
+package pipeline
+
+import (
+	"tawsight/calib"
+	"tawsight/features"
+	"tawsight/internal/record"
+)
+
+// Inspection is one photo measured, with the analyses behind its figures: for
+// scoring and for explaining.
+type Inspection struct {
+	Photo    record.Photo
+	Analyses []*features.Analysis // one a marble
+}
+
+// Inspect measures one photo without writing anything. checkBarMM is 0 for a
+// check bar not measured; it must be in range.
+func Inspect(path string, checkBarMM float64) Inspection {
+	scale, err := calib.ScaleFromCheckBar(checkBarMM)
+	if err != nil {
+		return Inspection{Photo: record.Photo{Path: path, Error: err.Error()}}
+	}
+	res := safely(path, scale, false)
+	return Inspection{Photo: res.photo, Analyses: res.analyses}
+}

@@ -1,0 +1,219 @@
+package pipeline
+
+import (
+	"fmt"
+	"image"
+	"math"
+	"time"
+
+	"tawsight/calib"
+	"tawsight/features"
+	"tawsight/internal/colour"
+	"tawsight/internal/record"
+	"tawsight/internal/report"
+	"tawsight/vision"
+)
+
+// cropMMPerPX is the scale of every crop, so that marbles lie side by side at
+// one size: a 16 mm marble is 160 px across.
+const cropMMPerPX = 0.1
+
+// cropRoom is the side of a crop in diameters: the background is kept.
+const cropRoom = 1.4
+
+// unscaledCropPX is a marble's diameter in crops of photos without a scale.
+const unscaledCropPX = 160
+
+// result is one photo measured, with what is needed to write its pictures.
+type result struct {
+	photo    record.Photo
+	sight    report.Sight
+	overlay  *image.RGBA
+	crops    []image.Image
+	analyses []*features.Analysis
+}
+
+// measurePhoto takes one file through decoding, card, outlines, faces and
+// features. pictures asks for the overlay's base and the crops too. A file
+// that can't be read comes back with photo.Error set.
+func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res result) {
+	start := time.Now()
+	res.photo = record.Photo{Path: path, MadeBy: madeBy(), Scale: record.Scale{Source: "none"}, White: record.White{Source: "none"}}
+	defer func() { res.photo.Seconds = math.Round(time.Since(start).Seconds()*1000) / 1000 }()
+	p, err := vision.Open(path)
+	if err != nil {
+		res.photo.Error = reasonOf(err)
+		res.photo.Verdict = record.Verdicts{Size: record.Unusable, Colour: record.Unusable, Pattern: record.Unusable}
+		return res
+	}
+	defer p.Close()
+	ph := &res.photo
+	ph.SHA256, ph.WidthPX, ph.HeightPX = p.SHA256, p.Width, p.Height
+	ph.Taken, ph.Camera = p.Meta.TakenISO, p.Meta.Camera()
+
+	// Card: pose, scale, white, blur.
+	det := calib.Detect(p.Mat())
+	prior := calib.PriorFocal(p.Meta.Focal35MM, p.Width, p.Height)
+	scene := vision.Scene{Camera: calib.Camera{FocalPX: prior.FocalPX, CxPX: float64(p.Width-1) / 2, CyPX: float64(p.Height-1) / 2}}
+	light := vision.Light{White: calib.Neutral(), RefX: float64(p.Width) / 2, RefY: float64(p.Height) / 2}
+	var pose *calib.Pose
+	if det.Found {
+		corners := calib.InnerCorners()
+		for i := range corners {
+			corners[i][0] *= scale.Factor
+			corners[i][1] *= scale.Factor
+		}
+		pose, err = calib.FitPose(corners, det.Corners, p.Width, p.Height, prior)
+		if err != nil {
+			pose = nil
+			det.Found, det.Stage = false, calib.StageHidden
+			det.Message = "the card was seen, but its corners do not lie as on a flat sheet"
+			det.Advice = "lay the card flat and take the photo again"
+			det.Seen = det.Corners
+		}
+	}
+	if pose != nil {
+		scene.Camera = pose.Camera
+		scene.MMPerPX = pose.MMPerPX()
+		scene.BlurPX = calib.EdgeSigmaPX(p.Mat(), det.Corners)
+		for _, c := range [][2]float64{{0, 0}, {calib.CardWidthMM, 0}, {calib.CardWidthMM, calib.CardHeightMM}, {0, calib.CardHeightMM}} {
+			x, y, _ := pose.Pixel(c[0]*scale.Factor, c[1]*scale.Factor)
+			scene.Card = append(scene.Card, [2]float64{x, y})
+		}
+		res.sight.Card = (*[4][2]float64)(scene.Card)
+		light.RefX, light.RefY, _ = pose.Pixel(calib.CardWidthMM/2*scale.Factor, calib.CardHeightMM/2*scale.Factor)
+		if w, ok := calib.ReadWhite(p.Mat(), det.Corners); ok {
+			light.White = w
+		}
+		ph.Scale = record.Scale{
+			Source: "card", MMPerPX: sig(pose.MMPerPX(), 5), ReprojectionPX: sig(pose.ReprojectionPX, 3),
+			TiltDeg: sig(pose.TiltDeg, 4), CameraHeightMM: sig(pose.Plane.HeightMM, 5),
+			FocalPX: sig(pose.Camera.FocalPX, 6), FocalSource: pose.FocalSource,
+		}
+	} else {
+		res.sight.Points = det.Seen
+	}
+
+	found := vision.Find(p, scene)
+	light.Paper = found.Paper
+	if light.White.Source == "none" && found.Paper != nil {
+		light.White = calib.WhiteFromBackground(found.PaperLinear)
+	}
+	ph.White = whiteRecord(light.White)
+	if pictures {
+		res.overlay, _ = p.Image(2000)
+	}
+
+	for i, o := range found.Marbles {
+		m := record.Marble{ID: fmt.Sprint(i + 1), Outline: outlineRecord(o.Ellipse), Touching: o.Hidden > touchingShare, CutOff: o.CutOff}
+		radiusMM := 0.0
+		if pose != nil && !o.CutOff {
+			d, err := calib.MeasureDiameter(pose, calib.SeenOutline{Cone: o.Cone, CovV: o.CovV, BiasUPX: o.BiasUPX}, scale)
+			if err == nil {
+				m.DiameterMM, m.DiameterU95MM = dec(d.MM, 3), dec(d.U95MM, 3)
+				m.DiameterIn, m.SizeClass = calib.InchFraction(d.MM), calib.SizeClass(d.MM)
+				for _, c := range d.Budget {
+					m.Budget = append(m.Budget, record.BudgetLine{Source: c.Name, UMM: math.Round(c.U*1e4) / 1e4})
+				}
+				radiusMM = d.MM / 2
+			}
+		}
+		a := features.Analyse(vision.Face(p, found, i, light, radiusMM, scene.Card))
+		res.analyses = append(res.analyses, a)
+		fillMarble(&m, a)
+		m.Flags = marbleFlags(o, a, scene, m)
+		ph.Marbles = append(ph.Marbles, m)
+		if pictures {
+			k := unscaledCropPX / (2 * o.Ellipse.MeanRadiusPX())
+			side := int(unscaledCropPX * cropRoom)
+			if m.DiameterMM != nil {
+				k = *m.DiameterMM / cropMMPerPX / (2 * o.Ellipse.MeanRadiusPX())
+				side = int(*m.DiameterMM/cropMMPerPX*cropRoom + 0.5)
+			}
+			res.crops = append(res.crops, vision.Crop(p, o, light, k, side))
+		}
+	}
+	ph.Flags = photoFlags(p, det, pose, light.White, found, ph)
+	ph.Verdict = verdicts(ph)
+	return res
+}
+
+// touchingShare is the share of an outline against a neighbour that counts as
+// touching.
+const touchingShare = 0.02
+
+func outlineRecord(e calib.Ellipse) record.Outline {
+	return record.Outline{
+		CxPX: round(e.CxPX, 2), CyPX: round(e.CyPX, 2),
+		SemiMajorPX: round(e.SemiMajorPX, 2), SemiMinorPX: round(e.SemiMinorPX, 2), AngleDeg: round(e.AngleDeg, 2),
+	}
+}
+
+func whiteRecord(w calib.White) record.White {
+	out := record.White{Source: w.Source}
+	if w.Source == "none" {
+		return out
+	}
+	if w.IlluminantXY != [2]float64{} {
+		out.IlluminantXY = &[2]float64{round(w.IlluminantXY[0], 4), round(w.IlluminantXY[1], 4)}
+	}
+	if w.CCTK > 0 {
+		out.CCTK = dec(w.CCTK, 0)
+	}
+	if w.ResidualDE00 >= 0 {
+		out.ResidualDE00 = dec(w.ResidualDE00, 2)
+	}
+	return out
+}
+
+// fillMarble writes what the analysis found into the record.
+func fillMarble(m *record.Marble, a *features.Analysis) {
+	m.Features = map[string]float64{}
+	for _, f := range features.All() {
+		if v, ok := f.Measure(a); ok {
+			m.Features[f.Name] = round(v, 4)
+		}
+	}
+	if b, ok := a.Base(); ok {
+		m.Base = &record.Base{
+			Lab: lab(b.Lab), Name: colour.Name(b.Lab), Kind: b.Kind,
+			Translucency: round(b.Translucency, 3), Tinted: b.Tinted,
+		}
+	}
+	for _, r := range a.Ribbons() {
+		rec := record.Ribbon{Lab: lab(r.Lab), Name: colour.Name(r.Lab), AreaFraction: round(r.AreaFraction, 4), Opaque: r.Opaque}
+		if r.WidthMM > 0 {
+			rec.WidthMM = dec(r.WidthMM, 2)
+		}
+		m.Ribbons = append(m.Ribbons, rec)
+	}
+	if v, ok := a.Busyness(); ok {
+		m.Busyness = dec(v, 3)
+	}
+}
+
+func lab(v [3]float64) [3]float64 { return [3]float64{round(v[0], 1), round(v[1], 1), round(v[2], 1)} }
+
+func round(v float64, places int) float64 {
+	k := math.Pow(10, float64(places))
+	return math.Round(v*k) / k
+}
+
+// dec is an optional figure to a number of places; nil when it is not finite.
+func dec(v float64, places int) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return record.F(round(v, places))
+}
+
+// sig is an optional figure to a number of significant digits.
+func sig(v float64, digits int) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	if v == 0 {
+		return record.F(0)
+	}
+	return record.F(round(v, digits-1-int(math.Floor(math.Log10(math.Abs(v))))))
+}
