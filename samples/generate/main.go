@@ -19,6 +19,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"syscall"
 	"time"
 
 	"tawsight/samples/lens"
@@ -31,7 +32,7 @@ func main() {
 	only := flag.String("only", "", "make only the photos whose path matches this regular expression")
 	list := flag.Bool("list", false, "only list the photos")
 	flag.Parse()
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	if err := run(ctx, *out, *work, *only, *list); err != nil {
 		fmt.Fprintln(os.Stderr, "generate:", err)

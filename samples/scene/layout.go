@@ -203,7 +203,7 @@ func (s *Scene) Truth() (*samples.Truth, error) {
 }
 
 func (m *Marble) truth() (samples.Base, []samples.Ribbon) {
-	var ribbons []samples.Ribbon
+	ribbons := []samples.Ribbon{}
 	if m.Body != nil {
 		zero := 0.0
 		for i, c := range m.Swirl.Colours {
