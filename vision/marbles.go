@@ -127,26 +127,33 @@ func Find(p *Photo, sc Scene) Found {
 			}
 			return false
 		}
+		softLimit := rf.softLimit()
 		var tries []Outline
-		for _, start := range starts(chosen[i], cs) {
-			if o, ok := rf.refine(toFull(start.e, s), skip, 0, 2); ok && o.Coverage >= leastCoverage {
+		try := func(e calib.Ellipse, from, to int) {
+			if o, ok := rf.refine(e, skip, from, to); ok && o.Coverage >= leastCoverage {
+				o.Support = rf.judge(o.Ellipse, skip, softLimit)
 				tries = append(tries, o)
 			}
+		}
+		for _, start := range starts(chosen[i], cs) {
+			try(toFull(start.e, s), 0, 2)
 		}
 		// One more start: what the outermost steps agree on.
 		from := coarseFull[i]
 		if o, ok := outermostOf(tries); ok {
 			from = o.Ellipse
 		}
-		reach := 0.09*from.MeanRadiusPX() + 1 + rf.sigmaPX
-		dirs, _, _, _ := rf.scan(from, reach, skip)
+		dirs, _, _, _ := rf.scan(from, 0.12*from.MeanRadiusPX()+1+rf.sigmaPX, skip)
 		if e, ok := rf.consensus(dirs, from); ok {
-			if o, ok := rf.refine(e, skip, 1, 2); ok && o.Coverage >= leastCoverage {
-				tries = append(tries, o)
-			}
+			try(e, 1, 2)
+		}
+		if debugTries != nil {
+			debugTries[i] = tries
 		}
 		if o, ok := outermostOf(tries); ok {
+			support := o.Support
 			if o, ok = rf.refine(o.Ellipse, skip, 2, 3); ok && o.Coverage >= leastCoverage {
+				o.Support = support
 				outs = append(outs, o)
 			}
 		}
@@ -236,7 +243,7 @@ var reaches = [3]float64{0.06, 0.04, 0.025}
 // refine moves an outline from the reduced picture onto the full-size one, in
 // passes from..to-1 with a narrowing reach.
 func (rf *refiner) refine(e calib.Ellipse, skip func(x, y float64) bool, from, to int) (o Outline, ok bool) {
-	softLimit := 3.2*rf.sigmaPX + 2.5
+	softLimit := rf.softLimit()
 	for pass := from; pass < to; pass++ {
 		reach := reaches[pass]*e.MeanRadiusPX() + 1 + rf.sigmaPX
 		dirs, looked, hidden, outside := rf.scan(e, reach, skip)
@@ -255,6 +262,11 @@ func (rf *refiner) refine(e calib.Ellipse, skip func(x, y float64) bool, from, t
 	}
 	return o, true
 }
+
+// softLimit is the width past which an edge is a shadow's and not the glass's,
+// px: a Gaussian step is 2.56 sigma wide from 10 to 90 %, and the rim's slow
+// start adds to that.
+func (rf *refiner) softLimit() float64 { return 3.2*rf.sigmaPX + 2.5 }
 
 // settle drops outlines that overlap a better one.
 func settle(outs []Outline) []Outline {
@@ -309,3 +321,5 @@ func rowsThenColumns(in []Outline) []Outline {
 	}
 	return out
 }
+
+var debugTries map[int][]Outline

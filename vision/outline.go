@@ -14,6 +14,10 @@ type Outline struct {
 	// CovV is the covariance of Cone.V that the scatter of the edge points
 	// gives.
 	CovV [3][3]float64
+	// BiasUPX is the standard uncertainty of the outline's radius, px, that the
+	// scatter of points doesn't show: what the seen edge and the true outline
+	// differ by, all round.
+	BiasUPX float64
 	// ResidualPX is the robust standard deviation of edge points about the
 	// outline, px.
 	ResidualPX float64
@@ -59,7 +63,7 @@ type refiner struct {
 // skip says where the outside belongs to something else.
 func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) bool) (dirs []direction, looked, hidden, outside int) {
 	r := e.MeanRadiusPX()
-	n := int(math.Max(72, math.Min(240, 2*math.Pi*r/2)))
+	n := int(math.Max(96, math.Min(360, 2*math.Pi*r/1.6)))
 	// Outside window: long enough to follow a soft shadow, short enough to
 	// stay near.
 	window := math.Max(5, math.Min(16, 0.14*r)) + 1.5*rf.sigmaPX
@@ -68,40 +72,61 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 	const step = 0.25
 	start := reach + window + gap
 	m := int((start + reach + inward + 2) / step)
-	prof := make([][3]float64, m)
-	for k := 0; k < n; k++ {
-		t := 2 * math.Pi * float64(k) / float64(n)
-		x0, y0, nx, ny := e.At(t)
-		if xo, yo := x0+nx*1.5, y0+ny*1.5; xo < 0 || yo < 0 || xo > float64(rf.px.W-1) || yo > float64(rf.px.H-1) {
+	type ray struct {
+		seen           bool
+		first          int // first sample inside the picture
+		x0, y0, nx, ny float64
+	}
+	rays := make([]ray, n)
+	raw := make([][3]float64, n*m)
+	for k := range rays {
+		q := &rays[k]
+		q.x0, q.y0, q.nx, q.ny = e.At(2 * math.Pi * float64(k) / float64(n))
+		if xo, yo := q.x0+q.nx*1.5, q.y0+q.ny*1.5; xo < 0 || yo < 0 || xo > float64(rf.px.W-1) || yo > float64(rf.px.H-1) {
 			outside++
 			continue
 		}
 		// Only as far out as the frame goes.
-		first := 0
-		for ; first < m; first++ {
-			s := start - float64(first)*step
-			x, y := x0+nx*s, y0+ny*s
+		for ; q.first < m; q.first++ {
+			s := start - float64(q.first)*step
+			x, y := q.x0+q.nx*s, q.y0+q.ny*s
 			if x >= 0 && y >= 0 && x <= float64(rf.px.W-1) && y <= float64(rf.px.H-1) {
 				break
 			}
 		}
-		if skip != nil && (skip(x0+nx*(1.5+0.03*r), y0+ny*(1.5+0.03*r)) || skip(x0+nx*(gap+1+0.5*window), y0+ny*(gap+1+0.5*window))) {
+		if skip != nil && (skip(q.x0+q.nx*(1.5+0.03*r), q.y0+q.ny*(1.5+0.03*r)) || skip(q.x0+q.nx*(gap+1+0.5*window), q.y0+q.ny*(gap+1+0.5*window))) {
 			hidden++
 			continue
 		}
 		looked++
-		for i := first; i < m; i++ {
+		q.seen = true
+		for i := q.first; i < m; i++ {
 			s := start - float64(i)*step
-			x, y := x0+nx*s, y0+ny*s
-			var c [3]float64
-			// Three points along the tangent quieten the noise by 1.7.
-			for j := -1; j <= 1; j++ {
-				v := rf.px.LinearAt(x-ny*float64(j)*1.2, y+nx*float64(j)*1.2)
-				for q := range c {
-					c[q] += v[q] / 3
+			c := rf.px.LinearAt(q.x0+q.nx*s, q.y0+q.ny*s)
+			raw[k*m+i] = [3]float64{(c[0] + c[1] + c[2]) / 3, c[0] - c[1], (c[0]+c[1])/2 - c[2]}
+		}
+	}
+	prof := make([][3]float64, m)
+	for k, q := range rays {
+		if !q.seen {
+			continue
+		}
+		x0, y0, nx, ny, first := q.x0, q.y0, q.nx, q.ny, q.first
+		// Neighbouring directions are averaged along the outline, which
+		// quietens the noise by 2 and blurs nothing across it.
+		sw := 0.0
+		clear(prof)
+		for j, w := range [5]float64{1, 2, 3, 2, 1} {
+			kk := (k + j - 2 + n) % n
+			if !rays[kk].seen || rays[kk].first > first {
+				continue
+			}
+			sw += w
+			for i := first; i < m; i++ {
+				for c := range prof[i] {
+					prof[i][c] += w * raw[kk*m+i][c]
 				}
 			}
-			prof[i] = [3]float64{(c[0] + c[1] + c[2]) / 3, c[0] - c[1], (c[0]+c[1])/2 - c[2]}
 		}
 		// Blur and reflection mix light, not code values, so the half height
 		// is taken in linear light, relative to the paper outside.
@@ -109,10 +134,10 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 		for i := first; i < m && i < first+8; i++ {
 			paper += prof[i][0] / 8
 		}
-		paper = math.Max(paper, 0.01)
+		paper = math.Max(paper, 0.01*sw)
 		for i := first; i < m; i++ {
-			for q := range prof[i] {
-				prof[i][q] /= paper
+			for c := range prof[i] {
+				prof[i][c] /= paper
 			}
 		}
 		var d direction
@@ -405,7 +430,7 @@ func (rf *refiner) fit(dirs []direction, start calib.Ellipse, reach, softLimit f
 		for i := range pts {
 			rays[i] = pts[i].ray
 		}
-		c, good := solveCone(rays, w)
+		c, good := calib.FitCone(rays, w)
 		if !good {
 			return false
 		}
@@ -493,6 +518,46 @@ func (rf *refiner) fit(dirs []direction, start calib.Ellipse, reach, softLimit f
 	return o, true
 }
 
+// judge weighs an outline by a wide look around it: directions whose outermost
+// step lies on it speak for it, those with one outside it against, by
+// strength. Glass left outside a too small circle shows there, and so do paper
+// and shadow inside a too large one, by having nothing on it.
+func (rf *refiner) judge(e calib.Ellipse, skip func(x, y float64) bool, softLimit float64) float64 {
+	r := e.MeanRadiusPX()
+	reach := 0.16*r + 1 + rf.sigmaPX
+	dirs, looked, _, _ := rf.scan(e, reach, skip)
+	if looked == 0 {
+		return 0
+	}
+	tol := 0.6 + 0.5*rf.sigmaPX
+	sum := 0.0
+	for _, d := range dirs {
+		best := 0.0
+		for _, p := range d {
+			o := offPX(e, p.x, p.y)
+			w := p.strength / (p.strength + 25)
+			if p.width > softLimit {
+				w *= 0.1
+			}
+			if math.Abs(o) < tol {
+				w *= 1 - o*o/(tol*tol)
+				if !p.step {
+					w *= innerEdgeShare
+				}
+				best = math.Max(best, w)
+			} else if p.step && o > tol {
+				sum -= outsideShare * w
+			}
+		}
+		sum += best
+	}
+	return sum / float64(looked)
+}
+
+// outsideShare is what a step outside the outline counts against it. Less than
+// one for it, since shadows and gathered light have edges too.
+const outsideShare = 0.6
+
 // consensus is the outline that most of the outermost steps agree on: cones
 // through three of them, spread around, judged by how many others lie near
 // (random sample consensus, Fischler and Bolles 1981; the draws are a fixed
@@ -524,7 +589,7 @@ func (rf *refiner) consensus(dirs []direction, start calib.Ellipse) (calib.Ellip
 		a := next(n)
 		b := (a + n/4 + next(n/4)) % n
 		c := (b + n/4 + next(n/4)) % n
-		cone, ok := solveConeMin([]calib.Vec3{steps[a].ray, steps[b].ray, steps[c].ray}, one)
+		cone, ok := calib.FitCone([]calib.Vec3{steps[a].ray, steps[b].ray, steps[c].ray}, one)
 		if !ok {
 			continue
 		}
@@ -560,7 +625,7 @@ func offPX(e calib.Ellipse, x, y float64) float64 {
 
 // correlatedPoints is how many neighbouring edge points share their error:
 // the tangential smoothing, ribbons and reflections reach over several.
-const correlatedPoints = 5.0
+const correlatedPoints = 6.0
 
 // covariance of V from the scatter of the points, taking neighbours to err
 // together.
@@ -588,7 +653,7 @@ func (rf *refiner) covariance(pts []edgePoint, w []float64, v calib.Vec3, sigma 
 	for col := 0; col < 3; col++ {
 		b := [3]float64{}
 		b[col] = 1
-		x, ok := solve3(a, b)
+		x, ok := calib.Solve3(a, b)
 		if !ok {
 			return cov
 		}
