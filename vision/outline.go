@@ -212,6 +212,22 @@ func stepFrom(p [][3]float64, window, gap, inward, step float64) (at, strength, 
 			run = 0
 			continue
 		}
+		// A shadow that deepens ever faster leaves a straight line too; it
+		// follows a parabola.
+		bend := sums.bend(i-gn-wn, i-gn, float64(wn+gn))
+		d = 0
+		for k := 0; k < 3; k++ {
+			e := math.Abs(p[i][k]-line.at(k, float64(wn+gn))) / noise[k]
+			eq := math.Abs(p[i][k]-line.at(k, float64(wn+gn))-bend[k]) / noise[k]
+			if (p[i][k]-line.at(k, float64(wn+gn)))*bend[k] > 0 {
+				e = math.Min(e, eq)
+			}
+			d += e * e
+		}
+		if d < stepOnset*stepOnset {
+			run = 0
+			continue
+		}
 		// Grain in a shadow is blotchy: what happens outside by itself must be
 		// left well behind.
 		peak := 0.0
@@ -309,14 +325,15 @@ func (l line3) at(k int, x float64) float64 { return l.a[k] + l.b[k]*x }
 
 // prefixSums hold running sums of a profile, so that a line can be fitted to
 // any stretch of it at once.
-type prefixSums [][3][3]float64 // y, i*y, y*y of each channel
+type prefixSums [][3][4]float64 // y, i*y, y*y, i*i*y of each channel
 
 func prefix(p [][3]float64) prefixSums {
 	s := make(prefixSums, len(p)+1)
 	for i := range p {
 		for k := 0; k < 3; k++ {
 			v := p[i][k]
-			s[i+1][k] = [3]float64{s[i][k][0] + v, s[i][k][1] + float64(i)*v, s[i][k][2] + v*v}
+			f := float64(i)
+			s[i+1][k] = [4]float64{s[i][k][0] + v, s[i][k][1] + f*v, s[i][k][2] + v*v, s[i][k][3] + f*f*v}
 		}
 	}
 	return s
@@ -340,6 +357,26 @@ func (s prefixSums) fit(from, to int) (l line3, noise [3]float64) {
 		noise[k] = math.Max(stepNoiseFloor, math.Sqrt(math.Max(0, res)))
 	}
 	return l, noise
+}
+
+// bend is what a parabola through samples from..to-1 adds to the straight line
+// at position x, counted from from (the second orthogonal polynomial on an
+// even grid).
+func (s prefixSums) bend(from, to int, x float64) (b [3]float64) {
+	n := float64(to - from)
+	m := float64(from) + (n-1)/2
+	q := (n*n - 1) / 12
+	norm := n * (n*n - 1) * (n*n - 4) / 180
+	t := x - (n-1)/2
+	for k := range b {
+		sy := s[to][k][0] - s[from][k][0]
+		siy := s[to][k][1] - s[from][k][1]
+		siiy := s[to][k][3] - s[from][k][3]
+		// sum of ((i-m)^2 - q) y
+		c := (siiy - 2*m*siy + (m*m-q)*sy) / norm
+		b[k] = c * (t*t - q)
+	}
+	return b
 }
 
 // slopes lists the places of steepest change along a profile, each with its
@@ -535,7 +572,7 @@ func (rf *refiner) judge(e calib.Ellipse, skip func(x, y float64) bool, softLimi
 		best := 0.0
 		for _, p := range d {
 			o := offPX(e, p.x, p.y)
-			w := p.strength / (p.strength + 25)
+			w := p.strength / (p.strength + judgeHalf)
 			if p.width > softLimit {
 				w *= 0.1
 			}
@@ -553,6 +590,9 @@ func (rf *refiner) judge(e calib.Ellipse, skip func(x, y float64) bool, softLimi
 	}
 	return sum / float64(looked)
 }
+
+// judgeHalf is the strength that counts half in judge.
+const judgeHalf = 50.0
 
 // outsideShare is what a step outside the outline counts against it. Less than
 // one for it, since shadows and gathered light have edges too.
