@@ -109,6 +109,11 @@ func Homography(card, image [][2]float64) (h [3][3]float64, err error) {
 	for i := 0; i < 9; i++ {
 		hn.Set(i/3, i%3, vm.At(i, 8))
 	}
+	// Points that lie on one line in the picture are explained by a map that
+	// flattens the card: it has no inverse.
+	if f := mat.Norm(hn, 2); !(math.Abs(mat.Det(hn)) > 1e-9*f*f*f) {
+		return h, ErrPose
+	}
 	var inv, t, out mat.Dense
 	if err := inv.Inverse(ti); err != nil {
 		return h, ErrPose

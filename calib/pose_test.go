@@ -337,10 +337,12 @@ func TestDegenerateCornersGiveNoPose(t *testing.T) {
 	card := InnerCorners()
 	good := phone(300, 20, 30, 0).pixels(card)
 	same := make([][2]float64, len(card))
+	line := make([][2]float64, len(card))
 	nan := append([][2]float64(nil), good...)
 	inf := append([][2]float64(nil), good...)
 	for i := range card {
 		same[i] = [2]float64{500, 600}
+		line[i] = [2]float64{100 + 10*float64(i), 50 + 20*float64(i)}
 
 	}
 	nan[7] = [2]float64{math.NaN(), 3}
@@ -353,6 +355,8 @@ func TestDegenerateCornersGiveNoPose(t *testing.T) {
 		{"three", card[:3], good[:3]},
 		{"unlike in number", card, good[:35]},
 		{"all in one place", card, same},
+		// Once gave a map that flattens the card, and a pose 0.1 mm high.
+		{"on a line in the picture", card, line},
 		{"on a line on the card", card[:InnerCols], good[:InnerCols]},
 		{"one place on the card", same, good},
 		{"not a number", card, nan},
