@@ -109,6 +109,9 @@ func (c Cone) Outline(cam Camera) (e Ellipse, ok bool) {
 	}
 	x0 := (b*f - cc*d) / det
 	y0 := (b*d - a*f) / det
+	if v[0]*x0+v[1]*y0+v[2] <= 0 {
+		return Ellipse{}, false // the conic can't tell V from -V, behind the camera
+	}
 	k := a*x0*x0 + 2*b*x0*y0 + cc*y0*y0 + 2*d*x0 + 2*f*y0 + g // value at the centre, > 0 inside
 	if !(k > 0) {
 		return Ellipse{}, false

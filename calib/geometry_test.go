@@ -193,6 +193,7 @@ func TestOutlineRefuses(t *testing.T) {
 		{"no cone", Cone{}},
 		{"no sphere", Cone{V: Vec3{0, 0, 1}}},
 		{"a cone wider than its axis allows", Cone{V: Vec3{0, 0, 0.5}}},
+		{"behind the camera", ConeOf(Vec3{10, 5, -270}, 8)},
 		{"beside the camera", ConeOf(Vec3{100, 0, 0}, 8)},
 		{"across the horizon: a hyperbola", ConeOf(Vec3{100 * math.Sin(87*deg), 0, 100 * math.Cos(87*deg)}, 100*math.Sin(5*deg))},
 		{"not a number", Cone{V: Vec3{math.NaN(), 0, 1.01}}},
