@@ -130,11 +130,14 @@ func (p photo) build() (*scene.Scene, error) {
 	s.Camera = scene.NewCamera(focal35/36*1600, height, tilt, azimuth, between(rng, -8, 8), w, h)
 	s.Light = light(rng, azimuth)
 	for i := range p.marbles {
-		set := p.label
-		if set == "" && i >= p.strangers() {
-			set = scene.Sets[(i+int(p.sceneSeed))%len(scene.Sets)]
+		switch {
+		case p.label != "":
+			s.Marbles = append(s.Marbles, scene.OfSet(rng, p.label))
+		case i < p.strangers():
+			s.Marbles = append(s.Marbles, scene.Stranger(rng, i+int(p.sceneSeed)))
+		default:
+			s.Marbles = append(s.Marbles, scene.OfSet(rng, scene.Sets[(i+int(p.sceneSeed))%len(scene.Sets)]))
 		}
-		s.Marbles = append(s.Marbles, scene.OfSet(rng, set))
 	}
 	rng.Shuffle(len(s.Marbles), func(i, j int) { s.Marbles[i], s.Marbles[j] = s.Marbles[j], s.Marbles[i] })
 	if p.cut {

@@ -62,7 +62,7 @@ func (m *Marble) bubble(rng *rand.Rand, chance float64) {
 	}
 }
 
-// OfSet makes a marble of the set named; an unknown name makes one that belongs to none of them.
+// OfSet makes a marble of the set named. It panics for a name that is not one of Sets.
 func OfSet(rng *rand.Rand, set string) Marble {
 	switch set {
 	case TwinRibbon:
@@ -127,7 +127,7 @@ func OfSet(rng *rand.Rand, set string) Marble {
 		}
 		return m
 	}
-	return stranger(rng)
+	panic("no such set: " + set)
 }
 
 func (m *Marble) mist(rng *rand.Rand, lo, hi float64) {
@@ -136,9 +136,10 @@ func (m *Marble) mist(rng *rand.Rand, lo, hi float64) {
 	m.Through = RGB{between(rng, 0.86, 0.95), between(rng, 0.90, 0.96), between(rng, 0.88, 0.97)}
 }
 
-// stranger makes a marble of no set: vanes, plain glass, deep tint, a dark body or a cloudy one with a broad ribbon.
-func stranger(rng *rand.Rand) Marble {
-	switch rng.IntN(5) {
+// Stranger makes a marble of no set; kind, taken modulo 5, chooses vanes, deep tint, a dark body, cloudy glass with a
+// broad ribbon or plain clear glass.
+func Stranger(rng *rand.Rand, kind int) Marble {
+	switch kind % 5 {
 	case 0:
 		m := glass(rng, "vaned", "")
 		m.Sheets = Vanes(rng, m.Radius, 3+rng.IntN(2), colour(rng, 0, 1, 2, 3))

@@ -251,6 +251,9 @@ func (s *Scene) marble(p func(string, ...any), m *Marble, labels bool) {
 				pig = "rgb <0,1,0>"
 			}
 		}
+		if m.Cloud > 0 {
+			finish += " no_shadow" // scattering in the cloud washes out the shadow of a fine ribbon
+		}
 		s.mesh(p, m, sh, pig, finish)
 	}
 	if !labels {

@@ -31,8 +31,11 @@ func TestLabRoundTrip(t *testing.T) {
 func TestSheetsStayInTheGlass(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 2))
 	for range 60 {
-		for _, set := range append([]string{"none"}, Sets...) {
-			m := OfSet(rng, set)
+		for i, set := range append([]string{"", "", "", "", ""}, Sets...) {
+			m := Stranger(rng, i)
+			if set != "" {
+				m = OfSet(rng, set)
+			}
 			for _, sh := range m.Sheets {
 				for _, row := range sh.Points {
 					for _, p := range row {
@@ -42,8 +45,8 @@ func TestSheetsStayInTheGlass(t *testing.T) {
 					}
 				}
 			}
-			if m.Label != set && set != "none" {
-				t.Errorf("set %s gave %s", set, m.Label)
+			if m.Label != set {
+				t.Errorf("set %q gave %q", set, m.Label)
 			}
 		}
 	}

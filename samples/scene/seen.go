@@ -80,8 +80,8 @@ func (s *Scene) AddSeen(t *samples.Truth, render, labels *lens.Picture) {
 				cover[0], cover[1], cover[2] = cover[0]+r, cover[1]+g, cover[2]+math.Min(1, r+g)
 				masks[0][y*size+x], masks[1][y*size+x] = r > 0.5, g > 0.5
 				c := render.At(u, v)
-				for k := range c {
-					c[k] /= light[k]
+				for k := range c { // brighter than white is white: no photo shows more
+					c[k] = math.Min(1, c[k]/light[k])
 				}
 				switch {
 				case r+g < 0.02:
