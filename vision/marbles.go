@@ -44,6 +44,8 @@ const (
 	leastCoarse = 0.28
 	// leastCoverage is the share of directions that must show the outline.
 	leastCoverage = 0.50
+	// leastFinal is the same on the last, tight outline.
+	leastFinal = 0.30
 )
 
 // Found is what Find saw in a photo.
@@ -144,7 +146,7 @@ func Find(p *Photo, sc Scene) Found {
 			from = o.Ellipse
 		}
 		dirs, _, _, _ := rf.scan(from, 0.12*from.MeanRadiusPX()+1+rf.sigmaPX, skip)
-		if e, ok := rf.consensus(dirs, from); ok {
+		if e, ok := rf.consensus(dirs, from, 0.6+0.5*rf.sigmaPX, 0.2, 160); ok {
 			try(e, 1, 2)
 		}
 		if debugTries != nil {
@@ -152,7 +154,7 @@ func Find(p *Photo, sc Scene) Found {
 		}
 		if o, ok := outermostOf(tries); ok {
 			support := o.Support
-			if o, ok = rf.refine(o.Ellipse, skip, 2, 3); ok && o.Coverage >= leastCoverage {
+			if o, ok = rf.refine(o.Ellipse, skip, 2, 3); ok && o.Coverage >= leastFinal {
 				o.Support = support
 				outs = append(outs, o)
 			}
@@ -238,7 +240,7 @@ func outermostOf(o []Outline) (Outline, bool) {
 
 // reaches are how far from the last outline each pass of refine looks, as
 // shares of the radius.
-var reaches = [3]float64{0.06, 0.04, 0.025}
+var reaches = [3]float64{0.06, 0.04, 0.05}
 
 // refine moves an outline from the reduced picture onto the full-size one, in
 // passes from..to-1 with a narrowing reach.
@@ -251,7 +253,7 @@ func (rf *refiner) refine(e calib.Ellipse, skip func(x, y float64) bool, from, t
 		if looked < n/4 {
 			return o, false
 		}
-		if o, ok = rf.fit(dirs, e, reach, softLimit); !ok {
+		if o, ok = rf.fit(dirs, e, reach, softLimit, pass == len(reaches)-1); !ok {
 			return o, false
 		}
 		e = o.Ellipse

@@ -444,15 +444,26 @@ func pick(dirs []direction, e calib.Ellipse, tol float64, settled bool) (pts []e
 	return pts, off
 }
 
+// finalTries is the number of draws of the last consensus: with half of the
+// places on the outline, one draw in eight is of three such.
+const finalTries = 300
+
 // innerEdgeShare is what an edge counts for an outline when a step was seen
 // outside it in the same direction.
-const innerEdgeShare = 0.5
+const innerEdgeShare = 0.35
+
+// Where the glass's own edge is faint, the ring inside it is found instead, a
+// pixel or so further in: points inside the outline are the doubtful ones.
+const (
+	insideDoubtPX = 1.0
+	insideShare   = 0.5
+)
 
 // fit is the robust cone through what was seen: in each direction the place
 // nearest to the outline, a weighted least-squares cone, again with a
 // narrowing tolerance; at the end the outermost steps near the outline, with
 // Tukey's biweight.
-func (rf *refiner) fit(dirs []direction, start calib.Ellipse, reach, softLimit float64) (o Outline, ok bool) {
+func (rf *refiner) fit(dirs []direction, start calib.Ellipse, reach, softLimit float64, final bool) (o Outline, ok bool) {
 	e := start
 	var cone calib.Cone
 	weight := func(p edgePoint) float64 {
@@ -496,12 +507,41 @@ func (rf *refiner) fit(dirs []direction, start calib.Ellipse, reach, softLimit f
 			break
 		}
 	}
+	if final {
+		// Tight: only the directions that show the outline itself.
+		tight := 0.4 + 0.1*rf.sigmaPX
+		if c, ok := rf.consensus(dirs, e, tight, 0.08, finalTries); ok {
+			e = c
+			for range 3 {
+				pts, off := pick(dirs, e, 1.5*tight, true)
+				if len(pts) < 12 {
+					break
+				}
+				w := make([]float64, len(pts))
+				for i := range pts {
+					u := off[i] / (1.5 * tight)
+					w[i] = weight(pts[i]) * (1 - u*u) * (1 - u*u)
+				}
+				if !solve(pts, w) {
+					break
+				}
+			}
+			if cone.V == (calib.Vec3{}) {
+				return o, false
+			}
+			least = 1.5 * tight
+		}
+	}
 	scale := least / 2
 	var pts []edgePoint
 	var w, off []float64
 	for iter := 0; iter < 8; iter++ {
 		// The outermost step may lie a little outside an edge that was nearer.
-		pts, off = pick(dirs, e, math.Max(least*1.3, 3.5*scale), true)
+		reach := math.Max(least*1.3, 3.5*scale)
+		if final {
+			reach = least
+		}
+		pts, off = pick(dirs, e, reach, true)
 		if len(pts) < 12 {
 			return o, false
 		}
@@ -509,6 +549,9 @@ func (rf *refiner) fit(dirs []direction, start calib.Ellipse, reach, softLimit f
 		for i := range pts {
 			if u := off[i] / (4 * scale); u > -1 && u < 1 {
 				w[i] = weight(pts[i]) * (1 - u*u) * (1 - u*u)
+				if off[i] < -insideDoubtPX {
+					w[i] *= insideShare
+				}
 			}
 		}
 		if !solve(pts, w) {
@@ -596,26 +639,24 @@ const judgeHalf = 50.0
 
 // outsideShare is what a step outside the outline counts against it. Less than
 // one for it, since shadows and gathered light have edges too.
-const outsideShare = 0.6
+const outsideShare = 1.4
 
-// consensus is the outline that most of the outermost steps agree on: cones
-// through three of them, spread around, judged by how many others lie near
-// (random sample consensus, Fischler and Bolles 1981; the draws are a fixed
-// sequence, so that a photo always gives the same answer). Where an inner ring
-// is sharp and the glass's own edge faint, fitting to whatever is nearest
-// settles on the ring; this does not.
-func (rf *refiner) consensus(dirs []direction, start calib.Ellipse) (calib.Ellipse, bool) {
-	var steps []edgePoint
-	for _, d := range dirs {
-		if d[0].step {
-			steps = append(steps, d[0])
-		}
-	}
-	n := len(steps)
+// consensus is the outline that what was seen agrees on best: cones through
+// three places, spread around, judged by all directions (random sample
+// consensus, Fischler and Bolles 1981; the draws are a fixed sequence, so that
+// a photo always gives the same answer). tol is how near a place must lie, px;
+// stray how far the outline may differ from start, as a share of its radius.
+//
+// Over part of a clear marble's rim the glass mirrors and refracts the very
+// paper beside it, and the first visible edge lies a pixel or three inside; a
+// mean of all edges would be drawn in by it. The outline is the circle that
+// touches the outer ones: places on it speak for it by their strength, steps
+// outside it against it, and places inside it count nothing.
+func (rf *refiner) consensus(dirs []direction, start calib.Ellipse, tol, stray float64, tries int) (calib.Ellipse, bool) {
+	n := len(dirs)
 	if n < 24 {
 		return start, false
 	}
-	tol := 0.6 + 0.5*rf.sigmaPX
 	var best calib.Ellipse
 	bestScore := 0.0
 	seed := uint32(1)
@@ -623,32 +664,56 @@ func (rf *refiner) consensus(dirs []direction, start calib.Ellipse) (calib.Ellip
 		seed = seed*1664525 + 1013904223 // Numerical Recipes' quick generator
 		return int(uint64(seed) * uint64(k) >> 32)
 	}
+	place := func(d direction) calib.Vec3 {
+		if d[0].step && next(4) != 0 {
+			return d[0].ray
+		}
+		return d[next(len(d))].ray
+	}
 	one := []float64{1, 1, 1}
-	for try := 0; try < 160; try++ {
+	r := start.MeanRadiusPX()
+	for try := 0; try < tries; try++ {
 		// Three places about a third of the way round from each other.
 		a := next(n)
-		b := (a + n/4 + next(n/4)) % n
-		c := (b + n/4 + next(n/4)) % n
-		cone, ok := calib.FitCone([]calib.Vec3{steps[a].ray, steps[b].ray, steps[c].ray}, one)
+		b := (a + n/5 + next(n/4)) % n
+		c := (b + n/5 + next(n/4)) % n
+		cone, ok := calib.FitCone([]calib.Vec3{place(dirs[a]), place(dirs[b]), place(dirs[c])}, one)
 		if !ok {
 			continue
 		}
 		e, ok := cone.Outline(rf.cam)
-		if !ok || math.Hypot(e.CxPX-start.CxPX, e.CyPX-start.CyPX) > 0.2*start.MeanRadiusPX() ||
-			math.Abs(math.Log(e.MeanRadiusPX()/start.MeanRadiusPX())) > 0.2 {
+		if !ok || math.Hypot(e.CxPX-start.CxPX, e.CyPX-start.CyPX) > stray*r || math.Abs(math.Log(e.MeanRadiusPX()/r)) > stray {
 			continue
 		}
-		score := 0.0
-		for i := range steps {
-			if o := offPX(e, steps[i].x, steps[i].y); math.Abs(o) < tol {
-				score += steps[i].strength / (steps[i].strength + 25) * (1 - o*o/(tol*tol))
-			}
-		}
-		if score > bestScore {
+		if score := agreement(dirs, e, tol); score > bestScore {
 			best, bestScore = e, score
 		}
 	}
 	return best, bestScore > 0
+}
+
+// agreement is how well directions agree with an outline; see consensus.
+func agreement(dirs []direction, e calib.Ellipse, tol float64) float64 {
+	score := 0.0
+	for _, d := range dirs {
+		best := 0.0
+		for _, p := range d {
+			o := offPX(e, p.x, p.y)
+			w := p.strength / (p.strength + judgeHalf)
+			switch {
+			case math.Abs(o) < tol:
+				w *= 1 - o*o/(tol*tol)
+				if !p.step {
+					w *= innerEdgeShare
+				}
+				best = math.Max(best, w)
+			case p.step && o > 0:
+				score -= outsideShare * w
+			}
+		}
+		score += best
+	}
+	return score
 }
 
 // offPX is how far a point lies outside an ellipse, px, along the normal to
