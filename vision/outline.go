@@ -174,6 +174,9 @@ const (
 	// stepOverPeak is how far a step must rise above the largest departure
 	// found outside.
 	stepOverPeak = 2.6
+	// stepShadow is how much of the shadow's fall over the outside window is
+	// taken off a step that goes on darkening.
+	stepShadow = 1.0
 	// stepLevels is how steep a step may still be, as a share of its steepest,
 	// where it should have levelled off. A Gaussian edge is down to a quarter
 	// there.
@@ -283,7 +286,13 @@ func stepFrom(p [][3]float64, window, gap, inward, step float64) (at, strength, 
 				top, topAt = v, j
 			}
 		}
-		if top < stepLeast {
+		// Where the paper darkens toward the marble already, a step that darkens
+		// further must be more than the shadow going on.
+		sure := top
+		if b := base.b[0]; b < 0 && dir[0] < 0 {
+			sure -= stepShadow * -b * float64(wn) * -dir[0]
+		}
+		if sure < stepLeast {
 			run = 0
 			continue
 		}
@@ -314,7 +323,7 @@ func stepFrom(p [][3]float64, window, gap, inward, step float64) (at, strength, 
 		}
 		sigma := math.Sqrt(dir[0]*dir[0]*noise[0]*noise[0] + dir[1]*dir[1]*noise[1]*noise[1] + dir[2]*dir[2]*noise[2]*noise[2])
 		half := cross(0.5 * top)
-		return half * step, top / sigma, (cross(0.9*top) - cross(0.1*top)) * step, true
+		return half * step, sure / sigma, (cross(0.9*top) - cross(0.1*top)) * step, true
 	}
 	return 0, 0, 0, false
 }
@@ -639,7 +648,7 @@ const judgeHalf = 50.0
 
 // outsideShare is what a step outside the outline counts against it. Less than
 // one for it, since shadows and gathered light have edges too.
-const outsideShare = 1.4
+const outsideShare = 0.7
 
 // consensus is the outline that what was seen agrees on best: cones through
 // three places, spread around, judged by all directions (random sample
