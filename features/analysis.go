@@ -14,6 +14,6 @@ func Analyse(f *Face) *Analysis {
 	a.Shadow = findShadow(f.Ring)
 	a.Parts = separate(f)
 	a.Glass = glassCues(f, a.Shadow, &a.Parts)
-	a.Parts.chooseBase(f, a.Glass.Translucency)
+	a.Parts.chooseBase(f, a.Glass)
 	return a
 }

@@ -28,12 +28,12 @@ func (a *Analysis) Base() (b Base, ok bool) {
 	b.Lab = a.Parts.Colours[a.Parts.Base].Lab
 	b.Translucency = a.Glass.Translucency
 	switch {
-	case b.Translucency >= 0.66:
-		b.Kind = Transparent
-	case b.Translucency >= 0.33:
+	case a.Glass.NotOpaque < 0.5:
+		b.Kind = Opaque
+	case a.Glass.Clear < 0.5:
 		b.Kind = Cloudy
 	default:
-		b.Kind = Opaque
+		b.Kind = Transparent
 	}
 	t, _ := tintChroma(a)
 	b.Tinted = t > 9
@@ -50,12 +50,12 @@ func tintChroma(a *Analysis) (float64, bool) {
 }
 
 // chooseBase decides which colour is the base.
-func (p *Parts) chooseBase(f *Face, translucency float64) {
+func (p *Parts) chooseBase(f *Face, g GlassCues) {
 	if len(p.Colours) == 0 {
 		return
 	}
 	p.Base = 0
-	if translucency < 0.33 {
+	if g.NotOpaque < 0.5 {
 		// Opaque: the lightest colour that covers a good part.
 		best := -1.0
 		for k, c := range p.Colours {

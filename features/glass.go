@@ -1,6 +1,9 @@
 package features
 
-import "math"
+import (
+	"math"
+	"sort"
+)
 
 // GlassCues are the signs of light passing through a marble.
 type GlassCues struct {
@@ -14,10 +17,71 @@ type GlassCues struct {
 	// PaperShare is the share of the face about as grey as the paper and not
 	// lighter.
 	PaperShare float64
+	// RadialSlope is how lightness goes with the squared distance from the
+	// middle, within each colour, L* from middle to outline: matte glass falls
+	// off toward its outline, clear glass does not.
+	RadialSlope float64
+	// Unrest is what is left of lightness within each colour once both slopes
+	// are taken out, L* (standard deviation): clear glass shows broken pictures
+	// of its surroundings, cloudy and opaque glass are even.
+	Unrest float64
+	// Range is the span of lightness over the face, L*, from the 5 to the 95 %
+	// point.
+	Range float64
 	// LightShare is the share of the face at least as light as the paper.
-	LightShare   float64
+	LightShare float64
+	// NotOpaque and Clear are the chances, 0..1, that light passes at all and
+	// that it passes unscattered.
+	NotOpaque, Clear float64
+	// Translucency is the two as one number: 0 nothing passes, about a half
+	// cloudy, 1 clear.
 	Translucency float64
 }
+
+// glassWeights are the weights of the cues in NotOpaque and Clear (logistic
+// regression). They were found on rendered photos of two independent
+// renderers, 174 marbles in 29 photos; with each photo left out in turn the
+// kind came out right for nine marbles in ten, and weights found on one
+// renderer alone were right for as many of the other's. Cues are scaled and
+// bounded by scaledCues, so that none can run away on a photo unlike those.
+var (
+	notOpaqueWeights = [7]float64{7.01, 0.76, 3.28, 1.62, 1.69, 2.31, -3.61}
+	clearWeights     = [7]float64{-0.58, 3.73, 2.46, 2.17, 1.56, 0.95, 0.96}
+)
+
+// scaledCues are a constant 1, then caustic, shading along the shadow, rim,
+// shading from the middle out, unrest and range.
+func (g *GlassCues) scaledCues(s Shadow) [7]float64 {
+	bound := func(v, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, v)) }
+	caustic, slope := s.Caustic, g.ShadeSlope
+	if !s.Seen {
+		caustic, slope = 0.1, -3 // between clear and opaque: no shadow says nothing
+	}
+	return [7]float64{
+		1,
+		bound(caustic, 0, 0.4),
+		bound(slope, -15, 6) / 10,
+		bound(math.Log(math.Max(0.1, g.RimRatio)), -0.6, 0.4),
+		bound(g.RadialSlope, -25, 6) / 10,
+		bound(g.Unrest, 1, 8) / 4,
+		bound(g.Range, 10, 70) / 30,
+	}
+}
+
+func (g *GlassCues) weigh(s Shadow) {
+	c := g.scaledCues(s)
+	var a, b float64
+	for i := range c {
+		a += notOpaqueWeights[i] * c[i]
+		b += clearWeights[i] * c[i]
+	}
+	g.NotOpaque, g.Clear = 1/(1+math.Exp(-a)), 1/(1+math.Exp(-b))
+	g.Translucency = g.NotOpaque * (cloudyLevel + (1-cloudyLevel)*g.Clear)
+}
+
+// cloudyLevel is the translucency of glass that lets light through and
+// scatters it all.
+const cloudyLevel = 0.4
 
 func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 	var rim, mid, nr, nm float64
@@ -56,35 +120,70 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 	g.PaperShare = float64(paper) / float64(n)
 	g.LightShare = float64(light) / float64(n)
 	g.RimRatio = (rim / nr) / math.Max(1e-4, mid/nm)
-	if s.Seen {
-		// Slope within colours, pooled.
-		var sxx, sxy float64
-		for k := range p.Colours {
-			var m, ml, c float64
-			for i, o := range p.Of {
-				if int(o) == k && p.Pure[i] {
-					x, y := f.XY(i)
-					m += x*s.X + y*s.Y
-					ml += f.Lab[i][0]
-					c++
-				}
-			}
-			if c < 20 {
-				continue
-			}
-			m, ml = m/c, ml/c
-			for i, o := range p.Of {
-				if int(o) == k && p.Pure[i] {
-					x, y := f.XY(i)
-					u := x*s.X + y*s.Y - m
-					sxx += u * u
-					sxy += u * (f.Lab[i][0] - ml)
-				}
-			}
-		}
-		if sxx > 0 {
-			g.ShadeSlope = sxy / sxx
-		}
-	}
+	g.fitShading(f, s, p)
+	g.weigh(s)
 	return g
+}
+
+// fitShading regresses lightness on the place along the shadow's direction and
+// on the squared distance from the middle, within each colour, pooled.
+func (g *GlassCues) fitShading(f *Face, s Shadow, p *Parts) {
+	var a [2][2]float64
+	var b [2]float64
+	var syy, count float64
+	var all []float64
+	for k := range p.Colours {
+		var m [2]float64
+		var ml, c float64
+		each := func(do func(u [2]float64, l float64)) {
+			for i, o := range p.Of {
+				if int(o) == k && p.Pure[i] {
+					x, y := f.XY(i)
+					do([2]float64{x*s.X + y*s.Y, x*x + y*y}, f.Lab[i][0])
+				}
+			}
+		}
+		each(func(u [2]float64, l float64) {
+			m[0] += u[0]
+			m[1] += u[1]
+			ml += l
+			c++
+			all = append(all, l)
+		})
+		if c < 20 {
+			continue
+		}
+		m[0], m[1], ml = m[0]/c, m[1]/c, ml/c
+		each(func(u [2]float64, l float64) {
+			for q := 0; q < 2; q++ {
+				for r := 0; r < 2; r++ {
+					a[q][r] += (u[q] - m[q]) * (u[r] - m[r])
+				}
+				b[q] += (u[q] - m[q]) * (l - ml)
+			}
+			syy += (l - ml) * (l - ml)
+		})
+		count += c
+	}
+	if len(all) > 20 {
+		sort.Float64s(all)
+		g.Range = all[len(all)*95/100] - all[len(all)*5/100]
+	}
+	if count < 40 {
+		return
+	}
+	if !s.Seen {
+		if a[1][1] > 0 {
+			g.RadialSlope = b[1] / a[1][1]
+		}
+		g.Unrest = math.Sqrt(math.Max(0, syy-g.RadialSlope*b[1]) / count)
+		return
+	}
+	det := a[0][0]*a[1][1] - a[0][1]*a[1][0]
+	if det <= 1e-9 {
+		return
+	}
+	g.ShadeSlope = (b[0]*a[1][1] - b[1]*a[0][1]) / det
+	g.RadialSlope = (a[0][0]*b[1] - a[1][0]*b[0]) / det
+	g.Unrest = math.Sqrt(math.Max(0, syy-g.ShadeSlope*b[0]-g.RadialSlope*b[1]) / count)
 }
