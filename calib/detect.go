@@ -78,7 +78,9 @@ func Detect(bgr gocv.Mat) Detection {
 		return Detection{Found: true, Stage: StageFound, Corners: ordered, SquarePX: square}
 	}
 	d := describeMissing(full)
-	if other {
+	// A reflection across the squares or the grey patches leaves the pattern
+	// found and its greys wrong: then the light is to blame, not the card.
+	if other && d.Stage != StageGlare {
 		d.Stage = StageOther
 		d.Message = "a chessboard was found, but it is not the reference card: its squares or the grey patches below them don't match"
 		d.Advice = "use the card printed by `tawsight card`, face up, with nothing lying on its squares or its grey patches"
