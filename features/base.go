@@ -1,6 +1,9 @@
 package features
 
-import "math"
+import (
+	"math"
+	"sort"
+)
 
 // Base kinds.
 const (
@@ -35,8 +38,7 @@ func (a *Analysis) Base() (b Base, ok bool) {
 	default:
 		b.Kind = Transparent
 	}
-	t, _ := tintChroma(a)
-	b.Tinted = t > 9
+	b.Tinted = b.Kind != Opaque && a.Parts.Tinted
 	return b, true
 }
 
@@ -49,17 +51,39 @@ func tintChroma(a *Analysis) (float64, bool) {
 	return math.Hypot(l[1]-a.Face.PaperLab[1], l[2]-a.Face.PaperLab[2]), true
 }
 
-// chooseBase decides which colour is the base.
+// Limits of the choice of a base.
+const (
+	// neutralChroma is the chroma against the paper below which a colour is
+	// clear glass or white ribbon in clear glass. White ribbon in even faintly
+	// tinted glass has more.
+	neutralChroma = 4.8
+	// Strong ribbons lend clear glass beside them a little of their colour: up
+	// to bleedMost, and less than bleedShare of theirs.
+	bleedMost  = 7.5
+	bleedShare = 0.16
+	// tintLeast is the chroma over lightness that makes a tint.
+	tintLeast = 0.10
+	// hueApart is how far hues may differ, degrees, and be one glass's.
+	hueApart = 55.0
+	// whiteBaseShare is the least share of the face that makes the lightest
+	// colour of an opaque marble its base rather than its swirl.
+	whiteBaseShare = 0.25
+	// dimmed is clear glass's lightness over the paper's, as it usually is.
+	dimmed = 0.75
+)
+
+// chooseBase decides which colour is the base, and whether it is tinted.
+// Colours that are one tinted glass in different light are joined.
 func (p *Parts) chooseBase(f *Face, g GlassCues) {
 	if len(p.Colours) == 0 {
 		return
 	}
 	p.Base = 0
 	if g.NotOpaque < 0.5 {
-		// Opaque: the lightest colour that covers a good part.
+		// Opaque: the commonest white, where there is one to speak of.
 		best := -1.0
 		for k, c := range p.Colours {
-			if c.Share < 0.12 {
+			if c.Share < whiteBaseShare && k > 0 {
 				continue
 			}
 			if v := c.Lab[0] - 0.6*chroma(c.Lab); v > best {
@@ -68,30 +92,136 @@ func (p *Parts) chooseBase(f *Face, g GlassCues) {
 		}
 		return
 	}
-	// Clear: what looks like the paper, dimmed.
-	best := math.Inf(1)
-	for k, c := range p.Colours {
-		if c.Share < 0.04 {
-			continue
-		}
-		dc := math.Hypot(c.Lab[1]-f.PaperLab[1], c.Lab[2]-f.PaperLab[2])
-		if dc > 9 {
-			continue
-		}
-		d := math.Abs(c.Lab[0]/math.Max(20, f.PaperLab[0]) - 0.72)
-		if d < best {
-			best, p.Base = d, k
+	off := func(c Colour) (da, db, dc float64) {
+		da, db = c.Lab[1]-f.PaperLab[1], c.Lab[2]-f.PaperLab[2]
+		return da, db, math.Hypot(da, db)
+	}
+	saturation := func(c Colour) float64 {
+		_, _, dc := off(c)
+		return dc / math.Max(10, c.Lab[0])
+	}
+	most := 0.0
+	for _, c := range p.Colours {
+		if _, _, dc := off(c); c.Share >= 0.06 {
+			most = math.Max(most, dc)
 		}
 	}
-	if !math.IsInf(best, 1) {
+	var sa, sb float64
+	neutral := -1
+	nearest := math.Inf(1)
+	for k, c := range p.Colours {
+		da, db, dc := off(c)
+		sa += c.Share * da
+		sb += c.Share * db
+		if (dc < neutralChroma || dc < bleedMost && dc < bleedShare*most) && c.Share >= 0.04 {
+			// Clear glass looks like the paper, dimmed; white ribbon lighter,
+			// black darker.
+			if d := math.Abs(c.Lab[0]/math.Max(20, f.PaperLab[0])-dimmed) - 0.2*c.Share; d < nearest {
+				nearest, neutral = d, k
+			}
+		}
+	}
+	if neutral >= 0 {
+		p.Base = neutral
 		return
 	}
-	// Tinted: every colour carries the tint; ribbons are lighter than the
-	// glass between them.
-	low := math.Inf(1)
+	hue := math.Atan2(sb, sa)
+	same := func(c Colour) bool {
+		da, db, _ := off(c)
+		d := math.Abs(math.Remainder(math.Atan2(db, da)-hue, 2*math.Pi))
+		return d < hueApart*math.Pi/180
+	}
+	deepest, at := 0.0, -1
+	one := true
 	for k, c := range p.Colours {
-		if c.Share >= 0.06 && c.Lab[0] < low {
-			low, p.Base = c.Lab[0], k
+		if c.Share < 0.06 {
+			continue
+		}
+		if !same(c) {
+			one = false
+		}
+		if s := saturation(c); s > deepest {
+			deepest, at = s, k
 		}
 	}
+	if !one || at < 0 {
+		// Several hues and no neutral: the least coloured is the base.
+		least := math.Inf(1)
+		for k, c := range p.Colours {
+			if _, _, dc := off(c); c.Share >= 0.06 && dc < least {
+				least, p.Base = dc, k
+			}
+		}
+		p.Tinted = saturation(p.Colours[p.Base]) > tintLeast
+		return
+	}
+	p.Tinted = deepest > tintLeast
+	if g.Clear < 0.5 {
+		return // cloudy: the largest colour, which is the first
+	}
+	// Tinted and clear: ribbons are lighter and paler than the glass between
+	// them, which is the deeper coloured.
+	var parts []int
+	for k, c := range p.Colours {
+		if same(c) && saturation(c) > 0.72*deepest {
+			parts = append(parts, k)
+		}
+	}
+	p.join(f, parts)
+}
+
+// join makes one colour of several and the base of it.
+func (p *Parts) join(f *Face, parts []int) {
+	if len(parts) == 0 {
+		return
+	}
+	to := parts[0]
+	in := map[int8]bool{}
+	for _, k := range parts {
+		in[int8(k)] = true
+	}
+	var v [3][]float64
+	n := 0
+	for i, o := range p.Of {
+		if o < 0 || !in[o] {
+			continue
+		}
+		p.Of[i] = int8(to)
+		n++
+		if p.Pure[i] {
+			for q := range v {
+				v[q] = append(v[q], f.Lab[i][q])
+			}
+		}
+	}
+	c := Colour{Lab: p.Colours[to].Lab, Share: float64(n) / float64(max(1, p.Usable))}
+	if len(v[0]) >= 8 {
+		for q := range v {
+			sort.Float64s(v[q])
+			c.Lab[q] = v[q][len(v[q])/2]
+		}
+	}
+	// Drop the others, keeping numbers in step.
+	renumber := make([]int8, len(p.Colours))
+	var out []Colour
+	for k := range p.Colours {
+		switch {
+		case k == to:
+			renumber[k] = int8(len(out))
+			p.Base = len(out)
+			out = append(out, c)
+		case in[int8(k)]:
+			renumber[k] = -1
+		default:
+			renumber[k] = int8(len(out))
+			out = append(out, p.Colours[k])
+		}
+	}
+	for i, o := range p.Of {
+		if o >= 0 {
+			p.Of[i] = renumber[o]
+		}
+	}
+	p.Colours = out
+	p.Edge = edgeLength(f, p)
 }

@@ -1,5 +1,7 @@
 package features
 
+import "math"
+
 // Version of the registry: it goes up whenever a feature is added, removed or
 // measured differently, so that figures of two versions are never mixed.
 const Version = 1
@@ -131,6 +133,25 @@ var registry = []Feature{
 				}
 			}
 			return s, a.Parts.Usable > 0
+		},
+	},
+	{
+		Name: "white_beside_colour", Label: "white and colour together", Low: 0, High: 1,
+		Meaning:   "How evenly white and coloured ribbon share the face: 0 only one of them, 1 as much of each.",
+		Disturbed: "white ribbon lost against bright clear glass, glare",
+		Measure: func(a *Analysis) (float64, bool) {
+			w, c := 0.0, 0.0
+			for _, r := range a.Ribbons() {
+				if a.whitish(r.Lab) {
+					w += r.AreaFraction
+				} else {
+					c += r.AreaFraction
+				}
+			}
+			if w+c == 0 {
+				return 0, a.Parts.Usable > 0
+			}
+			return 2 * math.Min(w, c) / (w + c), true
 		},
 	},
 	{

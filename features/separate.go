@@ -24,6 +24,8 @@ type Parts struct {
 	// Base is the index of the base colour, -1 when the face has none that can
 	// be told.
 	Base int
+	// Tinted says that the base is coloured glass.
+	Tinted bool
 	// Usable is the number of usable pixels.
 	Usable int
 	// Edge is the length of the borders between colours, in marble diameters.
@@ -36,9 +38,13 @@ const lightnessWeight = 0.6
 
 // Merging limits.
 const (
-	// sameColour is the weighted CIELAB distance below which two clusters are
-	// one colour under changing light.
-	sameColour = 13.0
+	// sameColourMost and sameColourLeast bound the weighted CIELAB distance
+	// below which two clusters are one colour under changing light. Between
+	// them it is sameColourShare of the face's own span, since a pattern in
+	// cloudy glass is pale throughout.
+	sameColourMost  = 13.0
+	sameColourLeast = 7.0
+	sameColourShare = 0.35
 	// leastShare is the least share of the face that counts as a colour.
 	leastShare = 0.03
 	maxColours = 8
@@ -91,7 +97,7 @@ func separate(f *Face) Parts {
 		}
 	}
 	centres := kmeans(sm, flat, maxColours)
-	centres = merge(centres)
+	centres = merge(centres, math.Max(sameColourLeast, math.Min(sameColourMost, sameColourShare*span(sm, idx))))
 	// Assign, drop small ones, assign again.
 	for {
 		count := make([]int, len(centres))
@@ -264,7 +270,7 @@ func kmeans(lab [][3]float64, idx []int, k int) [][3]float64 {
 		s := append([]float64(nil), d...)
 		sort.Float64s(s)
 		cut := s[len(s)*98/100]
-		if cut < 6*6 {
+		if cut < 4*4 {
 			break
 		}
 		at := -1
@@ -306,8 +312,23 @@ func nearestOf(v [][3]float64, m [3]float64) int {
 	return at
 }
 
+// span is the largest spread of a face's colours, weighted, from the 3 to the
+// 97 % point of the channel that spreads most.
+func span(lab [][3]float64, idx []int) float64 {
+	most := 0.0
+	v := make([]float64, len(idx))
+	for q := 0; q < 3; q++ {
+		for j, i := range idx {
+			v[j] = weighted(lab[i])[q]
+		}
+		sort.Float64s(v)
+		most = math.Max(most, v[len(v)*97/100]-v[len(v)*3/100])
+	}
+	return most
+}
+
 // merge joins the nearest two clusters until all are sameColour apart.
-func merge(c [][3]float64) [][3]float64 {
+func merge(c [][3]float64, sameColour float64) [][3]float64 {
 	w := make([]float64, len(c))
 	for i := range w {
 		w[i] = 1

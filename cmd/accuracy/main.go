@@ -21,7 +21,10 @@ import (
 	"tawsight/samples"
 )
 
+var clusters bool // print each marble's colours beside the true ones
+
 func main() {
+	flag.BoolVar(&clusters, "colours", false, "with -v, print each marble's colours beside the true ones")
 	verbose := flag.Bool("v", false, "print a line for every marble")
 	cues := flag.String("cues", "", "write what each marble shows, and its truth, to this CSV file")
 	only := flag.String("only", "", "only photos whose path contains this")
@@ -260,6 +263,23 @@ func (t *tally) marble(s scored, m samples.Marble, at int, verbose bool, cues *o
 	}
 	if verbose {
 		fmt.Println(line)
+		if clusters {
+			fmt.Printf("    paper %.0f base %d", a.Face.PaperLab, a.Parts.Base)
+			for _, c := range a.Parts.Colours {
+				fmt.Printf("  %.0f %.2f", c.Lab, c.Share)
+			}
+			fmt.Println()
+			fmt.Print("    truth base")
+			if b := m.Seen.Base; b != nil {
+				fmt.Printf(" %.0f", *b)
+			}
+			for _, r := range []*samples.SeenClass{m.Seen.R, m.Seen.G} {
+				if r != nil && r.Lab != nil {
+					fmt.Printf("  %.0f %.2f", *r.Lab, r.Coverage)
+				}
+			}
+			fmt.Println()
+		}
 	}
 	if cues != nil {
 		tr, _ := transmission(m)
