@@ -165,6 +165,9 @@ func Decode(path string, data []byte) (*Photo, error) {
 		return fail(err, "the picture could not be decoded", "open it in a photo program and save it anew")
 	}
 	if alpha {
+		if key, ok := pngGreyKey(data); ok {
+			whiten(m, key)
+		}
 		m = overWhite(m)
 	}
 	if t := m.Type(); t != gocv.MatTypeCV8UC3 && t != gocv.MatTypeCV16UC3 {
@@ -331,6 +334,61 @@ func pngHasAlpha(b []byte) bool {
 		off += 12 + n
 	}
 	return false
+}
+
+// pngGreyKey is the one grey that a grey PNG without an alpha channel declares
+// transparent, if it does, widened to 8 bits where it has fewer (PNG, ISO/IEC
+// 15948, 11.3.2.1). OpenCV passes over it.
+func pngGreyKey(b []byte) (key uint16, ok bool) {
+	if len(b) < 26 || b[25] != 0 {
+		return 0, false
+	}
+	depth := int(b[24])
+	for off := 8; off+12 <= len(b); {
+		n := int(binary.BigEndian.Uint32(b[off:]))
+		if n < 0 || n > len(b)-off-12 {
+			return 0, false
+		}
+		switch string(b[off+4 : off+8]) {
+		case "tRNS":
+			if n < 2 || depth < 1 {
+				return 0, false
+			}
+			key = binary.BigEndian.Uint16(b[off+8:])
+			if depth < 8 {
+				full := uint16(1)<<depth - 1
+				key = key & full * (255 / full)
+			}
+			return key, true
+		case "IDAT", "IEND":
+			return 0, false
+		}
+		off += 12 + n
+	}
+	return 0, false
+}
+
+// whiten turns every pixel of value key white in a picture of one channel, 8
+// or 16 bit; others are left alone.
+func whiten(m gocv.Mat, key uint16) {
+	switch m.Type() {
+	case gocv.MatTypeCV8UC1:
+		if d, err := m.DataPtrUint8(); err == nil {
+			replace(d, uint8(key), 255)
+		}
+	case gocv.MatTypeCV16UC1:
+		if d, err := m.DataPtrUint16(); err == nil {
+			replace(d, key, 65535)
+		}
+	}
+}
+
+func replace[T comparable](s []T, old, new T) {
+	for i, v := range s {
+		if v == old {
+			s[i] = new
+		}
+	}
 }
 
 // overWhite lays a picture with an alpha channel over white, and widens grey
