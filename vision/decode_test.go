@@ -249,6 +249,104 @@ func exifOrientation(o int, bigEndian bool) []byte {
 	return order.AppendUint32(b, 0)
 }
 
+// tiffEntry is one field of an image file directory (TIFF 6.0, section 2):
+// SHORT for an int, ASCII for a string, an offset to a further directory for
+// entries.
+type tiffEntry struct {
+	tag   uint16
+	value any
+}
+
+// tiffOf writes a big-endian TIFF of directories in a chain: the picture's,
+// then the thumbnail's.
+func tiffOf(directories ...[]tiffEntry) []byte {
+	b := binary.BigEndian.AppendUint32([]byte("MM\x00*"), 8)
+	var write func(entries []tiffEntry) (next int)
+	write = func(entries []tiffEntry) int {
+		at := len(b)
+		b = binary.BigEndian.AppendUint16(b, uint16(len(entries)))
+		b = append(b, make([]byte, 12*len(entries)+4)...)
+		for i, e := range entries {
+			f := at + 2 + 12*i
+			binary.BigEndian.PutUint16(b[f:], e.tag)
+			switch v := e.value.(type) {
+			case int:
+				binary.BigEndian.PutUint16(b[f+2:], 3)
+				binary.BigEndian.PutUint32(b[f+4:], 1)
+				binary.BigEndian.PutUint16(b[f+8:], uint16(v))
+			case string:
+				binary.BigEndian.PutUint16(b[f+2:], 2)
+				binary.BigEndian.PutUint32(b[f+4:], uint32(len(v)+1))
+				binary.BigEndian.PutUint32(b[f+8:], uint32(len(b)))
+				b = append(append(b, v...), make([]byte, 1+(len(v)+1)%2)...)
+			case []tiffEntry:
+				binary.BigEndian.PutUint16(b[f+2:], 4)
+				binary.BigEndian.PutUint32(b[f+4:], 1)
+				binary.BigEndian.PutUint32(b[f+8:], uint32(len(b)))
+				write(v)
+			}
+		}
+		return at + 2 + 12*len(entries)
+	}
+	for i, d := range directories {
+		next := write(d)
+		if i < len(directories)-1 {
+			binary.BigEndian.PutUint32(b[next:], uint32(len(b)))
+		}
+	}
+	return b
+}
+
+// Tags by CIPA DC-008 (Exif 2.32): 0x010F make, 0x0110 model, 0x0112
+// orientation, 0x8769 the Exif directory, 0x9003 time taken, 0xA405 focal
+// length in 35 mm film.
+func TestMetadataIsRead(t *testing.T) {
+	exif := []tiffEntry{{0x9003, "2026:05:02 10:11:12"}, {0xa405, 26}}
+	tiff := tiffOf(
+		[]tiffEntry{{0x010f, "Attic"}, {0x0110, "Attic Pocket 3"}, {0x0112, 6}, {0x8769, exif}},
+		[]tiffEntry{{0x0112, 3}}, // the thumbnail's own, not the picture's
+	)
+	want := Meta{Orientation: 6, Focal35MM: 26, CameraMake: "Attic", CameraModel: "Attic Pocket 3", TakenISO: "2026-05-02T10:11:12"}
+	withChunk := func(tiff []byte) []byte { // PNG, third edition, 11.3.4.3: eXIf
+		return rawPNG(2, 8, 40, 20, false, [][]byte{chunk("eXIf", tiff)}, func(x, y, k int) int { return x + y })
+	}
+	jpg := jpegOf(t, texture(40, 20), 90)
+	for _, tt := range []struct {
+		name string
+		data []byte
+		want Meta
+	}{
+		{"JPEG", withExif(jpg, tiff), want},
+		{"PNG", withChunk(tiff), want},
+		{"no metadata, JPEG", jpg, Meta{Orientation: 1}},
+		{"no metadata, PNG", pngOf(t, texture(40, 20)), Meta{Orientation: 1}},
+		{"focal length of 0, which means unknown", withExif(jpg, tiffOf([]tiffEntry{{0x8769, []tiffEntry{{0xa405, 0}}}})), Meta{Orientation: 1}},
+		{"no such date", withExif(jpg, tiffOf([]tiffEntry{{0x8769, []tiffEntry{{0x9003, "0000:00:00 00:00:00"}}}})), Meta{Orientation: 1}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			p := decode(t, tt.name, tt.data)
+			if p.Meta != tt.want {
+				t.Errorf("%+v, want %+v", p.Meta, tt.want)
+			}
+			if turned := p.Width == 20 && p.Height == 40; turned != (tt.want.Orientation == 6) {
+				t.Errorf("%d x %d", p.Width, p.Height)
+			}
+		})
+	}
+	for _, tt := range []struct{ mk, model, want string }{
+		{"Attic", "Attic Pocket 3", "Attic Pocket 3"},
+		{"ATTIC", "Attic Pocket 3", "Attic Pocket 3"},
+		{"Attic", "Pocket 3", "Attic Pocket 3"},
+		{"", "Pocket 3", "Pocket 3"},
+		{"Attic", "", "Attic"},
+		{"", "", ""},
+	} {
+		if got := (Meta{CameraMake: tt.mk, CameraModel: tt.model}).Camera(); got != tt.want {
+			t.Errorf("camera %q of %q and %q, want %q", got, tt.mk, tt.model, tt.want)
+		}
+	}
+}
+
 // withExif puts an APP1 segment behind a JPEG's first marker.
 func withExif(jpg, tiff []byte) []byte {
 	seg := append([]byte("Exif\x00\x00"), tiff...)
