@@ -118,6 +118,38 @@ func separate(f *Face) Parts {
 		}
 		centres = append(centres[:at], centres[at+1:]...)
 	}
+	// Borders between two colours make a third that is none: thin, and between
+	// the two. Drop such, the thinnest first.
+	for len(centres) > 2 {
+		for _, i := range idx {
+			p.Of[i] = int8(nearest(centres, weighted(sm[i])))
+		}
+		count := make([]float64, len(centres))
+		core := make([]float64, len(centres))
+		for _, i := range idx {
+			count[p.Of[i]]++
+			if inside(&p, f, i) {
+				core[p.Of[i]]++
+			}
+		}
+		worst, at := transitionCore, -1
+		for k := range centres {
+			if count[k] == 0 {
+				worst, at = 0, k
+				break
+			}
+			if c := core[k] / count[k]; c < worst && between(centres, k) {
+				worst, at = c, k
+			}
+		}
+		if at < 0 {
+			break
+		}
+		centres = append(centres[:at], centres[at+1:]...)
+	}
+	for _, i := range idx {
+		p.Of[i] = int8(nearest(centres, weighted(sm[i])))
+	}
 	// Medians of pure pixels.
 	for i := range grad {
 		p.Pure[i] = p.Of[i] >= 0 && grad[i] <= 1.5*limit && inside(&p, f, i)
@@ -158,6 +190,47 @@ func separate(f *Face) Parts {
 	p.order()
 	p.Edge = edgeLength(f, &p)
 	return p
+}
+
+// transitionCore is the share of a colour's pixels with only their own colour
+// around them, below which it may be a border: a border is two or three pixels
+// wide.
+const transitionCore = 0.45
+
+// between says that a cluster lies between two others, within a tenth of their
+// distance and not near either.
+func between(c [][3]float64, k int) bool {
+	for i := range c {
+		for j := i + 1; j < len(c); j++ {
+			if i == k || j == k {
+				continue
+			}
+			var d, e [3]float64
+			dd, t := 0.0, 0.0
+			for q := range d {
+				d[q] = c[j][q] - c[i][q]
+				e[q] = c[k][q] - c[i][q]
+				dd += d[q] * d[q]
+				t += d[q] * e[q]
+			}
+			if dd == 0 {
+				continue
+			}
+			t /= dd
+			if t < 0.12 || t > 0.88 {
+				continue
+			}
+			off := 0.0
+			for q := range d {
+				r := e[q] - t*d[q]
+				off += r * r
+			}
+			if off < math.Max(6*6, 0.15*0.15*dd) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // order sorts colours by share.

@@ -120,7 +120,7 @@ func Find(p *Photo, sc Scene) Found {
 	for i := range chosen {
 		skip := func(x, y float64) bool {
 			for j := range coarseFull {
-				if j == i {
+				if j == i || chosen[j].score < credible {
 					continue
 				}
 				if u, v := coarseFull[j].Unit(x, y); u*u+v*v < 1.03 {
@@ -153,11 +153,7 @@ func Find(p *Photo, sc Scene) Found {
 			debugTries[i] = tries
 		}
 		if o, ok := outermostOf(tries); ok {
-			support := o.Support
-			if o, ok = rf.refine(o.Ellipse, skip, 2, 3); ok && o.Coverage >= leastFinal {
-				o.Support = support
-				outs = append(outs, o)
-			}
+			outs = append(outs, o)
 		}
 	}
 	if sc.MMPerPX > 0 {
@@ -171,13 +167,55 @@ func Find(p *Photo, sc Scene) Found {
 		}
 		outs = kept
 	}
-	outs = settle(outs)
+	outs = rf.last(settle(outs))
 	sort.SliceStable(outs, func(i, j int) bool { return rowBefore(outs[i].Ellipse, outs[j].Ellipse) })
 	f.Marbles = rowsThenColumns(outs)
 	f.Paper = &Paper{model: model, scale: s}
 	f.PaperLinear = f.Paper.LinearAt(float64(p.Width)/2, float64(p.Height)/2)
 	return f
 }
+
+// credible is the score of a coarse candidate that may hide another marble.
+const credible = 0.45
+
+// last refines each outline once more, tightly, now that it is known which
+// neighbours there are, and says which touch.
+func (rf *refiner) last(outs []Outline) []Outline {
+	ellipses := make([]calib.Ellipse, len(outs))
+	for i := range outs {
+		ellipses[i] = outs[i].Ellipse
+	}
+	kept := outs[:0]
+	for i, o := range outs {
+		skip := func(x, y float64) bool {
+			for j := range ellipses {
+				if j == i {
+					continue
+				}
+				if u, v := ellipses[j].Unit(x, y); u*u+v*v < 1.03 {
+					return true
+				}
+			}
+			return false
+		}
+		n, ok := rf.refine(o.Ellipse, skip, len(reaches)-1, len(reaches))
+		if !ok || n.Coverage < leastFinal {
+			continue
+		}
+		n.Support = o.Support
+		for j, e := range ellipses {
+			if j != i && math.Hypot(e.CxPX-n.Ellipse.CxPX, e.CyPX-n.Ellipse.CyPX) < touchWithin*(e.MeanRadiusPX()+n.Ellipse.MeanRadiusPX()) {
+				n.Touching = true
+			}
+		}
+		kept = append(kept, n)
+	}
+	return kept
+}
+
+// touchWithin is how near two outlines' middles lie when marbles touch, in sums
+// of radii: foreshortening brings them nearer, never farther.
+const touchWithin = 1.03
 
 // toFull turns an ellipse of the reduced picture into full-size pixels.
 func toFull(e calib.Ellipse, s float64) calib.Ellipse {

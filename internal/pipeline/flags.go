@@ -135,8 +135,8 @@ func marbleFlags(o vision.Outline, a *features.Analysis, scene vision.Scene, m r
 	if o.CutOff {
 		add("cut-off", record.Fail, nil, nil, "the marble runs out of the picture, so its size is withheld", "take the photo again with the whole marble in it", record.AboutSize, record.AboutPattern)
 	}
-	if o.Hidden > touchingShare {
-		add("touching", record.Warn, sig(o.Hidden, 2), sig(touchingShare, 2), "the marble touches or is partly covered by its neighbour", "lay the marbles apart", record.AboutSize)
+	if o.Touching {
+		add("touching", record.Warn, nil, nil, "the marble touches or is partly covered by its neighbour", "lay the marbles apart", record.AboutSize)
 	}
 	if o.Coverage < coverageWarn {
 		add("faint-outline", record.Warn, sig(o.Coverage, 2), sig(coverageWarn, 2), "parts of the outline can hardly be told from the paper", "use paper that differs more from the glass: grey for clear and white marbles", record.AboutSize)

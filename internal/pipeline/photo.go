@@ -105,20 +105,29 @@ func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res resul
 	}
 
 	for i, o := range found.Marbles {
-		m := record.Marble{ID: fmt.Sprint(i + 1), Outline: outlineRecord(o.Ellipse), Touching: o.Hidden > touchingShare, CutOff: o.CutOff}
-		radiusMM := 0.0
-		if pose != nil && !o.CutOff {
-			d, err := calib.MeasureDiameter(pose, calib.SeenOutline{Cone: o.Cone, CovV: o.CovV, BiasUPX: o.BiasUPX}, scale)
-			if err == nil {
-				m.DiameterMM, m.DiameterU95MM = dec(d.MM, 3), dec(d.U95MM, 3)
-				m.DiameterIn, m.SizeClass = calib.InchFraction(d.MM), calib.SizeClass(d.MM)
-				for _, c := range d.Budget {
-					m.Budget = append(m.Budget, record.BudgetLine{Source: c.Name, UMM: math.Round(c.U*1e4) / 1e4})
-				}
-				radiusMM = d.MM / 2
+		m := record.Marble{ID: fmt.Sprint(i + 1), Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
+		size := func() float64 {
+			if pose == nil || o.CutOff {
+				return 0
 			}
+			d, err := calib.MeasureDiameter(pose, calib.SeenOutline{Cone: o.Cone, CovV: o.CovV, BiasUPX: o.BiasUPX}, scale)
+			if err != nil {
+				return 0
+			}
+			m.DiameterMM, m.DiameterU95MM = dec(d.MM, 3), dec(d.U95MM, 3)
+			m.DiameterIn, m.SizeClass = calib.InchFraction(d.MM), calib.SizeClass(d.MM)
+			m.Budget = m.Budget[:0]
+			for _, c := range d.Budget {
+				m.Budget = append(m.Budget, record.BudgetLine{Source: c.Name, UMM: round(c.U, 4)})
+			}
+			return d.MM / 2
 		}
-		a := features.Analyse(vision.Face(p, found, i, light, radiusMM, scene.Card))
+		face := vision.Face(p, found, i, light, 0, scene.Card)
+		a := features.Analyse(face)
+		// Where the edge lies against the outline depends on the glass.
+		o = o.WithoutRim(scene.Camera, 1-a.Glass.NotOpaque)
+		m.Outline = outlineRecord(o.Ellipse)
+		face.RadiusMM = size()
 		res.analyses = append(res.analyses, a)
 		fillMarble(&m, a)
 		m.Flags = marbleFlags(o, a, scene, m)
@@ -137,10 +146,6 @@ func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res resul
 	ph.Verdict = verdicts(ph)
 	return res
 }
-
-// touchingShare is the share of an outline against a neighbour that counts as
-// touching.
-const touchingShare = 0.02
 
 func outlineRecord(e calib.Ellipse) record.Outline {
 	return record.Outline{
