@@ -201,6 +201,7 @@ func (s scene) worst(corners [][2]float64) float64 {
 // 0.2 px.
 func TestDetectFindsTheCard(t *testing.T) {
 	shadow := func(x, y int) float64 { return 0.35 + 0.65*float64(x)/1200 }
+	large := view{w: 2400, h: 1800, focalPX: 1800, heightMM: 230, tiltDeg: 15, azimuthDeg: 45, rollDeg: 20}
 	edge := func(x, y int) float64 { // a penumbra of about 10 px
 		return 0.4 + 0.6/(1+math.Exp(-(float64(x)+float64(y)/2-800)/3))
 	}
@@ -228,6 +229,8 @@ func TestDetectFindsTheCard(t *testing.T) {
 		{name: "tungsten", s: plain(small(230, 15, 45, 20)), edit: func(s *scene) { s.gain = [3]float64{1.1, 0.7, 0.3} }, tol: 0.1},
 		{name: "dark table", s: plain(small(230, 15, 45, 20)), edit: func(s *scene) { s.table = 0.02 }, tol: 0.1},
 		{name: "white table", s: plain(small(230, 15, 45, 20)), edit: func(s *scene) { s.table = 0.85 }, tol: 0.1},
+		// Searched at half its size, refined at full size.
+		{name: "four times the pixels, blur of 6 px", s: plain(large), edit: func(s *scene) { s.blurPX, s.noise = 6, 0.005 }, tol: 0.4},
 		{name: "no lens", s: plain(small(190, 45, -80, 5)), edit: func(s *scene) { s.blurPX = 0 }, tol: 0.25},
 		{name: "blur of 1 px", s: plain(small(230, 15, 45, 20)), edit: func(s *scene) { s.blurPX, s.noise = 1, 0.005 }, tol: 0.1},
 		{name: "blur of 2 px", s: plain(small(230, 15, 45, 20)), edit: func(s *scene) { s.blurPX, s.noise = 2, 0.005 }, tol: 0.15},
@@ -250,6 +253,13 @@ func TestDetectFindsTheCard(t *testing.T) {
 			w := tt.s.worst(d.Corners)
 			t.Logf("worst corner %.3f px off, squares of %.1f px", w, d.SquarePX)
 			nearly(t, "worst corner", w, 0, tt.tol)
+			// Half a pixel lost in a change of size would move all alike.
+			var dx, dy float64
+			for i, c := range tt.s.pixels(InnerCorners()) {
+				dx += (d.Corners[i][0] - c[0]) / float64(len(d.Corners))
+				dy += (d.Corners[i][1] - c[1]) / float64(len(d.Corners))
+			}
+			nearly(t, "mean of all corners", math.Hypot(dx, dy), 0, tt.tol/3)
 			// Perspective apart, a square is f / distance times 8 mm.
 			far := tt.s.heightMM / math.Cos(tt.s.tiltDeg*math.Pi/180)
 			side := SquareMM * tt.s.focalPX / far
