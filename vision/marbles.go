@@ -146,13 +146,23 @@ func Find(p *Photo, sc Scene) Found {
 			from = o.Ellipse
 		}
 		dirs, _, _, _ := rf.scan(from, 0.12*from.MeanRadiusPX()+1+rf.sigmaPX, skip)
-		if e, ok := rf.consensus(dirs, from, 0.6+0.5*rf.sigmaPX, 0.2, 160); ok {
+		if e, ok := rf.consensus(dirs, from, 0.6+0.5*rf.sigmaPX, 0.2, outsideShare, 160); ok {
 			try(e, 1, 2)
 		}
-		if debugTries != nil {
-			debugTries[i] = tries
+		// Each place they came to, once, refined tightly and weighed again:
+		// how much of an outline is seen on a tight look tells best whether it
+		// is the glass's own.
+		var last []Outline
+		for _, o := range distinct(tries) {
+			if n, ok := rf.refine(o.Ellipse, skip, len(reaches)-1, len(reaches)); ok && n.Coverage >= leastFinal {
+				n.Support = rf.judge(n.Ellipse, skip, softLimit)
+				last = append(last, n)
+			}
 		}
-		if o, ok := outermostOf(tries); ok {
+		if debugTries != nil {
+			debugTries[i] = last
+		}
+		if o, ok := outermostOf(last); ok {
 			outs = append(outs, o)
 		}
 	}
@@ -203,6 +213,7 @@ func (rf *refiner) last(outs []Outline) []Outline {
 			continue
 		}
 		n.Support = o.Support
+		n.BiasUPX = biasU(n.Coverage)
 		for j, e := range ellipses {
 			if j != i && math.Hypot(e.CxPX-n.Ellipse.CxPX, e.CyPX-n.Ellipse.CyPX) < touchWithin*(e.MeanRadiusPX()+n.Ellipse.MeanRadiusPX()) {
 				n.Touching = true
@@ -247,6 +258,24 @@ func starts(c coarse, all []coarse) []coarse {
 		}
 		if fresh {
 			out = append(out, o)
+		}
+	}
+	return out
+}
+
+// distinct drops outlines that are the same as one before.
+func distinct(o []Outline) []Outline {
+	var out []Outline
+	for _, a := range o {
+		fresh := true
+		for _, b := range out {
+			if math.Hypot(a.Ellipse.CxPX-b.Ellipse.CxPX, a.Ellipse.CyPX-b.Ellipse.CyPX)+math.Abs(a.Ellipse.MeanRadiusPX()-b.Ellipse.MeanRadiusPX()) < 0.8 {
+				fresh = false
+				break
+			}
+		}
+		if fresh {
+			out = append(out, a)
 		}
 	}
 	return out

@@ -524,7 +524,7 @@ func (rf *refiner) fit(dirs []direction, start calib.Ellipse, reach, softLimit f
 	if final {
 		// Tight: only the directions that show the outline itself.
 		tight := 0.4 + 0.1*rf.sigmaPX
-		if c, ok := rf.consensus(dirs, e, tight, 0.08, finalTries); ok {
+		if c, ok := rf.consensus(dirs, e, tight, 0.08, outsideFinal, finalTries); ok {
 			e = c
 			for range 3 {
 				pts, off := pick(dirs, e, 1.5*tight, true)
@@ -623,7 +623,7 @@ func (rf *refiner) judge(e calib.Ellipse, skip func(x, y float64) bool, softLimi
 	if looked == 0 {
 		return 0
 	}
-	tol := 0.6 + 0.5*rf.sigmaPX
+	tol := judgeTolPX + 0.2*rf.sigmaPX
 	sum := 0.0
 	for _, d := range dirs {
 		best := 0.0
@@ -639,8 +639,8 @@ func (rf *refiner) judge(e calib.Ellipse, skip func(x, y float64) bool, softLimi
 					w *= innerEdgeShare
 				}
 				best = math.Max(best, w)
-			} else if p.step && o > tol {
-				sum -= outsideShare * w
+			} else if p.step && o > tol && p.width <= softLimit {
+				sum -= outsideShare * sureWeight(p.strength)
 			}
 		}
 		sum += best
@@ -648,12 +648,20 @@ func (rf *refiner) judge(e calib.Ellipse, skip func(x, y float64) bool, softLimi
 	return sum / float64(looked)
 }
 
+// judgeTolPX is how near a place must lie to speak for an outline, beside a
+// share of the blur.
+const judgeTolPX = 0.5
+
 // judgeHalf is the strength that counts half in judge.
 const judgeHalf = 50.0
 
+// outsideFinal is the same on the last, near look, where a step outside is
+// nearly always glass.
+const outsideFinal = 1.5
+
 // outsideShare is what a step outside the outline counts against it. Less than
 // one for it, since shadows and gathered light have edges too.
-const outsideShare = 0.7
+const outsideShare = 1.0
 
 // consensus is the outline that what was seen agrees on best: cones through
 // three places, spread around, judged by all directions (random sample
@@ -666,7 +674,7 @@ const outsideShare = 0.7
 // mean of all edges would be drawn in by it. The outline is the circle that
 // touches the outer ones: places on it speak for it by their strength, steps
 // outside it against it, and places inside it count nothing.
-func (rf *refiner) consensus(dirs []direction, start calib.Ellipse, tol, stray float64, tries int) (calib.Ellipse, bool) {
+func (rf *refiner) consensus(dirs []direction, start calib.Ellipse, tol, stray, outside float64, tries int) (calib.Ellipse, bool) {
 	n := len(dirs)
 	if n < 24 {
 		return start, false
@@ -699,15 +707,24 @@ func (rf *refiner) consensus(dirs []direction, start calib.Ellipse, tol, stray f
 		if !ok || math.Hypot(e.CxPX-start.CxPX, e.CyPX-start.CyPX) > stray*r || math.Abs(math.Log(e.MeanRadiusPX()/r)) > stray {
 			continue
 		}
-		if score := agreement(dirs, e, tol); score > bestScore {
+		if score := agreement(dirs, e, tol, outside); score > bestScore {
 			best, bestScore = e, score
 		}
 	}
 	return best, bestScore > 0
 }
 
+// sureWeight is what a step outside an outline counts against it: nothing while
+// it may be grain or the turn of a shadow.
+func sureWeight(strength float64) float64 {
+	return math.Max(0, strength-sureLeast) / (strength + judgeHalf - sureLeast)
+}
+
+// sureLeast is the strength up to which a step may be grain.
+const sureLeast = 15.0
+
 // agreement is how well directions agree with an outline; see consensus.
-func agreement(dirs []direction, e calib.Ellipse, tol float64) float64 {
+func agreement(dirs []direction, e calib.Ellipse, tol, outside float64) float64 {
 	score := 0.0
 	for _, d := range dirs {
 		best := 0.0
@@ -722,7 +739,7 @@ func agreement(dirs []direction, e calib.Ellipse, tol float64) float64 {
 				}
 				best = math.Max(best, w)
 			case p.step && o > 0:
-				score -= outsideShare * w
+				score -= outside * sureWeight(p.strength)
 			}
 		}
 		score += best
@@ -781,6 +798,14 @@ func (rf *refiner) covariance(pts []edgePoint, w []float64, v calib.Vec3, sigma 
 		}
 	}
 	return cov
+}
+
+// biasU is the standard uncertainty, px, of how far the seen outline lies from
+// the true one all round, by the share of directions that show it. Measured
+// on 174 marbles of two renderers: 95 % of radii were right within 0.3 px where
+// more than 0.78 of the outline was seen, 0.65 px about 0.7, 1.5 px about 0.55.
+func biasU(coverage float64) float64 {
+	return 0.14 + 2.2*math.Max(0, 0.78-coverage)
 }
 
 // WithoutRim is the outline with a share (0..1) of the rim's shift taken back.

@@ -215,6 +215,8 @@ func (t *tally) marble(s scored, m samples.Marble, at int, verbose bool, cues *o
 		if math.Abs(e) <= *f.DiameterU95MM {
 			t.inside++
 		}
+		o := s.in.Outlines[at]
+		line += fmt.Sprintf(" cov %.2f res %.2f sup %.2f str %.0f hid %.2f blur %.2f", o.Coverage, o.ResidualPX, o.Support, o.Strength, o.Hidden, s.in.Outlines[at].RimShiftPX)
 		line += fmt.Sprintf(" d %.2f err %+.3f u95 %.3f dr %+.2f px of %.0f", m.DiameterMM, e, *f.DiameterU95MM, dr, f.Outline.SemiMajorPX)
 	}
 	if f.Base != nil {

@@ -4,6 +4,7 @@ import (
 	"tawsight/calib"
 	"tawsight/features"
 	"tawsight/internal/record"
+	"tawsight/vision"
 )
 
 // Inspection is one photo measured, with the analyses behind its figures: for
@@ -11,6 +12,7 @@ import (
 type Inspection struct {
 	Photo    record.Photo
 	Analyses []*features.Analysis // one a marble
+	Outlines []vision.Outline     // one a marble
 }
 
 // Inspect measures one photo without writing anything. checkBarMM is 0 for a
@@ -21,5 +23,5 @@ func Inspect(path string, checkBarMM float64) Inspection {
 		return Inspection{Photo: record.Photo{Path: path, Error: err.Error()}}
 	}
 	res := safely(path, scale, false)
-	return Inspection{Photo: res.photo, Analyses: res.analyses}
+	return Inspection{Photo: res.photo, Analyses: res.analyses, Outlines: res.outlines}
 }

@@ -31,6 +31,7 @@ type result struct {
 	overlay  *image.RGBA
 	crops    []image.Image
 	analyses []*features.Analysis
+	outlines []vision.Outline
 }
 
 // measurePhoto takes one file through decoding, card, outlines, faces and
@@ -127,6 +128,7 @@ func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res resul
 		// Where the edge lies against the outline depends on the glass.
 		o = o.WithoutRim(scene.Camera, 1-a.Glass.NotOpaque)
 		m.Outline = outlineRecord(o.Ellipse)
+		res.outlines = append(res.outlines, o)
 		face.RadiusMM = size()
 		res.analyses = append(res.analyses, a)
 		fillMarble(&m, a)
