@@ -343,26 +343,39 @@ func boardMatches(s sampler, h [3][3]float64) bool {
 	return pairs >= 50 && float64(right) >= 0.9*float64(pairs)
 }
 
-// ladderMatches checks that the grey patches darken along the card; one of the
-// six may be covered or out of the frame, or lit oddly.
+// ladderMatches checks that the grey patches darken along the card, as they
+// are seen or each against the bare paper beside it, which an edge of a shadow
+// across them does not upset; one of the six may be covered or out of the
+// frame, or lit oddly.
 func ladderMatches(s sampler, h [3][3]float64) bool {
-	var v []float64
+	var seen, against []float64
 	for _, p := range Patches() {
 		c := p.CentreMM()
-		if g, ok := s.mean(h, c[0], c[1], 0.25*p.SideMM); ok {
-			v = append(v, g)
+		g, ok := s.mean(h, c[0], c[1], 0.25*p.SideMM)
+		if !ok {
+			continue
+		}
+		seen = append(seen, g)
+		// The gaps between patches are 4 mm wide, as are the margins.
+		left, ok1 := s.mean(h, c[0]-p.SideMM/2-2, c[1], 1)
+		right, ok2 := s.mean(h, c[0]+p.SideMM/2+2, c[1], 1)
+		if ok1 && ok2 && left+right > 0 {
+			against = append(against, 255*g/((left+right)/2))
 		}
 	}
-	if len(v) < 4 {
-		return false
-	}
-	down := 0
-	for i := 1; i < len(v); i++ {
-		if v[i] < v[i-1]-2 {
-			down++
+	darkens := func(v []float64) bool {
+		if len(v) < 4 {
+			return false
 		}
+		down := 0
+		for i := 1; i < len(v); i++ {
+			if v[i] < v[i-1]-2 {
+				down++
+			}
+		}
+		return down >= len(v)-2 && v[len(v)-1] < 0.75*v[0]
 	}
-	return down >= len(v)-2 && v[len(v)-1] < 0.75*v[0]
+	return darkens(seen) || darkens(against)
 }
 
 // describeMissing looks for dark square-like patches beside each other and
