@@ -42,8 +42,17 @@ type Detection struct {
 // Search sizes: the longer side of the reduced image, px. The first finds the
 // card in nearly every photo and is cheap; the second serves cards that are
 // small in the frame; the third, photos out of focus, where a smaller picture
-// is a sharper one.
-var searchSides = []int{1200, 2000, 640}
+// is a sharper one. The last looks without equalising the histogram, which
+// spoils the pattern where the edge of a shadow lies across it.
+var searches = []struct {
+	side  int
+	flags gocv.CalibCBFlag
+}{
+	{1200, gocv.CalibCBNormalizeImage},
+	{2000, gocv.CalibCBNormalizeImage},
+	{640, gocv.CalibCBNormalizeImage},
+	{1200, gocv.CalibCBExhaustive},
+}
 
 // Detect looks for the reference card in an upright photo (CV_8UC3 or
 // CV_16UC3, BGR). It never fails: a card that isn't found is described.
@@ -58,14 +67,12 @@ func Detect(bgr gocv.Mat) Detection {
 		return Detection{Stage: StageTooSmall, Message: "the picture is too small to hold a readable card", Advice: "send the photo in its full size"}
 	}
 	other := false
-	tried := 0
-	for _, side := range searchSides {
-		s := math.Min(1, float64(side)/float64(long))
-		if tried > 0 && s == 1 && long <= searchSides[0] {
+	for i, search := range searches {
+		s := math.Min(1, float64(search.side)/float64(long))
+		if i > 0 && s == 1 && long <= searches[0].side && search.flags == searches[0].flags {
 			continue // the same picture as before
 		}
-		tried++
-		corners, ok := searchAt(full, s)
+		corners, ok := searchAt(full, s, search.flags)
 		if !ok {
 			continue
 		}
@@ -102,7 +109,7 @@ func grey8(bgr gocv.Mat) gocv.Mat {
 
 // searchAt runs the sector-based chessboard finder (Duda and Frese 2018, as
 // OpenCV implements it) on a reduction and returns corners in full-size px.
-func searchAt(full gocv.Mat, s float64) ([][2]float64, bool) {
+func searchAt(full gocv.Mat, s float64, flags gocv.CalibCBFlag) ([][2]float64, bool) {
 	small := gocv.NewMat()
 	defer small.Close()
 	if s < 1 {
@@ -112,7 +119,7 @@ func searchAt(full gocv.Mat, s float64) ([][2]float64, bool) {
 	}
 	found := gocv.NewMat()
 	defer found.Close()
-	ok := gocv.FindChessboardCornersSB(small, image.Pt(InnerCols, InnerRows), &found, gocv.CalibCBNormalizeImage)
+	ok := gocv.FindChessboardCornersSB(small, image.Pt(InnerCols, InnerRows), &found, flags)
 	if !ok || found.Empty() || found.Rows()*found.Cols() != InnerCols*InnerRows || found.Type() != gocv.MatTypeCV32FC2 {
 		return nil, false
 	}

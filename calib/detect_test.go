@@ -223,6 +223,7 @@ func TestDetectFindsTheCard(t *testing.T) {
 		{name: "noise of 3 %", s: plain(small(230, 15, 45, 20)), edit: func(s *scene) { s.noise = 0.03 }, tol: 0.2},
 		{name: "shadow across the card", s: plain(small(230, 15, 45, 20)), edit: func(s *scene) { s.light = shadow }, tol: 0.1},
 		{name: "edge of a shadow", s: plain(small(230, 15, 45, 20)), edit: func(s *scene) { s.light = edge(650) }, tol: 0.2},
+		{name: "edge of a shadow through the pattern", s: plain(small(230, 15, 45, 20)), edit: func(s *scene) { s.light = edge(460) }, tol: 0.2},
 		// Across the lightest patches: once taken for another chessboard.
 		{name: "edge of a shadow on the patches", s: plain(small(230, 15, 45, 20)), edit: func(s *scene) { s.light = edge(550) }, tol: 0.15},
 		{name: "steep tone curve", s: plain(small(230, 15, 45, 20)), edit: func(s *scene) { s.gamma = 1.3 }, tol: 0.1},
