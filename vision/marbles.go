@@ -142,7 +142,7 @@ func Find(p *Photo, sc Scene) Found {
 		}
 		// One more start: what the outermost steps agree on.
 		from := coarseFull[i]
-		if o, ok := outermostOf(tries); ok {
+		if o, ok := bestOf(tries); ok {
 			from = o.Ellipse
 		}
 		dirs, _, _, _ := rf.scan(from, 0.12*from.MeanRadiusPX()+1+rf.sigmaPX, skip)
@@ -162,7 +162,7 @@ func Find(p *Photo, sc Scene) Found {
 		if debugTries != nil {
 			debugTries[i] = last
 		}
-		if o, ok := outermostOf(last); ok {
+		if o, ok := bestOf(last); ok {
 			outs = append(outs, o)
 		}
 	}
@@ -281,12 +281,8 @@ func distinct(o []Outline) []Outline {
 	return out
 }
 
-// outerShare is how much of the best support a larger outline needs.
-const outerShare = 0.8
-
-// outermostOf picks, of the outlines found from several starts, the largest
-// about as well supported as the best: rings inside the glass are sharp too.
-func outermostOf(o []Outline) (Outline, bool) {
+// bestOf is the outline best supported.
+func bestOf(o []Outline) (Outline, bool) {
 	if len(o) == 0 {
 		return Outline{}, false
 	}
@@ -296,13 +292,7 @@ func outermostOf(o []Outline) (Outline, bool) {
 			best = i
 		}
 	}
-	win := best
-	for i := range o {
-		if o[i].Support >= outerShare*o[best].Support && o[i].Ellipse.MeanRadiusPX() > o[win].Ellipse.MeanRadiusPX() {
-			win = i
-		}
-	}
-	return o[win], true
+	return o[best], true
 }
 
 // reaches are how far from the last outline each pass of refine looks, as

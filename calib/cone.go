@@ -1,0 +1,85 @@
+package calib
+
+import "math"
+
+// FitCone is the weighted least-squares solution of V.u = 1 over unit rays u
+// that graze a sphere: three unknowns, linear, so at least three rays. Both
+// slices have the same length. ok is false when the rays fix no cone.
+func FitCone(rays []Vec3, weights []float64) (Cone, bool) {
+	// In coordinates about the mean ray the normal equations are well
+	// conditioned even for small marbles: V = m k + t with t across m.
+	var m Vec3
+	for i, u := range rays {
+		for k := range m {
+			m[k] += u[k] * weights[i]
+		}
+	}
+	if len(rays) < 3 || m.Norm() == 0 {
+		return Cone{}, false
+	}
+	z := m.Unit()
+	x := Vec3{0, 1, 0}
+	if math.Abs(z[1]) > 0.9 {
+		x = Vec3{1, 0, 0}
+	}
+	x = x.Cross(z).Unit()
+	y := z.Cross(x)
+	var a [3][3]float64
+	var b [3]float64
+	// V.u = 1 with V = z c + x p + y q: divide by z.u, which is near cos A.
+	for i, u := range rays {
+		c := u.Dot(z)
+		if c <= 0 {
+			return Cone{}, false
+		}
+		row := [3]float64{1, u.Dot(x) / c, u.Dot(y) / c}
+		rhs := 1 / c
+		for r := 0; r < 3; r++ {
+			for s := 0; s < 3; s++ {
+				a[r][s] += weights[i] * row[r] * row[s]
+			}
+			b[r] += weights[i] * row[r] * rhs
+		}
+	}
+	sol, ok := Solve3(a, b)
+	if !ok {
+		return Cone{}, false
+	}
+	var v Vec3
+	for k := range v {
+		v[k] = z[k]*sol[0] + x[k]*sol[1] + y[k]*sol[2]
+	}
+	return Cone{V: v}, v.Dot(v) > 1
+}
+
+// Solve3 solves a 3 x 3 linear system by elimination with partial pivoting; ok
+// is false when it is singular.
+func Solve3(a [3][3]float64, b [3]float64) (x [3]float64, ok bool) {
+	for i := 0; i < 3; i++ {
+		p := i
+		for j := i + 1; j < 3; j++ {
+			if math.Abs(a[j][i]) > math.Abs(a[p][i]) {
+				p = j
+			}
+		}
+		if math.Abs(a[p][i]) < 1e-14 {
+			return x, false
+		}
+		a[i], a[p], b[i], b[p] = a[p], a[i], b[p], b[i]
+		for j := i + 1; j < 3; j++ {
+			f := a[j][i] / a[i][i]
+			for k := i; k < 3; k++ {
+				a[j][k] -= f * a[i][k]
+			}
+			b[j] -= f * b[i]
+		}
+	}
+	for i := 2; i >= 0; i-- {
+		s := b[i]
+		for k := i + 1; k < 3; k++ {
+			s -= a[i][k] * x[k]
+		}
+		x[i] = s / a[i][i]
+	}
+	return x, true
+}
