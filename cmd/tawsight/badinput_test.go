@@ -61,14 +61,6 @@ func headerOnly(file []byte, width, height uint32) []byte {
 	return file
 }
 
-// skipUntilBuilt lets these tests stand before the stages they drive do.
-func skipUntilBuilt(t *testing.T, stderr string) {
-	t.Helper()
-	if strings.Contains(stderr, "not built yet") {
-		t.Skip("measuring is not built yet")
-	}
-}
-
 func TestBadFilesDoNotStopTheRest(t *testing.T) {
 	size := image.Rect(0, 0, 900, 600)
 	plain := asJPEG(t, paper(image.NewRGBA(size)))
@@ -124,7 +116,6 @@ func TestBadFilesDoNotStopTheRest(t *testing.T) {
 	}
 
 	status, stdout, stderr := tawsight(t, "measure", in, "--out", out)
-	skipUntilBuilt(t, stderr)
 	if status != 3 {
 		t.Errorf("exit status %d, want 3 by the output contract\n%s", status, stderr)
 	}
@@ -216,7 +207,6 @@ func TestNothingToMeasure(t *testing.T) {
 			in, out := t.TempDir(), filepath.Join(t.TempDir(), "out")
 			fill(in)
 			status, _, stderr := tawsight(t, "measure", in, "--out", out)
-			skipUntilBuilt(t, stderr)
 			if status != 2 {
 				t.Errorf("exit status %d, want 2", status)
 			}
@@ -237,7 +227,6 @@ func TestNoMarblesIsNoFailure(t *testing.T) {
 		t.Fatal(err)
 	}
 	status, _, stderr := tawsight(t, "measure", photo, "--out", out)
-	skipUntilBuilt(t, stderr)
 	if status != 0 {
 		t.Errorf("exit status %d, want 0: a poor photo is flagged, not failed\n%s", status, stderr)
 	}
@@ -272,7 +261,6 @@ func TestOutputFolderNotWritable(t *testing.T) {
 			}
 			before, _ := os.ReadFile(photo)
 			status, _, stderr := tawsight(t, "measure", photo, "--out", out)
-			skipUntilBuilt(t, stderr)
 			if status != 1 {
 				t.Errorf("exit status %d, want 1", status)
 			}
@@ -296,7 +284,6 @@ func TestResultsAmongThePhotos(t *testing.T) {
 	out := filepath.Join(in, "results")
 	for round := range 2 {
 		status, stdout, stderr := tawsight(t, "measure", in, "--out", out)
-		skipUntilBuilt(t, stderr)
 		if status != 0 || !strings.HasPrefix(stdout, "1 photo,") {
 			t.Errorf("round %d: exit status %d, %q, %q", round+1, status, stdout, stderr)
 		}
@@ -324,7 +311,6 @@ func TestInterrupted(t *testing.T) {
 
 func TestFeaturesAreListed(t *testing.T) {
 	status, stdout, stderr := tawsight(t, "features")
-	skipUntilBuilt(t, stderr)
 	if status != 0 || !strings.Contains(stdout, "busyness") {
 		t.Errorf("exit status %d:\n%s%s", status, stdout, stderr)
 	}
