@@ -43,6 +43,8 @@ type Photo struct {
 	Meta   Meta
 	Width  int // px, upright
 	Height int // px, upright
+	// Compression is how hard the file was squeezed; zero for a PNG.
+	Compression Compression
 
 	bgr   gocv.Mat // CV_8UC3 or CV_16UC3, upright
 	sixty bool     // bgr has 16 bits a channel
@@ -176,8 +178,13 @@ func Decode(path string, data []byte) (*Photo, error) {
 	}
 	upright(&m, meta.Orientation)
 	sum := sha256.Sum256(data)
+	var squeezed Compression
+	if kind == "jpeg" {
+		squeezed = readCompression(data)
+	}
 	return &Photo{
-		Path: path, SHA256: hex.EncodeToString(sum[:]), Meta: meta,
+		Compression: squeezed,
+		Path:        path, SHA256: hex.EncodeToString(sum[:]), Meta: meta,
 		Width: m.Cols(), Height: m.Rows(),
 		bgr: m, sixty: m.Type() == gocv.MatTypeCV16UC3,
 	}, nil
