@@ -13,6 +13,11 @@ func Analyse(f *Face) *Analysis {
 	a := &Analysis{Face: f}
 	a.Shadow = findShadow(f.Ring)
 	a.Parts = separate(f)
+	if len(a.Parts.Colours) == 0 {
+		// Too little of the face is seen to tell colours: then nothing was
+		// measured, and no feature may say 0.
+		a.Parts.Usable = 0
+	}
 	a.Glass = glassCues(f, a.Shadow, &a.Parts)
 	a.Parts.chooseBase(f, a.Glass)
 	return a

@@ -22,13 +22,20 @@ type Base struct {
 
 func chroma(lab [3]float64) float64 { return math.Hypot(lab[1], lab[2]) }
 
+// withinWhite bounds lightness to the range of CIELAB's L*, 0 to 100: glass
+// that gathers light can be brighter than white paper, and counts as white.
+func withinWhite(lab [3]float64) [3]float64 {
+	lab[0] = math.Max(0, math.Min(100, lab[0]))
+	return lab
+}
+
 // Base is the base glass; ok is false when the face shows none that can be
 // told.
 func (a *Analysis) Base() (b Base, ok bool) {
 	if a.Parts.Base < 0 {
 		return b, false
 	}
-	b.Lab = a.Parts.Colours[a.Parts.Base].Lab
+	b.Lab = withinWhite(a.Parts.Colours[a.Parts.Base].Lab)
 	b.Translucency = a.Glass.Translucency
 	switch {
 	case a.Glass.NotOpaque < 0.5:

@@ -20,7 +20,7 @@ func (a *Analysis) Ribbons() []Ribbon {
 		if k == a.Parts.Base {
 			continue
 		}
-		r := Ribbon{Lab: c.Lab, AreaFraction: c.Share, Opaque: true}
+		r := Ribbon{Lab: withinWhite(c.Lab), AreaFraction: c.Share, Opaque: true}
 		if w := widthShare(a.Face, &a.Parts, func(o int8) bool { return int(o) == k }); w > 0 && a.Face.RadiusMM > 0 {
 			r.WidthMM = w * a.Face.RadiusMM
 		}
