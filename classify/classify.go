@@ -53,6 +53,26 @@ type FeatureInfo struct {
 	Name  string `json:"name"`
 	Label string `json:"label,omitempty"`
 	Unit  string `json:"unit,omitempty"`
+	// LogFrom, when above 0, has the feature compared by the logarithm of
+	// value + LogFrom: widths and counts differ by ratios, and LogFrom is the
+	// size below which differences no longer matter. Values below 0 count as 0.
+	LogFrom float64 `json:"log_from,omitempty"`
+}
+
+// compared is a value on the scale on which it is compared.
+func (f FeatureInfo) compared(v float64) float64 {
+	if f.LogFrom > 0 {
+		return math.Log(math.Max(0, v) + f.LogFrom)
+	}
+	return v
+}
+
+// raw undoes compared.
+func (f FeatureInfo) raw(v float64) float64 {
+	if f.LogFrom > 0 {
+		return math.Exp(v) - f.LogFrom
+	}
+	return v
 }
 
 // Sample is one labelled marble.
@@ -143,7 +163,8 @@ type Reason struct {
 	Text     string  // plain words: "ribbon width 1.1 mm; set A 0.8 to 1.3, set B 2.0 to 3.1"
 }
 
-// Usual is what a set's marbles usually have of a feature.
+// Usual is what a set's marbles usually have of a feature: in the feature's own
+// unit in a Reason, on the scale on which it is compared in a Set.
 type Usual struct {
 	N        int     `json:"n"` // marbles of the set with the feature
 	Mean     float64 `json:"mean"`
@@ -260,7 +281,7 @@ func row(features []FeatureInfo, values map[string]float64) ([]float64, error) {
 		case math.IsNaN(v) || math.IsInf(v, 0):
 			return nil, fmt.Errorf("feature %s is %v; leave out what could not be measured", f.Name, v)
 		}
-		out[j] = v
+		out[j] = f.compared(v)
 	}
 	return out, nil
 }
@@ -633,9 +654,9 @@ func (m *Model) reasons(x []float64, best, next int, used []int, status string) 
 		if math.IsNaN(x[j]) || math.IsNaN(m.spread[j]) {
 			continue
 		}
-		r := Reason{Feature: f.Name, Value: x[j], Best: m.usual(best, f.Name)}
+		r := Reason{Feature: f.Name, Value: f.raw(x[j]), Best: m.usual(best, f)}
 		if next >= 0 {
-			r.RunnerUp = m.usual(next, f.Name)
+			r.RunnerUp = m.usual(next, f)
 		}
 		if status == UnlikeAny {
 			r.Part, r.Toward = part(best, j), UnlikeAny
@@ -661,17 +682,23 @@ func (m *Model) reasons(x []float64, best, next int, used []int, status string) 
 	return out
 }
 
-func (m *Model) usual(c int, feature string) *Usual {
-	u, ok := m.Sets[c].Features[feature]
+// usual is a set's usual values in the feature's own unit.
+func (m *Model) usual(c int, f FeatureInfo) *Usual {
+	u, ok := m.Sets[c].Features[f.Name]
 	if !ok {
 		return nil
 	}
+	u.Mean, u.Centroid, u.Low, u.High = f.raw(u.Mean), f.raw(u.Centroid), f.raw(u.Low), f.raw(u.High)
 	return &u
 }
 
 // text says a reason in plain words, to about half of the feature's spread.
 func (m *Model) text(j int, r Reason, best, next int) string {
-	digits := int(min(4, max(0, math.Ceil(-math.Log10(m.spread[j]/2)))))
+	spread := m.spread[j]
+	if f := m.Features[j]; f.LogFrom > 0 {
+		spread *= math.Max(0, r.Value) + f.LogFrom // the same at the marble's own value
+	}
+	digits := int(min(4, max(0, math.Ceil(-math.Log10(spread/2)))))
 	num := func(v float64) string {
 		s := fmt.Sprintf("%.*f", digits, v)
 		if zero := fmt.Sprintf("%.*f", digits, math.Copysign(0, -1)); s == zero {

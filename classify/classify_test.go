@@ -16,10 +16,10 @@ import (
 )
 
 var marbleFeatures = []FeatureInfo{
-	{"ribbon_width_mm", "ribbon width", "mm"},
-	{"base_l", "base lightness", ""},
-	{"turns", "turns", ""},
-	{"diameter_mm", "diameter", "mm"},
+	{Name: "ribbon_width_mm", Label: "ribbon width", Unit: "mm"},
+	{Name: "base_l", Label: "base lightness"},
+	{Name: "turns", Label: "turns"},
+	{Name: "diameter_mm", Label: "diameter", Unit: "mm"},
 }
 
 // invented makes three sets of marbles about given means; seeded.
@@ -557,7 +557,7 @@ func TestSaveAndLoad(t *testing.T) {
 	if _, err := Load(path, turned, 2); err != nil {
 		t.Errorf("the same features in another order: %v", err)
 	}
-	inches := append([]FeatureInfo{{"ribbon_width_mm", "ribbon width", "in"}}, marbleFeatures[1:]...)
+	inches := append([]FeatureInfo{{Name: "ribbon_width_mm", Label: "ribbon width", Unit: "in"}}, marbleFeatures[1:]...)
 	for _, c := range []struct {
 		name     string
 		features []FeatureInfo

@@ -347,7 +347,7 @@ func wellFormed(t interface{ Errorf(string, ...any) }, what string, a *Analysis)
 		}
 	}
 	for _, v := range []float64{a.Glass.Translucency, a.Glass.NotOpaque, a.Glass.Clear, a.Glass.ShadeSlope, a.Glass.RadialSlope,
-		a.Glass.RimRatio, a.Glass.Unrest, a.Glass.Range, a.Glass.PaperShare, a.Shadow.Depth, a.Shadow.Caustic, a.Parts.Edge} {
+		a.Glass.RimRatio, a.Glass.Unrest, a.Glass.Range, a.Shadow.Depth, a.Shadow.Caustic, a.Parts.Edge} {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			t.Errorf("%s: a cue is not finite: %+v %+v", what, a.Glass, a.Shadow)
 			break

@@ -14,9 +14,6 @@ type GlassCues struct {
 	// RimRatio is the luminance just inside the outline over that of the
 	// middle.
 	RimRatio float64
-	// PaperShare is the share of the face about as grey as the paper and not
-	// lighter.
-	PaperShare float64
 	// RadialSlope is how lightness goes with the squared distance from the
 	// middle, within each colour, L* from middle to outline: matte glass falls
 	// off toward its outline, clear glass does not.
@@ -28,8 +25,6 @@ type GlassCues struct {
 	// Range is the span of lightness over the face, L*, from the 5 to the 95 %
 	// point.
 	Range float64
-	// LightShare is the share of the face at least as light as the paper.
-	LightShare float64
 	// NotOpaque and Clear are the chances, 0..1, that light passes at all and
 	// that it passes unscattered.
 	NotOpaque, Clear float64
@@ -45,8 +40,8 @@ type GlassCues struct {
 // renderer alone were right for as many of the other's. Cues are scaled and
 // bounded by scaledCues, so that none can run away on a photo unlike those.
 var (
-	notOpaqueWeights = [7]float64{7.01, 0.76, 3.28, 1.62, 1.69, 2.31, -3.61}
-	clearWeights     = [7]float64{-0.58, 3.73, 2.46, 2.17, 1.56, 0.95, 0.96}
+	notOpaqueWeights = [7]float64{8.94, 0.91, 2.64, 1.30, 2.26, 0.13, -2.87}
+	clearWeights     = [7]float64{-1.08, 3.52, 2.44, 1.81, 1.59, 1.49, 1.21}
 )
 
 // scaledCues are a constant 1, then caustic, shading along the shadow, rim,
@@ -85,8 +80,6 @@ const cloudyLevel = 0.4
 
 func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 	var rim, mid, nr, nm float64
-	n := 0
-	paper, light := 0, 0
 	for i := range f.Mask {
 		if f.Mask[i]&Glass == 0 || f.Mask[i]&(Highlight|Hidden) != 0 {
 			continue
@@ -103,22 +96,10 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 			mid += lum
 			nm++
 		}
-		if rho < RimFrom {
-			n++
-			lab := f.Lab[i]
-			if math.Hypot(lab[1]-f.PaperLab[1], lab[2]-f.PaperLab[2]) < 6 && lab[0] < f.PaperLab[0]+4 {
-				paper++
-			}
-			if lab[0] > f.PaperLab[0] {
-				light++
-			}
-		}
 	}
-	if n == 0 || nr == 0 || nm == 0 {
+	if nr == 0 || nm == 0 {
 		return g
 	}
-	g.PaperShare = float64(paper) / float64(n)
-	g.LightShare = float64(light) / float64(n)
 	g.RimRatio = (rim / nr) / math.Max(1e-4, mid/nm)
 	g.fitShading(f, s, p)
 	g.weigh(s)

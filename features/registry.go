@@ -16,6 +16,10 @@ type Feature struct {
 	Low, High float64
 	// Disturbed says what misleads it.
 	Disturbed string
+	// LogFrom, when above 0, has sets compared by the logarithm of value +
+	// LogFrom: for what differs by ratios, such as widths. It is the size below
+	// which differences no longer matter.
+	LogFrom float64
 	// Measure reads it off an analysis; ok is false when it can't be had from
 	// this marble.
 	Measure func(a *Analysis) (v float64, ok bool)
@@ -67,6 +71,7 @@ var registry = []Feature{
 	},
 	{
 		Name: "base_tint", Label: "tint of the base", Unit: "C*", Low: 0, High: 130,
+		LogFrom:   3,
 		Meaning:   "Chroma of the base against the paper's: 0 for clear or white glass.",
 		Disturbed: "coloured light, ribbons that fill the glass with their colour",
 		Measure:   tintChroma,
@@ -90,21 +95,27 @@ var registry = []Feature{
 		},
 	},
 	{
-		Name: "main_ribbon_lightness", Label: "main ribbon's lightness", Unit: "L*", Low: 0, High: 100,
-		Meaning:   "Lightness of the ribbon colour that covers most.",
+		Name: "lightest_ribbon", Label: "lightest ribbon", Unit: "L*", Low: 0, High: 100,
+		Meaning:   "Lightness of the lightest ribbon colour.",
 		Disturbed: "exposure, depth below tinted glass",
-		Measure:   ribbonLab(0),
+		Measure: func(a *Analysis) (float64, bool) {
+			v, ok := 0.0, false
+			for _, r := range a.Ribbons() {
+				v, ok = math.Max(v, r.Lab[0]), true
+			}
+			return v, ok
+		},
 	},
 	{
-		Name: "main_ribbon_chroma", Label: "main ribbon's colourfulness", Unit: "C*", Low: 0, High: 130,
-		Meaning:   "Chroma of the ribbon colour that covers most: 0 for white, grey and black.",
+		Name: "strongest_ribbon", Label: "most colourful ribbon", Unit: "C*", Low: 0, High: 130,
+		Meaning:   "Chroma of the most colourful ribbon: 0 for white, grey and black.",
 		Disturbed: "coloured light, tinted glass",
 		Measure: func(a *Analysis) (float64, bool) {
-			r := a.Ribbons()
-			if len(r) == 0 {
-				return 0, false
+			v, ok := 0.0, false
+			for _, r := range a.Ribbons() {
+				v, ok = math.Max(v, chroma(r.Lab)), true
 			}
-			return chroma(r[0].Lab), true
+			return v, ok
 		},
 	},
 	{
@@ -156,6 +167,7 @@ var registry = []Feature{
 	},
 	{
 		Name: "ribbon_width_mm", Label: "ribbon width", Unit: "mm", Low: 0, High: 20,
+		LogFrom:   0.3,
 		Meaning:   "Median width of the ribbons, near the middle of the face.",
 		Disturbed: "refraction, which magnifies what lies deep; blur",
 		Measure: func(a *Analysis) (float64, bool) {
@@ -165,12 +177,14 @@ var registry = []Feature{
 	},
 	{
 		Name: "edge_density", Label: "length of borders", Low: 0, High: 30,
+		LogFrom:   1,
 		Meaning:   "Length of the borders between colours on the face, in marble diameters.",
 		Disturbed: "blur, noise, reflections",
 		Measure:   func(a *Analysis) (float64, bool) { return a.Parts.Edge, a.Parts.Usable > 0 },
 	},
 	{
 		Name: "pieces", Label: "number of pieces", Low: 0, High: 60,
+		LogFrom:   1,
 		Meaning:   "How many separate pieces the ribbons show.",
 		Disturbed: "glare that cuts a ribbon, noise",
 		Measure:   func(a *Analysis) (float64, bool) { return float64(a.Pieces()), a.Parts.Usable > 0 },
@@ -181,14 +195,4 @@ var registry = []Feature{
 		Disturbed: "blur, noise, reflections",
 		Measure:   (*Analysis).Busyness,
 	},
-}
-
-func ribbonLab(k int) func(a *Analysis) (float64, bool) {
-	return func(a *Analysis) (float64, bool) {
-		r := a.Ribbons()
-		if len(r) == 0 {
-			return 0, false
-		}
-		return r[0].Lab[k], true
-	}
 }

@@ -4,6 +4,8 @@ import (
 	"math"
 	"sort"
 
+	"gonum.org/v1/gonum/mat"
+
 	"tawsight/internal/colour"
 )
 
@@ -28,6 +30,7 @@ type Parts struct {
 	Tinted bool
 	// Usable is the number of usable pixels.
 	Usable int
+	found  int // colours found by cluster
 	// Edge is the length of the borders between colours, in marble diameters.
 	Edge float64
 }
@@ -42,12 +45,16 @@ const (
 	// below which two clusters are one colour under changing light. Between
 	// them it is sameColourShare of the face's own span, since a pattern in
 	// cloudy glass is pale throughout.
-	sameColourMost  = 13.0
+	sameColourMost  = 12.0
 	sameColourLeast = 7.0
 	sameColourShare = 0.35
 	// leastShare is the least share of the face that counts as a colour.
 	leastShare = 0.03
-	maxColours = 8
+	// leastDistinct is the same for a colour at least standsOut from all others
+	// (weighted CIELAB): a fine ribbon.
+	leastDistinct = 0.012
+	standsOut     = 22.0
+	maxColours    = 8
 )
 
 func weighted(lab [3]float64) [3]float64 {
@@ -91,65 +98,20 @@ func separate(f *Face) Parts {
 	sort.Float64s(gs)
 	limit := math.Max(3, gs[len(gs)*55/100])
 	var flat []int
-	for _, i := range idx {
-		if grad[i] <= limit {
+	for k, i := range idx {
+		// A fine ribbon has no flat pixels at all: a third of the others come
+		// along.
+		if grad[i] <= limit || k%3 == 0 {
 			flat = append(flat, i)
 		}
 	}
-	centres := kmeans(sm, flat, maxColours)
-	centres = merge(centres, math.Max(sameColourLeast, math.Min(sameColourMost, sameColourShare*span(sm, idx))))
-	// Assign, drop small ones, assign again.
-	for {
-		count := make([]int, len(centres))
-		for _, i := range idx {
-			p.Of[i] = int8(nearest(centres, weighted(sm[i])))
-		}
-		for _, i := range flat {
-			count[p.Of[i]]++
-		}
-		least, at := len(flat), -1
-		for k, c := range count {
-			if c < least {
-				least, at = c, k
-			}
-		}
-		if at < 0 || len(centres) == 1 || float64(least) >= leastShare*float64(len(flat)) {
-			break
-		}
-		centres = append(centres[:at], centres[at+1:]...)
-	}
-	// Borders between two colours make a third that is none: thin, and between
-	// the two. Drop such, the thinnest first.
-	for len(centres) > 2 {
-		for _, i := range idx {
-			p.Of[i] = int8(nearest(centres, weighted(sm[i])))
-		}
-		count := make([]float64, len(centres))
-		core := make([]float64, len(centres))
-		for _, i := range idx {
-			count[p.Of[i]]++
-			if inside(&p, f, i) {
-				core[p.Of[i]]++
-			}
-		}
-		worst, at := transitionCore, -1
-		for k := range centres {
-			if count[k] == 0 {
-				worst, at = 0, k
-				break
-			}
-			if c := core[k] / count[k]; c < worst && between(centres, k) {
-				worst, at = c, k
-			}
-		}
-		if at < 0 {
-			break
-		}
-		centres = append(centres[:at], centres[at+1:]...)
-	}
-	for _, i := range idx {
-		p.Of[i] = int8(nearest(centres, weighted(sm[i])))
-	}
+	// Twice: the shading that the first separation shows within its colours is
+	// taken off before the second, so that the lit and the shaded side of one
+	// glass are one colour, and a white ribbon on pale glass is two.
+	p.cluster(f, sm, grad, idx, flat)
+	flatten(f, sm, &p, idx)
+	p.cluster(f, sm, grad, idx, flat)
+	centres := make([][3]float64, p.found)
 	// Medians of pure pixels.
 	for i := range grad {
 		p.Pure[i] = p.Of[i] >= 0 && grad[i] <= 1.5*limit && inside(&p, f, i)
@@ -190,6 +152,120 @@ func separate(f *Face) Parts {
 	p.order()
 	p.Edge = edgeLength(f, &p)
 	return p
+}
+
+// cluster gives each pixel a colour's number; found says how many there are.
+func (p *Parts) cluster(f *Face, sm [][3]float64, grad []float64, idx, flat []int) {
+	centres := kmeans(sm, flat, maxColours)
+	centres = merge(centres, math.Max(sameColourLeast, math.Min(sameColourMost, sameColourShare*span(sm, idx))))
+	assign := func() {
+		for _, i := range idx {
+			p.Of[i] = int8(nearest(centres, weighted(sm[i])))
+		}
+	}
+	// Small ones are given away.
+	for {
+		count := make([]int, len(centres))
+		assign()
+		for _, i := range flat {
+			count[p.Of[i]]++
+		}
+		least, at := 1.0, -1
+		for k, c := range count {
+			// A colour that stands out may be small.
+			need := leastShare
+			if apart(centres, k) > standsOut {
+				need = leastDistinct
+			}
+			if share := float64(c) / float64(len(flat)) / need; share < least {
+				least, at = share, k
+			}
+		}
+		if at < 0 || len(centres) == 1 {
+			break
+		}
+		centres = append(centres[:at], centres[at+1:]...)
+	}
+	// Borders between two colours make a third that is none: thin, and between
+	// the two. Drop such, the thinnest first.
+	for len(centres) > 2 {
+		assign()
+		count := make([]float64, len(centres))
+		core := make([]float64, len(centres))
+		for _, i := range idx {
+			count[p.Of[i]]++
+			if inside(p, f, i) {
+				core[p.Of[i]]++
+			}
+		}
+		worst, at := transitionCore, -1
+		for k := range centres {
+			if count[k] == 0 {
+				worst, at = 0, k
+				break
+			}
+			if c := core[k] / count[k]; c < worst && between(centres, k) {
+				worst, at = c, k
+			}
+		}
+		if at < 0 {
+			break
+		}
+		centres = append(centres[:at], centres[at+1:]...)
+	}
+	assign()
+	p.found = len(centres)
+}
+
+// flatten takes off the lightness that varies with the place within colours: a
+// plane and a bowl, fitted to all colours together.
+func flatten(f *Face, sm [][3]float64, p *Parts, idx []int) {
+	var mean [maxColours][4]float64 // x, y, r2, L
+	var count [maxColours]float64
+	at := func(i int) [3]float64 {
+		x, y := f.XY(i)
+		return [3]float64{x, y, x*x + y*y}
+	}
+	for _, i := range idx {
+		k := p.Of[i]
+		u := at(i)
+		count[k]++
+		for q := range u {
+			mean[k][q] += u[q]
+		}
+		mean[k][3] += sm[i][0]
+	}
+	for k := range mean {
+		for q := range mean[k] {
+			mean[k][q] /= math.Max(1, count[k])
+		}
+	}
+	a := mat.NewSymDense(3, nil)
+	b := mat.NewVecDense(3, nil)
+	for _, i := range idx {
+		k := p.Of[i]
+		u := at(i)
+		for q := 0; q < 3; q++ {
+			for r := q; r < 3; r++ {
+				a.SetSym(q, r, a.At(q, r)+(u[q]-mean[k][q])*(u[r]-mean[k][r]))
+			}
+			b.SetVec(q, b.AtVec(q)+(u[q]-mean[k][q])*(sm[i][0]-mean[k][3]))
+		}
+	}
+	for q := 0; q < 3; q++ {
+		a.SetSym(q, q, a.At(q, q)+1e-3*float64(len(idx)))
+	}
+	var chol mat.Cholesky
+	var c mat.VecDense
+	if !chol.Factorize(a) || chol.SolveVecTo(&c, b) != nil {
+		return
+	}
+	for _, i := range idx {
+		u := at(i)
+		for q := 0; q < 3; q++ {
+			sm[i][0] -= c.AtVec(q) * u[q]
+		}
+	}
 }
 
 // transitionCore is the share of a colour's pixels with only their own colour
@@ -339,10 +415,10 @@ func kmeans(lab [][3]float64, idx []int, k int) [][3]float64 {
 		for j := range v {
 			d[j] = dist2(v[j], centres[nearest(centres, v[j])])
 		}
-		// The far end, but not the last outlier: the 98 % point.
+		// The far end, but not the last outlier: the 99 % point.
 		s := append([]float64(nil), d...)
 		sort.Float64s(s)
-		cut := s[len(s)*98/100]
+		cut := s[len(s)*99/100]
 		if cut < 4*4 {
 			break
 		}
@@ -383,6 +459,17 @@ func nearestOf(v [][3]float64, m [3]float64) int {
 		}
 	}
 	return at
+}
+
+// apart is the distance of a cluster from the nearest other.
+func apart(c [][3]float64, k int) float64 {
+	best := math.Inf(1)
+	for j := range c {
+		if j != k {
+			best = math.Min(best, dist2(c[j], c[k]))
+		}
+	}
+	return math.Sqrt(best)
 }
 
 // span is the largest spread of a face's colours, weighted, from the 3 to the

@@ -287,7 +287,7 @@ func (t *tally) marble(s scored, m samples.Marble, at int, verbose bool, cues *o
 		tr, _ := transmission(m)
 		g := a.Glass
 		fmt.Fprintf(cues, "%s,%d,%s,%s,%v,%.3f,%.4f,%.4f,%.4f,%.4f,%.4f,%.4f,%.4f,%.4f,%v,%.4f,%.4f,%.4f,%.1f\n", s.path, m.ID, m.Kind, m.Base.Transparency, m.Base.Tint, tr,
-			a.Shadow.Depth, a.Shadow.Caustic, a.Shadow.Peak, g.ShadeSlope, g.RimRatio, g.PaperShare, g.LightShare, g.Translucency, a.Shadow.Seen, g.RadialSlope, g.Unrest, g.Range, a.Face.PaperLab[0])
+			a.Shadow.Depth, a.Shadow.Caustic, a.Shadow.Peak, g.ShadeSlope, g.RimRatio, 0.0, 0.0, g.Translucency, a.Shadow.Seen, g.RadialSlope, g.Unrest, g.Range, a.Face.PaperLab[0])
 	}
 }
 

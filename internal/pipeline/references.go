@@ -96,7 +96,7 @@ func measureReferences(ctx context.Context, sets []referenceSet, scale calib.Pri
 func featureInfos() []classify.FeatureInfo {
 	var out []classify.FeatureInfo
 	for _, f := range features.All() {
-		out = append(out, classify.FeatureInfo{Name: f.Name, Label: f.Label, Unit: f.Unit})
+		out = append(out, classify.FeatureInfo{Name: f.Name, Label: f.Label, Unit: f.Unit, LogFrom: f.LogFrom})
 	}
 	return out
 }
