@@ -97,11 +97,11 @@ func separate(f *Face) Parts {
 	}
 	sort.Float64s(gs)
 	limit := math.Max(3, gs[len(gs)*55/100])
+	// The flat ones lead; of the others those that stand out as much in colour
+	// as a fine ribbon does come along, since it has no flat pixels at all.
 	var flat []int
-	for k, i := range idx {
-		// A fine ribbon has no flat pixels at all: a third of the others come
-		// along.
-		if grad[i] <= limit || k%3 == 0 {
+	for _, i := range idx {
+		if grad[i] <= limit || ridge(sm, f, i) {
 			flat = append(flat, i)
 		}
 	}
@@ -153,6 +153,34 @@ func separate(f *Face) Parts {
 	p.Edge = edgeLength(f, &p)
 	return p
 }
+
+// ridge says that a pixel is a crest or a trough of colour across one of the
+// four lines through it: the middle of a fine ribbon, and never of a border.
+func ridge(sm [][3]float64, f *Face, i int) bool {
+	n := f.Size
+	for _, d := range [4]int{1, n, n + 1, n - 1} {
+		a, b := i-2*d, i+2*d
+		if a < 0 || b >= n*n || f.Mask[a]&Glass == 0 || f.Mask[b]&Glass == 0 {
+			continue
+		}
+		p, u, v := weighted(sm[i]), weighted(sm[a]), weighted(sm[b])
+		// Both sides differ from the middle, and the same way.
+		var dot, lu, lv float64
+		for q := range p {
+			du, dv := u[q]-p[q], v[q]-p[q]
+			dot += du * dv
+			lu += du * du
+			lv += dv * dv
+		}
+		if lu > ridgeLeast*ridgeLeast && lv > ridgeLeast*ridgeLeast && dot > 0.3*math.Sqrt(lu*lv) {
+			return true
+		}
+	}
+	return false
+}
+
+// ridgeLeast is the least weighted CIELAB distance of a ridge from both sides.
+const ridgeLeast = 5.0
 
 // cluster gives each pixel a colour's number; found says how many there are.
 func (p *Parts) cluster(f *Face, sm [][3]float64, grad []float64, idx, flat []int) {
