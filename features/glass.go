@@ -40,8 +40,8 @@ type GlassCues struct {
 // renderer alone were right for as many of the other's. Cues are scaled and
 // bounded by scaledCues, so that none can run away on a photo unlike those.
 var (
-	notOpaqueWeights = [7]float64{8.94, 0.91, 2.64, 1.30, 2.26, 0.13, -2.87}
-	clearWeights     = [7]float64{-1.08, 3.52, 2.44, 1.81, 1.59, 1.49, 1.21}
+	notOpaqueWeights = [7]float64{8.00, 1.06, 2.77, 1.30, 2.02, 1.05, -3.13}
+	clearWeights     = [7]float64{-1.43, 3.73, 2.59, 1.95, 1.50, 1.96, 0.98}
 )
 
 // scaledCues are a constant 1, then caustic, shading along the shadow, rim,
