@@ -6,7 +6,7 @@ SHELL := /bin/sh
 # as fast and take far less memory.
 export MALLOC_ARENA_MAX := 2
 
-.PHONY: all demo build test card samples accuracy bench setup clean
+.PHONY: all demo build test card samples accuracy bench docs leaks setup clean
 
 all: build
 
@@ -44,6 +44,15 @@ accuracy: setup
 
 bench: setup
 	go test -run '^$$' -bench . -benchmem ./...
+
+# Writes docs/features.md from the registry of features.
+docs: setup
+	go test -run TestFeaturesPageIsUpToDate ./cmd/tawsight -update
+
+# Counts OpenCV's matrices that are made and never closed. Slower than the
+# tests, hence apart from them.
+leaks: setup
+	go test -tags matprofile -run TestNoMatrixIsLeftOpen ./vision
 
 setup:
 	@scripts/setup.sh

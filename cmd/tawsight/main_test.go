@@ -3,8 +3,11 @@ package main
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -119,6 +122,61 @@ func TestCardIntoAFile(t *testing.T) {
 	}
 	if got, _ := os.ReadFile(file); string(got) != "kept" {
 		t.Error("the file was overwritten")
+	}
+}
+
+// References prints how many marbles of each set get their own label back when
+// it is not known, and what it saves can be measured with.
+func TestReferences(t *testing.T) {
+	dir, work := t.TempDir(), t.TempDir()
+	sets := []string{"clear-wide-ribbon", "opaque-white-swirl"}
+	for _, set := range sets {
+		for n := 1; n <= 2; n++ {
+			name := fmt.Sprintf("%s-%d.jpg", set, n)
+			data, err := os.ReadFile(filepath.Join("../../samples/photos/references", set, name))
+			if err != nil {
+				t.Fatal(err)
+			}
+			os.MkdirAll(filepath.Join(dir, set), 0o777)
+			if err := os.WriteFile(filepath.Join(dir, set, name), data, 0o666); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	model := filepath.Join(work, "my model.json")
+	status, stdout, stderr := tawsight(t, "references", dir, "--model", model)
+	if status != 0 {
+		t.Fatalf("exit status %d: %s", status, stderr)
+	}
+	var right, tested int
+	for _, set := range sets {
+		m := regexp.MustCompile(`(?m)^` + set + ` +2 +(\d+) +(\d+) of (\d+) \(`).FindStringSubmatch(stdout)
+		if m == nil {
+			t.Fatalf("no row for %s in\n%s", set, stdout)
+		}
+		r, _ := strconv.Atoi(m[2])
+		n, _ := strconv.Atoi(m[3])
+		right, tested = right+r, tested+n
+		if m[1] != m[3] || n < 8 {
+			t.Errorf("%s: %s marbles, %d tried", set, m[1], n)
+		}
+	}
+	if want := fmt.Sprintf("Leave-one-out: %d of %d (%.0f %%)", right, tested, 100*float64(right)/float64(tested)); !strings.Contains(stdout, want) {
+		t.Errorf("no %q in\n%s", want, stdout)
+	}
+	if !strings.Contains(stdout, "Model: "+model) {
+		t.Errorf("the model's place is not told:\n%s", stdout)
+	}
+
+	out := filepath.Join(work, "out")
+	photo := filepath.Join(dir, sets[1], sets[1]+"-1.jpg")
+	status, stdout, stderr = tawsight(t, "measure", photo, "--out", out, "--model", model)
+	if status != 0 || !strings.HasPrefix(stdout, "1 photo, ") || strings.Contains(stdout, " 0 marbles") {
+		t.Errorf("exit status %d, %q, %q", status, stdout, stderr)
+	}
+	page, err := os.ReadFile(filepath.Join(out, "report.html"))
+	if err != nil || !bytes.Contains(page, []byte("Like "+sets[1])) {
+		t.Errorf("the report does not tell of likeness to %s (%v)", sets[1], err)
 	}
 }
 

@@ -1,0 +1,198 @@
+package pipeline
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"tawsight/classify"
+	"tawsight/internal/record"
+)
+
+// labelled makes a folder of labelled photos from two sets of the samples that
+// nobody could confound: opaque swirls, and ribbons in clear glass.
+func labelled(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	for _, set := range []string{"opaque-white-swirl", "clear-wide-ribbon"} {
+		for _, n := range []int{1, 2} {
+			name := fmt.Sprintf("%s-%d.jpg", set, n)
+			data, err := os.ReadFile(filepath.Join(sampleDir, "references", set, name))
+			if err != nil {
+				t.Fatal(err)
+			}
+			put(t, filepath.Join(dir, set, name), data)
+		}
+	}
+	put(t, filepath.Join(dir, "empty-set", "notes.txt"), nil)
+	return dir
+}
+
+// Learning, saving, loading and comparing, from photos to attributions: photos
+// that were learnt from are given their own labels back.
+func TestLikenessEndToEnd(t *testing.T) {
+	refs := labelled(t)
+	bad := filepath.Join(refs, "clear-wide-ribbon", "bad.jpg")
+	put(t, bad, []byte{0xff, 0xd8, 0xff})
+	model := filepath.Join(t.TempDir(), "model.json")
+	progress := 0
+	sum, err := References(context.Background(), ReferencesOptions{Dir: refs, ModelPath: model,
+		Progress: func(done, total int, path string) { progress++ }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if progress != 5 || len(sum.Failures) != 1 || sum.Failures[0].Path != bad {
+		t.Errorf("%d photos done, failures %v", progress, sum.Failures)
+	}
+	if len(sum.Sets) != 2 || sum.Sets[0].Label != "clear-wide-ribbon" || sum.Sets[1].Label != "opaque-white-swirl" {
+		t.Fatalf("sets %+v", sum.Sets)
+	}
+	tested, right, marbles := 0, 0, 0
+	for _, s := range sum.Sets {
+		tested, right, marbles = tested+s.Tested, right+s.Right, marbles+s.Marbles
+		if s.Marbles < 8 || s.Tested > s.Marbles || s.Right > s.Tested {
+			t.Errorf("%+v", s)
+		}
+	}
+	if tested != sum.Tested || right != sum.Right || tested != marbles {
+		t.Errorf("%d of %d, by sets %d of %d", sum.Right, sum.Tested, right, tested)
+	}
+	// Each marble classified by a model that has not seen its photo.
+	if float64(right) < 0.9*float64(tested) {
+		t.Errorf("%d of %d right between opaque and clear marbles", right, tested)
+	}
+
+	// The saved model gives the same as learning anew.
+	photos := []string{filepath.Join(refs, "opaque-white-swirl", "opaque-white-swirl-2.jpg"), filepath.Join(refs, "clear-wide-ribbon", "clear-wide-ribbon-1.jpg")}
+	var records [2][]byte
+	for i, o := range []Options{{ModelPath: model}, {ReferencesDir: refs}} {
+		o.Photos, o.OutDir = photos, filepath.Join(t.TempDir(), "out")
+		s, err := Run(context.Background(), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if want := i; s.Failed != want { // the bad reference counts where references are read
+			t.Errorf("%d failures, want %d", s.Failed, want)
+		}
+		if records[i], err = os.ReadFile(filepath.Join(o.OutDir, "photos.jsonl")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	own, all := 0, 0
+	a, b := bytes.Split(records[0], []byte("\n")), bytes.Split(records[1], []byte("\n"))
+	if len(a) != len(b) {
+		t.Fatalf("%d and %d records", len(a), len(b))
+	}
+	for i := range a {
+		if len(a[i]) == 0 {
+			continue
+		}
+		var p, q record.Photo
+		if err := errors.Join(json.Unmarshal(a[i], &p), json.Unmarshal(b[i], &q)); err != nil {
+			t.Fatal(err)
+		}
+		label := filepath.Base(filepath.Dir(p.Path))
+		for k, m := range p.Marbles {
+			if m.CutOff {
+				if m.Attribution != nil {
+					t.Errorf("%s marble %s is cut off and attributed", p.Path, m.ID)
+				}
+				continue
+			}
+			at := m.Attribution
+			if at == nil {
+				t.Errorf("%s marble %s: no attribution", p.Path, m.ID)
+				continue
+			}
+			one, _ := json.Marshal(at)
+			two, _ := json.Marshal(q.Marbles[k].Attribution)
+			if !bytes.Equal(one, two) {
+				t.Errorf("%s marble %s: from the saved model %s, from the photos %s", p.Path, m.ID, one, two)
+			}
+			if at.Status != "assigned" && at.Status != "doubtful" && at.Status != "unlike-any" {
+				t.Errorf("status %q", at.Status)
+			}
+			if !(at.Probability >= at.RunnerUpProbability && at.Probability <= 1 && at.RunnerUpProbability >= 0) {
+				t.Errorf("%s marble %s: probabilities %g and %g", p.Path, m.ID, at.Probability, at.RunnerUpProbability)
+			}
+			for _, r := range at.Reasons {
+				if m.Features[r.Feature] == 0 && !containsKey(m.Features, r.Feature) {
+					t.Errorf("%s marble %s: a reason from %q, which it hasn't", p.Path, m.ID, r.Feature)
+				}
+				if r.Text == "" || !(r.Weight > 0 && r.Weight <= 1) {
+					t.Errorf("reason %+v", r)
+				}
+			}
+			all++
+			if at.Label == label {
+				own++
+			}
+		}
+	}
+	t.Logf("own label for %d of %d", own, all)
+	if all < 8 || float64(own) < 0.95*float64(all) {
+		t.Errorf("own label for %d of %d marbles that were learnt from", own, all)
+	}
+}
+
+func containsKey(m map[string]float64, k string) bool { _, ok := m[k]; return ok }
+
+func TestReferencesThatCannotBe(t *testing.T) {
+	empty := t.TempDir()
+	flat := t.TempDir() // photos without sub-folders
+	put(t, filepath.Join(flat, "a.jpg"), nil)
+	unreadable := t.TempDir()
+	put(t, filepath.Join(unreadable, "set-a", "a.jpg"), []byte("no photo"))
+	put(t, filepath.Join(unreadable, "set-b", "b.jpg"), []byte("no photo"))
+	for name, c := range map[string]struct {
+		dir  string
+		says string
+		is   error
+	}{
+		"empty":         {empty, "sub-folder", ErrNoPhotos},
+		"no sub-folder": {flat, "sub-folder", ErrNoPhotos},
+		"not there":     {filepath.Join(empty, "none"), "none", os.ErrNotExist},
+		"nothing read":  {unreadable, unreadable, nil},
+	} {
+		t.Run(name, func(t *testing.T) {
+			model := filepath.Join(t.TempDir(), "model.json")
+			_, err := References(context.Background(), ReferencesOptions{Dir: c.dir, ModelPath: model})
+			if err == nil || !strings.Contains(err.Error(), c.says) || c.is != nil && !errors.Is(err, c.is) {
+				t.Errorf("error %v, want one that says %q", err, c.says)
+			}
+			if _, err := os.Stat(model); err == nil {
+				t.Error("a model was saved")
+			}
+		})
+	}
+}
+
+// A model made with other features is refused with a plain error, before any
+// photo is measured.
+func TestModelOfOtherFeatures(t *testing.T) {
+	infos := []classify.FeatureInfo{{Name: "weight_g", Label: "weight", Unit: "g"}}
+	var made []classify.Sample
+	for i := range 8 {
+		made = append(made, classify.Sample{ID: fmt.Sprint(i), Group: fmt.Sprint(i), Label: []string{"a", "b"}[i%2], Values: map[string]float64{"weight_g": float64(i%2*10 + i)}})
+	}
+	m, err := classify.Train(infos, made, trainOptions())
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "model.json")
+	if err := m.Save(path); err != nil {
+		t.Fatal(err)
+	}
+	measured := false
+	_, err = Run(context.Background(), Options{Photos: []string{filepath.Join(sampleDir, "tray", "tray-1.jpg")}, OutDir: t.TempDir(), ModelPath: path,
+		Progress: func(int, int, string) { measured = true }})
+	if err == nil || !strings.Contains(err.Error(), path) || measured {
+		t.Errorf("error %v, measured %v", err, measured)
+	}
+}
