@@ -46,6 +46,9 @@ type Photo struct {
 	Marbles  []Marble `json:"marbles"`
 	MadeBy   MadeBy   `json:"made_by"`
 	Seconds  float64  `json:"seconds"`
+	// PairedWith is the path of the photo of the same tray under the other
+	// light: daylight for an ultraviolet one, and the other way round.
+	PairedWith string `json:"paired_with,omitempty"`
 	// Error is why the file could not be read at all, with what to do; empty
 	// for every photo that was read, however poor.
 	Error string `json:"error,omitempty"`
@@ -117,8 +120,25 @@ type Marble struct {
 	Features      map[string]float64 `json:"features"`
 	Attribution   *Attribution       `json:"attribution,omitempty"`
 	Flags         []Flag             `json:"flags"`
+	// Verdict is how far this marble's readings can be trusted: the photo's
+	// verdict, and what is wrong with the marble itself.
+	Verdict *Verdicts `json:"verdict,omitempty"`
+	// Glow is what the marble does under ultraviolet light.
+	Glow *Glow `json:"glow,omitempty"`
+	// PairedID is the same marble's id in the photo named by the photo's
+	// PairedWith.
+	PairedID string `json:"paired_id,omitempty"`
 	// Crop is the crop's path below the output folder, as marbles.csv gives it.
 	Crop string `json:"crop,omitempty"`
+}
+
+// Glow is the light a marble gives of its own under an ultraviolet lamp.
+type Glow struct {
+	Share float64 `json:"share"` // of the face that glows, 0..1
+	// Lab is the glow's colour as recorded, without white balance (there is no
+	// white under such a lamp); absent where nothing glows.
+	Lab  *[3]float64 `json:"lab,omitempty"`
+	Name string      `json:"name,omitempty"`
 }
 
 // BudgetLine is one contribution to the uncertainty of a diameter.

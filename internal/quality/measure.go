@@ -1,0 +1,116 @@
+package quality
+
+import (
+	"math"
+	"sort"
+
+	"tawsight/calib"
+	"tawsight/vision"
+)
+
+// usualMM is the diameter taken for a marble where nothing gives a scale:
+// about 5/8 inch is a usual player (common practice). For judging blur only;
+// no size is ever reported from it.
+const usualMM = 16.0
+
+// Measures is all that is measured of a photo's quality.
+type Measures struct {
+	WidthPX, HeightPX int
+	Detection         calib.Detection
+	Pose              *calib.Pose // nil without a card
+	Flat              calib.Flatness
+	White             calib.White
+	// Blur is read from the card, or from the marbles' outlines (round, then,
+	// and BlurFromCard false). BlurKnown is false when neither could be read.
+	Blur                    calib.Blur
+	BlurKnown, BlurFromCard bool
+	Compression             vision.Compression
+	Survey                  vision.Survey
+	Ultraviolet             vision.Ultraviolet
+	// PaperShare is the share of the picture that fits one smooth sheet, as
+	// the finder saw it.
+	PaperShare float64
+	PaperSeen  bool
+	// DiameterPX is the marbles' median diameter, px; 0 without marbles.
+	DiameterPX float64
+	Marbles    int
+}
+
+// MMPerPX is the scale on the card's plane, or where there is no card that of
+// a usual marble; 0 when there is neither.
+func (m *Measures) MMPerPX() float64 {
+	switch {
+	case m.Pose != nil:
+		return m.Pose.MMPerPX()
+	case m.DiameterPX > 0:
+		return usualMM / m.DiameterPX
+	}
+	return 0
+}
+
+// Measure measures a photo once its card and marbles are known. card is the
+// card's outline, px, nil without one; pose is nil likewise.
+func Measure(p *vision.Photo, det calib.Detection, pose *calib.Pose, white calib.White, found vision.Found, card [][2]float64) Measures {
+	m := Measures{
+		WidthPX: p.Width, HeightPX: p.Height, Detection: det, Pose: pose, White: white,
+		Compression: p.Compression, PaperShare: found.PaperShare, PaperSeen: found.Paper != nil, Marbles: len(found.Marbles),
+	}
+	var outlines []calib.Ellipse
+	var d []float64
+	for _, o := range found.Marbles {
+		outlines = append(outlines, o.Ellipse)
+		if !o.CutOff {
+			d = append(d, 2*o.Ellipse.MeanRadiusPX())
+		}
+	}
+	if len(d) > 0 {
+		sort.Float64s(d)
+		m.DiameterPX = d[len(d)/2]
+	}
+	m.Survey = vision.Look(p, outlines, card)
+	m.Ultraviolet = vision.LookForUltraviolet(p, m.Survey, outlines)
+	if pose != nil {
+		m.Flat = calib.FlatnessOf(calib.InnerCorners(), pose.Residual)
+		m.Blur, m.BlurKnown = calib.CardBlur(p.Mat(), det.Corners)
+		m.BlurFromCard = m.BlurKnown
+	}
+	if !m.BlurKnown && len(outlines) > 0 {
+		if s := calib.EdgeBlur(p.Mat(), vision.NearOutlines(p, outlines)); s > 0 {
+			m.Blur = calib.Blur{SigmaPX: s, MajorPX: s, MinorPX: s}
+			m.BlurKnown = true
+		}
+	}
+	return m
+}
+
+// whiteY is the linear light recorded of white paper (or what it would have
+// been, from a background of usual lightness, L* 75); negative when unknown.
+func (m *Measures) whiteY() float64 {
+	if m.White.Source == "card" {
+		return m.White.PaperY * (0.2126/m.White.Gain[0] + 0.7152/m.White.Gain[1] + 0.0722/m.White.Gain[2])
+	}
+	if m.Survey.OpenCells == 0 {
+		return -1
+	}
+	c := m.Survey.PaperLinear
+	return (0.2126*c[0] + 0.7152*c[1] + 0.0722*c[2]) * 0.876 / 0.483
+}
+
+// castDE is what balancing leaves of the cast.
+func (m *Measures) castDE() float64 {
+	switch m.White.Source {
+	case "card", "background":
+		return castError([3]float64{1 / m.White.Gain[0], 1 / m.White.Gain[1], 1 / m.White.Gain[2]})
+	}
+	return castError(m.Survey.PaperLinear)
+}
+
+// clippedShare is the larger of the paper's clipped share and twice the
+// glass's, in the channel where it is most.
+func (m *Measures) clippedShare() float64 {
+	s := 0.0
+	for k := range m.Survey.PaperClipped {
+		s = math.Max(s, math.Max(m.Survey.PaperClipped[k], 2*m.Survey.GlassClipped[k]))
+	}
+	return s
+}
