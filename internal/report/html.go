@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"html/template"
 	"image"
+	"image/color"
+	"image/draw"
 	"image/jpeg"
 	_ "image/png" // crops are PNG
 	"io"
@@ -16,6 +18,8 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"tawsight/internal/atomicfile"
 	"tawsight/internal/colour"
@@ -32,7 +36,28 @@ const (
 //go:embed report.html.tmpl
 var pageText string
 
-var pageTemplate = template.Must(template.New("report").Parse(pageText))
+var pageTemplate = template.Must(template.New("report").Funcs(template.FuncMap{"sentence": sentence}).Parse(pageText))
+
+// At most so many ribbons and reasons are shown of a marble; the tables have
+// them all.
+const (
+	pageRibbons = 4
+	pageReasons = 3
+)
+
+// sentence starts with a capital letter and ends with a full stop.
+func sentence(s string) string {
+	s = strings.TrimSpace(s)
+	first, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return s
+	}
+	s = string(unicode.ToUpper(first)) + s[n:]
+	if !strings.ContainsAny(s[len(s)-1:], ".!?") {
+		s += "."
+	}
+	return s
+}
 
 // WriteHTML writes report.html into outDir: the whole run as one page that
 // needs nothing else, neither files nor a network. Overlays and crops are read
@@ -73,7 +98,7 @@ type setCount struct {
 func newPage(outDir string, photos []record.Photo) *page {
 	p := &page{outDir: outDir, photos: photos}
 	var paths []string
-	var sizes []float64
+	var sizes, sureSizes []float64
 	marbles, read, poor, doubtful, unlike, assigned := 0, 0, 0, 0, 0, 0
 	sets := map[string]int{}
 	for _, ph := range photos {
@@ -91,6 +116,9 @@ func newPage(outDir string, photos []record.Photo) *page {
 			marbles++
 			if m.DiameterMM != nil {
 				sizes = append(sizes, *m.DiameterMM)
+				if ph.Verdict.Size == record.Good {
+					sureSizes = append(sureSizes, *m.DiameterMM)
+				}
 			}
 			if a := m.Attribution; a != nil {
 				p.HasLikely = true
@@ -109,6 +137,9 @@ func newPage(outDir string, photos []record.Photo) *page {
 	p.stems = Stems(paths)
 	p.Title = fmt.Sprintf("%s in %s", plural(marbles, "marble"), plural(read, "photo"))
 	p.Tiles = append(p.Tiles, tile{fmt.Sprint(marbles), unit(marbles, "marble")}, tile{fmt.Sprint(read), unit(read, "photo")})
+	if len(sureSizes) > 0 {
+		sizes = sureSizes // a poor photo's shall not make the range
+	}
 	if len(sizes) > 0 {
 		lo, hi := slices.Min(sizes), slices.Max(sizes)
 		figure := fmt.Sprintf("%.1f–%.1f", lo, hi)
@@ -197,6 +228,9 @@ type photoView struct {
 
 // Anchor is the photo's place in the page.
 func (v photoView) Anchor() string { return fmt.Sprintf("p%d", v.index+1) }
+
+// PathParts are the path's pieces, where a line may break between them.
+func (v photoView) PathParts() []string { return strings.SplitAfter(filepath.ToSlash(v.Path), "/") }
 
 // Overlay is the photo's overlay as a data URI, empty where there is none.
 func (v photoView) Overlay() template.URL {
@@ -334,10 +368,24 @@ func (v marbleView) BaseSwatch() *swatch {
 	return &swatch{Hex: hex(v.Base.Lab), Name: v.Base.Name, Detail: detail}
 }
 
-// RibbonSwatches are the ribbons' colours by falling area.
+// MoreRibbons says what RibbonSwatches leave out, empty where nothing.
+func (v marbleView) MoreRibbons() string {
+	n := len(v.Ribbons) - pageRibbons
+	if n <= 0 {
+		return ""
+	}
+	area := 0.0
+	for _, r := range byArea(v.Ribbons)[pageRibbons:] {
+		area += r.AreaFraction
+	}
+	return fmt.Sprintf("and %s, %s in all", plural(n, "smaller one"), percent(area))
+}
+
+// RibbonSwatches are the colours of the largest ribbons by falling area.
 func (v marbleView) RibbonSwatches() []swatch {
 	var list []swatch
-	for _, r := range byArea(v.Ribbons) {
+	ribbons := byArea(v.Ribbons)
+	for _, r := range ribbons[:min(len(ribbons), pageRibbons)] {
 		detail := ""
 		if r.WidthMM != nil {
 			detail = fmt.Sprintf("%.1f mm wide", *r.WidthMM)
@@ -431,7 +479,7 @@ func (v marbleView) Likeness() *verdict {
 	if len(out.Sets) > 0 && a.RunnerUp != "" {
 		out.Sets = append(out.Sets, second)
 	}
-	for _, r := range a.Reasons {
+	for _, r := range a.Reasons[:min(len(a.Reasons), pageReasons)] {
 		out.Reasons = append(out.Reasons, reasonText(r))
 	}
 	return out
@@ -477,7 +525,7 @@ func pictureURI(path string, maxSide, quality int) template.URL {
 		if err != nil {
 			return ""
 		}
-		small, _ := reduced(img, maxSide)
+		small, _ := reduced(onBlank(img), maxSide)
 		var buf bytes.Buffer
 		if err := jpeg.Encode(&buf, small, &jpeg.Options{Quality: quality}); err != nil {
 			return ""
@@ -485,6 +533,21 @@ func pictureURI(path string, maxSide, quality int) template.URL {
 		data = buf.Bytes()
 	}
 	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(data))
+}
+
+// blank stands where the photo ended: JPEG knows no transparency, and would
+// show black there, as though it were seen.
+var blank = color.RGBA{0xe2, 0xdf, 0xd8, 0xff}
+
+func onBlank(img image.Image) image.Image {
+	if o, ok := img.(interface{ Opaque() bool }); ok && o.Opaque() {
+		return img
+	}
+	b := img.Bounds()
+	out := image.NewRGBA(b)
+	draw.Draw(out, b, image.NewUniform(blank), image.Point{}, draw.Src)
+	draw.Draw(out, b, img, b.Min, draw.Over)
+	return out
 }
 
 func hex(lab [3]float64) template.CSS {

@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"image"
 	"image/color"
 	"image/draw"
@@ -355,7 +356,8 @@ func TestHTML(t *testing.T) {
 	if bytes.Contains(data, []byte("ZgotmplZ")) {
 		t.Error("the template refused a value")
 	}
-	doc, err := html.Parse(bytes.NewReader(data))
+	// Places where a long word may break are no part of the text.
+	doc, err := html.Parse(bytes.NewReader(bytes.ReplaceAll(data, []byte("<wbr>"), nil)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -542,5 +544,109 @@ func TestOverlayOfOddPictures(t *testing.T) {
 				t.Errorf("overlay of %v", o.Bounds())
 			}
 		})
+	}
+}
+
+// A marble cut by the photo's edge has a crop that is empty beyond it. On the
+// page that once came out black, as though it were seen.
+func TestCropsBeyondThePhotoAreBlank(t *testing.T) {
+	img := image.NewNRGBA(image.Rect(0, 0, 80, 80))
+	for y := range 80 {
+		for x := range 40 {
+			img.SetNRGBA(x, y, color.NRGBA{200, 30, 30, 255})
+		}
+	}
+	path := filepath.Join(t.TempDir(), "crop.png")
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(png.Encode(f, img), f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	uri := string(pictureURI(path, 400, 90))
+	data, err := base64.StdEncoding.DecodeString(strings.TrimPrefix(uri, "data:image/jpeg;base64,"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := jpeg.Decode(bytes.NewReader(data))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		x    int
+		want color.RGBA
+	}{{10, color.RGBA{200, 30, 30, 255}}, {70, blank}} {
+		r, g, b, _ := got.At(c.x, 40).RGBA()
+		for k, v := range [3]uint32{r >> 8, g >> 8, b >> 8} {
+			// JPEG at quality 90 keeps flat patches to a few steps.
+			if w := [3]uint8{c.want.R, c.want.G, c.want.B}[k]; math.Abs(float64(v)-float64(w)) > 8 {
+				t.Errorf("at %d: channel %d is %d, want %d", c.x, k, v, w)
+			}
+		}
+	}
+}
+
+func TestSentence(t *testing.T) {
+	for in, want := range map[string]string{
+		"":                        "",
+		"the picture is soft":     "The picture is soft.",
+		"The picture is soft.":    "The picture is soft.",
+		"émail: is it one?":       "Émail: is it one?",
+		" 12 % of it, in shadow ": "12 % of it, in shadow.",
+		"<b>":                     "<b>.",
+	} {
+		if got := sentence(in); got != want {
+			t.Errorf("%q becomes %q, want %q", in, got, want)
+		}
+	}
+}
+
+// Of a marble in many pieces the page shows the largest; the rest is summed up.
+func TestManyRibbons(t *testing.T) {
+	m := record.Marble{}
+	for i := range 7 {
+		m.Ribbons = append(m.Ribbons, record.Ribbon{Name: "red", AreaFraction: 0.01 * float64(i+1)})
+	}
+	v := marbleView{&m, photoView{}}
+	rows := v.RibbonSwatches()
+	if len(rows) != pageRibbons || rows[0].ShareOne != "7 %" || rows[3].ShareOne != "4 %" {
+		t.Errorf("rows %+v", rows)
+	}
+	if got, want := v.MoreRibbons(), "and 3 smaller ones, 6 % in all"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	m.Ribbons = m.Ribbons[:pageRibbons]
+	if got := v.MoreRibbons(); got != "" {
+		t.Errorf("%q where all are shown", got)
+	}
+}
+
+// Sizes in a photo that is poor for sizes don't make the range at the top.
+func TestRangeOfSizes(t *testing.T) {
+	photo := func(v record.Verdict, d ...float64) record.Photo {
+		p := record.Photo{Verdict: record.Verdicts{Size: v}}
+		for _, x := range d {
+			p.Marbles = append(p.Marbles, record.Marble{DiameterMM: record.F(x)})
+		}
+		return p
+	}
+	for _, c := range []struct {
+		photos []record.Photo
+		want   string
+	}{
+		{[]record.Photo{photo(record.Good, 14, 19.5), photo(record.Doubtful, 7.2, 30)}, "14.0–19.5"},
+		{[]record.Photo{photo(record.Doubtful, 7.2, 30)}, "7.2–30.0"},
+		{[]record.Photo{photo(record.Good, 16)}, "16.0"},
+	} {
+		got := ""
+		for _, tile := range newPage("", c.photos).Tiles {
+			if tile.Label == "mm across" {
+				got = tile.Figure
+			}
+		}
+		if got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
 	}
 }
