@@ -344,7 +344,7 @@ func (v marbleView) WhyNoSize() string {
 	if v.photo.Scale.Source == "" || v.photo.Scale.Source == "none" {
 		return "the photo has no scale"
 	}
-	return ""
+	return "the outline could not be seen well enough"
 }
 
 // A swatch is one colour with its name.

@@ -183,7 +183,7 @@ func (o *overlay) label(m record.Marble, sizes labelSizes) {
 	if m.DiameterMM != nil {
 		lines = append(lines, lineOfText{fmt.Sprintf("%.2f mm", *m.DiameterMM), sizes.rest, ink})
 	}
-	for _, f := range m.Flags {
+	for _, f := range eachCodeOnce(m.Flags) {
 		c := doubtInk
 		if f.Severity == record.Fail {
 			c = failInk
@@ -291,7 +291,7 @@ func (o *overlay) card(s Sight) {
 func (o *overlay) notes(flags []record.Flag) {
 	size := o.side / 62
 	y := size * 1.7
-	for _, f := range flags {
+	for _, f := range eachCodeOnce(flags) {
 		c := doubtInk
 		if f.Severity == record.Fail {
 			c = failInk
@@ -299,6 +299,21 @@ func (o *overlay) notes(flags []record.Flag) {
 		o.text(f.Code, size, y, 0, size, c)
 		y += size * 1.3
 	}
+}
+
+// eachCodeOnce is the flags without those whose code was there before; of two
+// with one code the worse stands.
+func eachCodeOnce(flags []record.Flag) []record.Flag {
+	var out []record.Flag
+	for _, f := range flags {
+		i := slices.IndexFunc(out, func(g record.Flag) bool { return g.Code == f.Code })
+		if i < 0 {
+			out = append(out, f)
+		} else if f.Severity == record.Fail {
+			out[i] = f
+		}
+	}
+	return out
 }
 
 // text writes s with its baseline at y and, for anchor 0, its left end at x,

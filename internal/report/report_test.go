@@ -650,3 +650,31 @@ func TestRangeOfSizes(t *testing.T) {
 		}
 	}
 }
+
+// One fault can be flagged twice, for what it affects differently; on the photo
+// its code stands once, in the colour of the worse.
+func TestEachCodeOnce(t *testing.T) {
+	got := eachCodeOnce([]record.Flag{{Code: "a", Severity: record.Warn}, {Code: "b", Severity: record.Fail}, {Code: "a", Severity: record.Fail}, {Code: "b", Severity: record.Warn}})
+	if len(got) != 2 || got[0].Code != "a" || got[0].Severity != record.Fail || got[1].Code != "b" || got[1].Severity != record.Fail {
+		t.Errorf("%+v", got)
+	}
+}
+
+// A size that is missing is never missing without a word.
+func TestWhyNoSize(t *testing.T) {
+	card := record.Photo{Scale: record.Scale{Source: "card"}}
+	for _, c := range []struct {
+		photo record.Photo
+		flags []record.Flag
+		want  string
+	}{
+		{card, nil, "the outline could not be seen well enough"},
+		{record.Photo{Scale: record.Scale{Source: "none"}}, nil, "the photo has no scale"},
+		{card, []record.Flag{{Severity: record.Fail, Affects: []string{record.AboutSize}, Message: "it runs out of the picture"}}, "it runs out of the picture"},
+	} {
+		v := marbleView{&record.Marble{Flags: c.flags}, photoView{Photo: &c.photo}}
+		if got := v.WhyNoSize(); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}
