@@ -21,9 +21,6 @@ type Survey struct {
 	// PaperClipped and PaperBlack are the shares of open paper at full scale,
 	// and at 0 or 1 of 255, by channel (R, G, B).
 	PaperClipped, PaperBlack [3]float64
-	// GlassClipped is the share of the marbles' faces at full scale, by
-	// channel; 0 without marbles.
-	GlassClipped [3]float64
 	// Noise is the standard deviation of a pixel's luma on open paper, of the
 	// encoded value, 0..1.
 	Noise float64
@@ -47,8 +44,11 @@ type Survey struct {
 // MarbleLook is how one marble lies in the light.
 type MarbleLook struct {
 	// GlareShare is the share of the face (inside 0.9 of the radius) under
-	// mirrored lamps and windows.
+	// mirrored lamps and windows, or burnt out: at full scale in some channel.
+	// Where the paper itself is burnt out, that alone is no glare.
 	GlareShare float64
+	// ClippedShare is the share of the face at full scale in some channel.
+	ClippedShare float64
 	// LightShare is the light on the paper around it (median over the ring
 	// from 1.15 to 1.6 radii) relative to the open paper's median; negative
 	// when no paper could be seen there.
@@ -429,8 +429,6 @@ func (s *Survey) texture(px calib.Pixels, closed []bool, mw, mh, block int, l *l
 func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, card [][2]float64) {
 	paper := lum(s.PaperLinear)
 	burnt := math.Max(s.PaperClipped[0], math.Max(s.PaperClipped[1], s.PaperClipped[2])) > 0.2
-	var full [3]float64
-	faces := 0.0
 	others := func(i int, x, y float64) bool {
 		for j := range marbles {
 			if j == i {
@@ -452,7 +450,7 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, card [][2]float
 		// The face on a grid of 41 x 41.
 		const n = 20
 		var bright [2*n + 1][2*n + 1]float64
-		var white [2*n + 1][2*n + 1]bool
+		var clipped [2*n + 1][2*n + 1]bool
 		for a := -n; a <= n; a++ {
 			for b := -n; b <= n; b++ {
 				bright[a+n][b+n] = -1
@@ -467,18 +465,10 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, card [][2]float
 				}
 				c := px.Linear(ix, iy)
 				bright[a+n][b+n] = lum(c)
-				white[a+n][b+n] = math.Min(c[0], math.Min(c[1], c[2])) >= fullScale
-				if u*u+v*v < 0.81 {
-					faces++
-					for k := range full {
-						if c[k] >= fullScale {
-							full[k]++
-						}
-					}
-				}
+				clipped[a+n][b+n] = math.Max(c[0], math.Max(c[1], c[2])) >= fullScale
 			}
 		}
-		glare, face := 0, 0
+		glare, face, full := 0, 0, 0
 		var around []float64
 		for a := 0; a <= 2*n; a++ {
 			for b := 0; b <= 2*n; b++ {
@@ -487,9 +477,12 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, card [][2]float
 					continue
 				}
 				face++
-				if white[a][b] && !burnt {
-					glare++
-					continue
+				if clipped[a][b] {
+					full++
+					if !burnt {
+						glare++
+						continue
+					}
 				}
 				around = around[:0]
 				for q := 0; q < 16; q++ {
@@ -513,6 +506,7 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, card [][2]float
 		}
 		if face > 0 {
 			look.GlareShare = float64(glare) / float64(face)
+			look.ClippedShare = float64(full) / float64(face)
 		}
 		// The paper around, and the step onto it.
 		const dirs = 48
@@ -570,11 +564,6 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, card [][2]float
 			look.EdgeShare = float64(seen) / float64(looked)
 		}
 		s.Marbles = append(s.Marbles, look)
-	}
-	if faces > 0 {
-		for k := range full {
-			s.GlassClipped[k] = full[k] / faces
-		}
 	}
 }
 

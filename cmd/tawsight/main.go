@@ -31,6 +31,7 @@ const exitStatuses = `Exit status: 0 when every photo was read (poor ones are fl
 // commands is the command line's grammar.
 type commands struct {
 	Card       cardCommand       `cmd:"" help:"Write the reference card, ready to print."`
+	Check      checkCommand      `cmd:"" help:"Say of each photo whether it is good enough to judge, and what to do if not."`
 	Measure    measureCommand    `cmd:"" help:"Measure every marble in photos."`
 	References referencesCommand `cmd:"" help:"Learn from your labelled photos, and say how well the sets can be told apart."`
 	Features   featuresCommand   `cmd:"" help:"List what is measured of a marble, with units and meanings."`
@@ -116,6 +117,8 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 		return exitDone
 	case errors.Is(err, errUnreadable):
 		return exitUnreadable
+	case errors.Is(err, errPoor):
+		return exitPoor
 	case ctx.Err() != nil:
 		fmt.Fprintln(stderr, "tawsight: stopped. Files already finished are whole; nothing half-written is left.")
 		return exitFailed

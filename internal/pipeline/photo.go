@@ -9,6 +9,7 @@ import (
 	"tawsight/calib"
 	"tawsight/features"
 	"tawsight/internal/colour"
+	"tawsight/internal/quality"
 	"tawsight/internal/record"
 	"tawsight/internal/report"
 	"tawsight/vision"
@@ -32,6 +33,8 @@ type result struct {
 	crops    []image.Image
 	analyses []*features.Analysis
 	outlines []vision.Outline
+	measures quality.Measures
+	corners  [][2]float64 // the card's, px; nil without one
 }
 
 // measurePhoto takes one file through decoding, card, outlines, faces and
@@ -101,6 +104,12 @@ func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res resul
 		light.White = calib.WhiteFromBackground(found.PaperLinear)
 	}
 	ph.White = whiteRecord(light.White)
+	q := quality.Measure(p, det, pose, light.White, found, scene.Card)
+	res.measures = q
+	if pose != nil {
+		res.corners = det.Corners
+	}
+	centres, radii := make([]calib.Vec3, len(found.Marbles)), make([]float64, len(found.Marbles))
 	if pictures {
 		res.overlay, _ = p.Image(2000)
 	}
@@ -121,6 +130,7 @@ func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res resul
 			for _, c := range d.Budget {
 				m.Budget = append(m.Budget, record.BudgetLine{Source: c.Name, UMM: round(c.U, 4)})
 			}
+			centres[i], radii[i] = d.CentreMM, d.MM/2
 			return d.MM / 2
 		}
 		face := vision.Face(p, found, i, light, 0, scene.Card)
@@ -132,7 +142,6 @@ func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res resul
 		face.RadiusMM = size()
 		res.analyses = append(res.analyses, a)
 		fillMarble(&m, a)
-		m.Flags = marbleFlags(o, a, scene, m)
 		ph.Marbles = append(ph.Marbles, m)
 		if pictures {
 			k := unscaledCropPX / (2 * o.Ellipse.MeanRadiusPX())
@@ -144,8 +153,18 @@ func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res resul
 			res.crops = append(res.crops, vision.Crop(p, o, light, k, side))
 		}
 	}
-	ph.Flags = photoFlags(p, det, pose, light.White, found, ph)
-	ph.Verdict = verdicts(ph)
+	overlaps := quality.Overlaps(centres, radii)
+	for i := range ph.Marbles {
+		ph.Marbles[i].Flags = quality.MarbleFlags(quality.Marble{
+			Outline: found.Marbles[i], Look: q.Survey.Marbles[i], Refined: true,
+			OverlapMM: overlaps[i], UnderUltraviolet: q.Ultraviolet.Is,
+		})
+	}
+	ph.Flags = q.PhotoFlags()
+	if q.Ultraviolet.Is {
+		underUltraviolet(ph, q.Ultraviolet)
+	}
+	quality.Judge(ph)
 	return res
 }
 

@@ -88,6 +88,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 
 	stems := report.Stems(paths)
 	photos := make([]record.Photo, len(paths))
+	seen := make([]pairable, len(paths))
 	var firstErr error
 	var mu sync.Mutex
 	inner, cancel := context.WithCancel(ctx)
@@ -99,6 +100,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		mu.Lock()
 		defer mu.Unlock()
 		photos[i] = res.photo
+		seen[i] = pairableOf(&res)
 		if err != nil && firstErr == nil {
 			firstErr = err
 			cancel()
@@ -112,6 +114,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err := ctx.Err(); err != nil {
 		return Summary{}, err
 	}
+	pairUltraviolet(photos, seen)
 	sum := Summary{Photos: len(paths), Failures: refFailures}
 	for _, p := range photos {
 		sum.Marbles += len(p.Marbles)

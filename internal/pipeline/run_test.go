@@ -217,13 +217,13 @@ func words(s string) []string { return strings.Fields(s) }
 func TestContract(t *testing.T) {
 	r := runs(t)
 	var (
-		photo   = keys{words("path scale white verdict flags marbles made_by seconds"), words("sha256 width_px height_px taken camera error")}
+		photo   = keys{words("path scale white verdict flags marbles made_by seconds"), words("sha256 width_px height_px taken camera error paired_with")}
 		scale   = keys{words("source"), words("mm_per_px reprojection_px tilt_deg camera_height_mm focal_px focal_source")}
 		white   = keys{words("source"), words("illuminant_xy cct_k residual_de00")}
 		verdict = keys{words("size colour pattern"), nil}
 		flag    = keys{words("code severity affects message advice"), words("measured limit")}
 		marble  = keys{words("id outline touching cut_off ribbons features flags"),
-			words("diameter_mm diameter_u95_mm diameter_in size_class diameter_budget base busyness bubble attribution crop")}
+			words("diameter_mm diameter_u95_mm diameter_in size_class diameter_budget base busyness bubble attribution crop verdict glow paired_id")}
 		outline = keys{words("cx_px cy_px semi_major_px semi_minor_px angle_deg"), nil}
 		base    = keys{words("lab name kind translucency tinted"), nil}
 		ribbon  = keys{words("lab name area_fraction opaque"), words("width_mm")}

@@ -105,15 +105,25 @@ func (m *Measures) cardFlags(f *flagger) {
 
 func (m *Measures) lightFlags(f *flagger) {
 	s := &m.Survey
-	over := m.clippedShare()
+	paper, glass := m.paperClipped(), m.glassClipped()
+	darker := "take the photo darker, so that the card's white is just below full white"
+	washed := false
 	switch {
-	case OverFail.passed(over):
-		f.add(OverFail, over, colours, fmt.Sprintf("the photo is far too light: %.0f %% of the paper, or half that share of the marbles, is burnt out to full white or full colour", 100*over), "take the photo darker, so that the card's white is just below full white")
-		f.add(OverWarn, over, pattern, "light ribbons are burnt out and can't be told from what lies beside them", "take the photo darker")
-	case OverWarn.passed(over):
-		f.add(OverWarn, over, colours, fmt.Sprintf("the photo is too light: %.0f %% of the paper, or half that share of the marbles, is burnt out to full white or full colour", 100*over), "take the photo a little darker")
+	case OverFail.passed(paper):
+		f.add(OverFail, paper, colours, fmt.Sprintf("the photo is far too light: %.0f %% of the paper is burnt out", 100*paper), darker)
+		washed = true
+	case BurntFail.passed(glass):
+		f.add(BurntFail, glass, colours, fmt.Sprintf("the photo is far too light: %.0f %% of the marbles' faces is burnt out", 100*glass), darker)
+		washed = true
+	case OverWarn.passed(paper):
+		f.add(OverWarn, paper, colours, fmt.Sprintf("the photo is too light: %.0f %% of the paper is burnt out", 100*paper), darker)
+	case BurntWarn.passed(glass):
+		f.add(BurntWarn, glass, colours, fmt.Sprintf("the photo is too light: %.0f %% of the marbles' faces is burnt out", 100*glass), darker)
 	case m.White.Clipped:
-		f.plain("over-exposed", record.Warn, colours, "the card's white paper is burnt out, and the balance rests on its grey patches", "take the photo a little darker")
+		f.plain("over-exposed", record.Warn, colours, "the card's white paper is burnt out, and the balance rests on its grey patches", darker)
+	}
+	if washed {
+		f.plain("over-exposed", record.Warn, pattern, "light ribbons are burnt out and can't be told from what lies beside them", darker)
 	}
 	if y := m.whiteY(); y >= 0 {
 		for _, l := range [2]Limit{UnderFail, UnderWarn} {
@@ -140,7 +150,7 @@ func (m *Measures) lightFlags(f *flagger) {
 			break
 		}
 	}
-	if m.busy() || OverFail.passed(over) {
+	if m.busy() || OverFail.passed(paper) {
 		return // what varies is the background, or there is nothing to see
 	}
 	for _, l := range [2]Limit{MixedFail, MixedWarn} {

@@ -42,8 +42,10 @@ var (
 	ShakeRatio   = Limit{"camera-shake", record.Warn, 1.5, "", false, "the blur's longest over its shortest standard deviation, from which it is called shake", "a lens out of focus blurs evenly to within a fifth, tilted views included; from 1.5 the smear's own variance exceeds that of all other blur"}
 	UnderWarn    = Limit{"under-exposed", record.Warn, 0.15, "of full scale", true, "linear light recorded of white paper", "there, one step of 8-bit sRGB is 1 L* on dark glass of L* 20 once brightened: (0.0299 Y) has a slope of 10.3, so a code is 8.5 % of it"}
 	UnderFail    = Limit{"under-exposed", record.Fail, 0.04, "of full scale", true, UnderWarn.Meaning, "there, one step is 3 L* on dark glass: on the linear part of sRGB a code is 3.0e-4, a quarter of 0.0299 Y"}
-	OverWarn     = Limit{"over-exposed", record.Warn, 0.05, "share", false, "pixels of open paper at full scale in any channel, or twice the share of the marbles' faces, whichever is more", "highlights of lamps and windows cover 1 to 2 % of a face; past 5 % of paper or 2.5 % of glass something other than highlights is lost"}
-	OverFail     = Limit{"over-exposed", record.Fail, 0.50, "share", false, OverWarn.Meaning, "half of the paper, or a quarter of the glass, is at full scale: what its colour was can't be known"}
+	OverWarn     = Limit{"over-exposed", record.Warn, 0.05, "share", false, "open paper at full scale in some channel", "paper is never the brightest thing that matters: where even a twentieth of it is at full scale, white glass beside it has been lost"}
+	OverFail     = Limit{"over-exposed", record.Fail, 0.50, "share", false, OverWarn.Meaning, "half of the paper is at full scale, so all that is lighter than it is lost, and how the light falls can't be read"}
+	BurntWarn    = Limit{"over-exposed", record.Warn, 0.15, "share", false, "faces of the marbles at full scale in some channel (median of the marbles)", "reflections of lamps and windows cover up to a tenth; past that it is the glass itself whose colour is lost, on half of the marbles"}
+	BurntFail    = Limit{"over-exposed", record.Fail, 0.50, "share", false, BurntWarn.Meaning, "of half of the marbles more is burnt out than not"}
 	CastWarn     = Limit{"colour-cast", record.Warn, 2.0, "dE00", false, "median error that balancing leaves over all colours, from the recorded white", "2 is a difference seen at a glance side by side (common practice), and a third of what is allowed: " + tolerance}
 	CastFail     = Limit{"colour-cast", record.Fail, 6.0, "dE00", false, CastWarn.Meaning, tolerance}
 	MixedWarn    = Limit{"mixed-light", record.Warn, 12, "a*b* units", false, "largest difference of the light's colour between two places of the paper", "paper evens out what it shows, but a marble gathers light from all sides, so half of the range may stay on it; " + tolerance}
@@ -68,7 +70,7 @@ var (
 	TintWarn     = Limit{"busy-background", record.Warn, 15, "C*", false, "chroma of the background under the card's white", "clear glass shows the paper behind it: from a chroma of about 15 colours have a name of their own rather than a greyish one (Kelly, NBS SP 440), and a clear base would be given it"}
 	SizeWarn     = Limit{"", record.Warn, 0.20, "mm", false, "median half-width of the diameters' 95 % interval", "half of 1/64 inch: past it the nearest 1/64 is not sure"}
 	SizeFail     = Limit{"", record.Fail, 0.80, "mm", false, SizeWarn.Meaning, "1/32 inch: the interval spans four of the trade's steps, and the size classes run together"}
-	GlareWarn    = Limit{"glare", record.Warn, 0.15, "share", false, "face under mirrored lamps and windows", "a lamp's and a window's reflections cover up to a tenth; past that ribbons are cut where nobody can see them"}
+	GlareWarn    = Limit{"glare", record.Warn, 0.15, "share", false, "face under mirrored lamps and windows, or burnt out", "a lamp's and a window's reflections cover up to a tenth; past that ribbons are cut where nobody can see them"}
 	GlareFail    = Limit{"glare", record.Fail, 0.50, "share", false, GlareWarn.Meaning, "more is hidden than seen"}
 	ShadowWarn   = Limit{"in-shadow", record.Warn, 0.50, "times", true, "light on the paper around the marble relative to open paper", "a marble's own shadow covers less than half of the ring around it, so its median is open paper; at half the light (one stop) the correction of 1.6 is passed"}
 	ShadowFail   = Limit{"in-shadow", record.Fail, 0.20, "times", true, ShadowWarn.Meaning, "a fifth of the light: the marble is under-exposed where the photo is not"}
@@ -79,7 +81,7 @@ var (
 
 // Limits lists them all, by flag.
 func Limits() []Limit {
-	return []Limit{BlurWarn, BlurFail, ShakeRatio, ShakeWarn, ShakeFail, UnderWarn, UnderFail, OverWarn, OverFail, CastWarn, CastFail,
+	return []Limit{BlurWarn, BlurFail, ShakeRatio, ShakeWarn, ShakeFail, UnderWarn, UnderFail, OverWarn, OverFail, BurntWarn, BurntFail, CastWarn, CastFail,
 		MixedWarn, MixedFail, UnevenWarn, UnevenFail, NoiseWarn, NoiseFail, JPEGWarn, JPEGFail, ChromaStep,
 		SquareWarn, TiltWarn, TiltFail, PixelsWarn, PixelsFail, BowWarn, BowFail, StraysWarn, TextureWarn, SheetWarn, TintWarn,
 		SizeWarn, SizeFail, GlareWarn, GlareFail, ShadowWarn, ShadowFail, CoverageWarn, EdgeWarn, SunkWarn}

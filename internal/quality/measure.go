@@ -105,12 +105,23 @@ func (m *Measures) castDE() float64 {
 	return castError(m.Survey.PaperLinear)
 }
 
-// clippedShare is the larger of the paper's clipped share and twice the
-// glass's, in the channel where it is most.
-func (m *Measures) clippedShare() float64 {
-	s := 0.0
-	for k := range m.Survey.PaperClipped {
-		s = math.Max(s, math.Max(m.Survey.PaperClipped[k], 2*m.Survey.GlassClipped[k]))
+// paperClipped is the open paper's share at full scale in the channel where it
+// is most.
+func (m *Measures) paperClipped() float64 {
+	c := m.Survey.PaperClipped
+	return math.Max(c[0], math.Max(c[1], c[2]))
+}
+
+// glassClipped is the marbles' median share at full scale: a single white
+// marble in the lamp's full light is that marble's own fault.
+func (m *Measures) glassClipped() float64 {
+	var glass []float64
+	for _, l := range m.Survey.Marbles {
+		glass = append(glass, l.ClippedShare)
 	}
-	return s
+	if len(glass) == 0 {
+		return 0
+	}
+	sort.Float64s(glass)
+	return glass[len(glass)/2]
 }

@@ -16,16 +16,20 @@ import (
 // WriteJSONL writes the full records to path, one line a photo, in the order
 // given.
 func WriteJSONL(path string, photos []record.Photo) error {
-	return atomicfile.Write(path, func(w io.Writer) error {
-		enc := json.NewEncoder(w)
-		enc.SetEscapeHTML(false) // a file name's & stays readable
-		for _, p := range photos {
-			if err := enc.Encode(withoutNils(p)); err != nil {
-				return fmt.Errorf("the record of %s: %w", p.Path, err)
-			}
+	return atomicfile.Write(path, func(w io.Writer) error { return EncodeJSONL(w, photos) })
+}
+
+// EncodeJSONL writes the full records to w, one line a photo, in the order
+// given.
+func EncodeJSONL(w io.Writer, photos []record.Photo) error {
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false) // a file name's & stays readable
+	for _, p := range photos {
+		if err := enc.Encode(withoutNils(p)); err != nil {
+			return fmt.Errorf("the record of %s: %w", p.Path, err)
 		}
-		return nil
-	})
+	}
+	return nil
 }
 
 // ribbonColumns is how many ribbons a row of marbles.csv has room for, those of

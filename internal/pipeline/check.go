@@ -1,0 +1,115 @@
+package pipeline
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"sync"
+	"time"
+
+	"tawsight/calib"
+	"tawsight/internal/quality"
+	"tawsight/internal/record"
+	"tawsight/vision"
+)
+
+// Check looks at photos only as far as saying how good they are: card, light,
+// sharpness, and where marbles lie, without refined outlines, sizes or
+// features. Photos are files and folders as for Run; the records come in the
+// order of the sorted paths. workers is 0 for one a core.
+func Check(ctx context.Context, photos []string, workers int, progress func(done, total int, path string)) ([]record.Photo, error) {
+	paths, err := listPhotos(photos, "")
+	if err != nil {
+		return nil, err
+	}
+	out := make([]record.Photo, len(paths))
+	var mu sync.Mutex
+	done := 0
+	each(ctx, len(paths), workers, func(i int) {
+		ph := checkPhoto(paths[i])
+		mu.Lock()
+		defer mu.Unlock()
+		out[i] = ph
+		done++
+		if progress != nil {
+			progress(done, len(paths), paths[i])
+		}
+	})
+	return out, ctx.Err()
+}
+
+func checkPhoto(path string) (ph record.Photo) {
+	start := time.Now()
+	fresh := record.Photo{Path: path, MadeBy: madeBy(), Scale: record.Scale{Source: "none"}, White: record.White{Source: "none"}}
+	defer func() {
+		if fault := recover(); fault != nil {
+			ph = fresh
+			ph.Error = fmt.Sprintf("a fault in the program itself (%v); please report it with this photo", fault)
+			ph.Verdict = record.Verdicts{Size: record.Unusable, Colour: record.Unusable, Pattern: record.Unusable}
+		}
+		ph.Seconds = math.Round(time.Since(start).Seconds()*1000) / 1000
+	}()
+	ph = fresh
+	p, err := vision.Open(path)
+	if err != nil {
+		ph.Error = reasonOf(err)
+		ph.Verdict = record.Verdicts{Size: record.Unusable, Colour: record.Unusable, Pattern: record.Unusable}
+		return ph
+	}
+	defer p.Close()
+	q := checkOpened(p, &ph)
+	ph.Flags = q.PhotoFlags()
+	if q.Ultraviolet.Is {
+		underUltraviolet(&ph, q.Ultraviolet)
+	}
+	quality.Judge(&ph)
+	return ph
+}
+
+// checkOpened measures an open photo's quality and fills in the record but for
+// the photo's flags and the verdicts.
+func checkOpened(p *vision.Photo, ph *record.Photo) quality.Measures {
+	ph.SHA256, ph.WidthPX, ph.HeightPX = p.SHA256, p.Width, p.Height
+	ph.Taken, ph.Camera = p.Meta.TakenISO, p.Meta.Camera()
+	det := calib.Detect(p.Mat())
+	prior := calib.PriorFocal(p.Meta.Focal35MM, p.Width, p.Height)
+	scene := vision.Scene{Camera: calib.Camera{FocalPX: prior.FocalPX, CxPX: float64(p.Width-1) / 2, CyPX: float64(p.Height-1) / 2}}
+	white := calib.Neutral()
+	var pose *calib.Pose
+	if det.Found {
+		if fit, err := calib.FitPose(calib.InnerCorners(), det.Corners, p.Width, p.Height, prior); err == nil {
+			pose = fit
+		} else {
+			det.Found, det.Stage = false, calib.StageHidden
+			det.Message = "the card was seen, but its corners do not lie as on a flat sheet"
+			det.Advice = "lay the card flat and take the photo again"
+		}
+	}
+	if pose != nil {
+		scene.Camera, scene.MMPerPX = pose.Camera, pose.MMPerPX()
+		for _, c := range [][2]float64{{0, 0}, {calib.CardWidthMM, 0}, {calib.CardWidthMM, calib.CardHeightMM}, {0, calib.CardHeightMM}} {
+			x, y, _ := pose.Pixel(c[0], c[1])
+			scene.Card = append(scene.Card, [2]float64{x, y})
+		}
+		if w, ok := calib.ReadWhite(p.Mat(), det.Corners); ok {
+			white = w
+		}
+		ph.Scale = record.Scale{
+			Source: "card", MMPerPX: sig(pose.MMPerPX(), 5), ReprojectionPX: sig(pose.ReprojectionPX, 3),
+			TiltDeg: sig(pose.TiltDeg, 4), CameraHeightMM: sig(pose.Plane.HeightMM, 5),
+			FocalPX: sig(pose.Camera.FocalPX, 6), FocalSource: pose.FocalSource,
+		}
+	}
+	found := vision.FindQuick(p, scene)
+	if white.Source == "none" && pose == nil && found.Paper != nil {
+		white = calib.WhiteFromBackground(found.PaperLinear)
+	}
+	ph.White = whiteRecord(white)
+	q := quality.Measure(p, det, pose, white, found, scene.Card)
+	for i, o := range found.Marbles {
+		m := record.Marble{ID: fmt.Sprint(i + 1), Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
+		m.Flags = quality.MarbleFlags(quality.Marble{Outline: o, Look: q.Survey.Marbles[i], UnderUltraviolet: q.Ultraviolet.Is})
+		ph.Marbles = append(ph.Marbles, m)
+	}
+	return q
+}
