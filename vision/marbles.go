@@ -213,7 +213,7 @@ func (rf *refiner) last(outs []Outline) []Outline {
 			continue
 		}
 		n.Support = o.Support
-		n.BiasUPX = biasU(n.Coverage)
+		n.BiasUPX = biasU(n.Coverage, o.Support)
 		for j, e := range ellipses {
 			if j != i && math.Hypot(e.CxPX-n.Ellipse.CxPX, e.CyPX-n.Ellipse.CyPX) < touchWithin*(e.MeanRadiusPX()+n.Ellipse.MeanRadiusPX()) {
 				n.Touching = true

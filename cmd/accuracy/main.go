@@ -21,9 +21,13 @@ import (
 	"tawsight/samples"
 )
 
+// also is a folder of other renderings with their truth beside them.
+var also string
+
 var clusters bool // print each marble's colours beside the true ones
 
 func main() {
+	flag.StringVar(&also, "also", "../shared/scenes", "folder of other photos with truth beside them, scored where it is there")
 	flag.BoolVar(&clusters, "colours", false, "with -v, print each marble's colours beside the true ones")
 	verbose := flag.Bool("v", false, "print a line for every marble")
 	cues := flag.String("cues", "", "write what each marble shows, and its truth, to this CSV file")
@@ -53,7 +57,7 @@ func run(verbose bool, cuesPath, only string) error {
 		return err
 	}
 	groups := []group{{"samples", own}}
-	if other, err := list("../shared/scenes", only); err == nil && len(other) > 0 {
+	if other, err := list(also, only); err == nil && len(other) > 0 {
 		groups = append(groups, group{"other renderer", other})
 	}
 	var cues *os.File
@@ -64,12 +68,14 @@ func run(verbose bool, cuesPath, only string) error {
 		defer cues.Close()
 	}
 	var all tally
+	var seen []scored
 	w := tabwriter.NewWriter(os.Stdout, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(w, "photos\tfound\tfalse\trecall\tprecision\tbias mm\t95 % of |err| mm\twithin U95\tbase kind\ttinted\tbase dE00\tribbon dE00\ttransl. rho\tbusy rho\t")
 	for _, g := range groups {
 		var t tally
 		for _, s := range inspect(g.paths) {
 			t.add(s, verbose, cues)
+			seen = append(seen, s)
 		}
 		t.row(w, g.name)
 		all.join(t)
@@ -77,7 +83,10 @@ func run(verbose bool, cuesPath, only string) error {
 	if len(groups) > 1 {
 		all.row(w, "all")
 	}
-	return w.Flush()
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	return qualitySection(os.Stdout, seen)
 }
 
 func list(dir, only string) ([]string, error) {
