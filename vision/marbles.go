@@ -159,9 +159,6 @@ func Find(p *Photo, sc Scene) Found {
 				last = append(last, n)
 			}
 		}
-		if debugTries != nil {
-			debugTries[i] = last
-		}
 		if o, ok := bestOf(last); ok {
 			outs = append(outs, o)
 		}
@@ -380,5 +377,3 @@ func rowsThenColumns(in []Outline) []Outline {
 	}
 	return out
 }
-
-var debugTries map[int][]Outline
