@@ -88,78 +88,23 @@ func Find(p *Photo, sc Scene) Found {
 	model := fitPaper(img, masked)
 	f.PaperShare = model.share
 
-	cam := calib.Camera{FocalPX: sc.Camera.FocalPX * s, CxPX: (sc.Camera.CxPX+0.5)*s - 0.5, CyPX: (sc.Camera.CyPX+0.5)*s - 0.5}
-	rMin, rMax := smallestShare*float64(max(img.w, img.h)), largestShare*float64(max(img.w, img.h))
-	if sc.MMPerPX > 0 {
-		k := s / sc.MMPerPX
-		rMin, rMax = smallestMM/2*k*0.8, largestMM/2*k*1.25
-	}
-	rMin = math.Max(5, rMin)
-	rMax = math.Min(rMax, 0.45*float64(min(img.w, img.h)))
-	if rMax <= rMin {
-		rMax = rMin * 1.2
-	}
-	es := edges(img, masked)
-	grid := newEdgeGrid(es, img.w, img.h, 16)
-	var cs []coarse
-	for _, c := range propose(es, img.w, img.h, rMin, rMax) {
-		cs = append(cs, grid.fitCoarse(c, cam))
-	}
-	chosen := choose(cs, leastCoarse)
+	chosen, all := coarseOutlines(img, masked, sc, s)
 
 	f.BlurPX = sc.BlurPX
 	if f.BlurPX <= 0 {
 		f.BlurPX = 1
 	}
 	rf := &refiner{px: calib.NewPixels(p.bgr), cam: sc.Camera, sigmaPX: f.BlurPX, rim: newRimTable(f.BlurPX)}
-	coarseFull := make([]calib.Ellipse, len(chosen))
+	ellipses := make([]calib.Ellipse, len(chosen))
+	solid := make([]bool, len(chosen))
 	for i, c := range chosen {
-		coarseFull[i] = toFull(c.e, s)
+		ellipses[i] = toFull(c.e, s)
+		solid[i] = c.score >= credible
 	}
 	var outs []Outline
-	for i := range chosen {
-		skip := func(x, y float64) bool {
-			for j := range coarseFull {
-				if j == i || chosen[j].score < credible {
-					continue
-				}
-				if u, v := coarseFull[j].Unit(x, y); u*u+v*v < 1.03 {
-					return true
-				}
-			}
-			return false
-		}
-		softLimit := rf.softLimit()
-		var tries []Outline
-		try := func(e calib.Ellipse, from, to int) {
-			if o, ok := rf.refine(e, skip, from, to); ok && o.Coverage >= leastCoverage {
-				o.Support = rf.judge(o.Ellipse, skip, softLimit)
-				tries = append(tries, o)
-			}
-		}
-		for _, start := range starts(chosen[i], cs) {
-			try(toFull(start.e, s), 0, 2)
-		}
-		// One more start: what the outermost steps agree on.
-		from := coarseFull[i]
-		if o, ok := bestOf(tries); ok {
-			from = o.Ellipse
-		}
-		dirs, _, _, _ := rf.scan(from, 0.12*from.MeanRadiusPX()+1+rf.sigmaPX, skip)
-		if e, ok := rf.consensus(dirs, from, 0.6+0.5*rf.sigmaPX, 0.2, outsideShare, 160); ok {
-			try(e, 1, 2)
-		}
-		// Each place they came to, once, refined tightly and weighed again:
-		// how much of an outline is seen on a tight look tells best whether it
-		// is the glass's own.
-		var last []Outline
-		for _, o := range distinct(tries) {
-			if n, ok := rf.refine(o.Ellipse, skip, len(reaches)-1, len(reaches)); ok && n.Coverage >= leastFinal {
-				n.Support = rf.judge(n.Ellipse, skip, softLimit)
-				last = append(last, n)
-			}
-		}
-		if o, ok := bestOf(last); ok {
+	for i, c := range chosen {
+		skip := behind(ellipses, i, func(j int) bool { return solid[j] })
+		if o, ok := rf.outlineNear(c, all, s, skip); ok {
 			outs = append(outs, o)
 		}
 	}
@@ -182,6 +127,78 @@ func Find(p *Photo, sc Scene) Found {
 	return f
 }
 
+// coarseOutlines finds candidates in the reduced picture: the chosen ones, one
+// a marble, and all that were fitted.
+func coarseOutlines(img *plane3, masked []bool, sc Scene, s float64) (chosen, all []coarse) {
+	cam := calib.Camera{FocalPX: sc.Camera.FocalPX * s, CxPX: (sc.Camera.CxPX+0.5)*s - 0.5, CyPX: (sc.Camera.CyPX+0.5)*s - 0.5}
+	rMin, rMax := smallestShare*float64(max(img.w, img.h)), largestShare*float64(max(img.w, img.h))
+	if sc.MMPerPX > 0 {
+		k := s / sc.MMPerPX
+		rMin, rMax = smallestMM/2*k*0.8, largestMM/2*k*1.25
+	}
+	rMin = math.Max(5, rMin)
+	rMax = math.Min(rMax, 0.45*float64(min(img.w, img.h)))
+	if rMax <= rMin {
+		rMax = rMin * 1.2
+	}
+	es := edges(img, masked)
+	grid := newEdgeGrid(es, img.w, img.h, 16)
+	for _, c := range propose(es, img.w, img.h, rMin, rMax) {
+		all = append(all, grid.fitCoarse(c, cam))
+	}
+	return choose(all, leastCoarse), all
+}
+
+// behind says of a pixel whether it lies in or against one of the outlines,
+// number self and those not counted left out.
+func behind(ellipses []calib.Ellipse, self int, counts func(j int) bool) func(x, y float64) bool {
+	return func(x, y float64) bool {
+		for j := range ellipses {
+			if j == self || !counts(j) {
+				continue
+			}
+			if u, v := ellipses[j].Unit(x, y); u*u+v*v < 1.03 {
+				return true
+			}
+		}
+		return false
+	}
+}
+
+// outlineNear finds the outline of one marble at full size. Which of the coarse
+// outlines about the place is the glass, and which a shadow or an inner ring,
+// shows only there: each is refined, so is what the outermost steps agree on,
+// and the places they come to are weighed on a tight look.
+func (rf *refiner) outlineNear(c coarse, all []coarse, s float64, skip func(x, y float64) bool) (Outline, bool) {
+	softLimit := rf.softLimit()
+	var tries []Outline
+	try := func(e calib.Ellipse, from, to int) {
+		if o, ok := rf.refine(e, skip, from, to); ok && o.Coverage >= leastCoverage {
+			o.Support = rf.judge(o.Ellipse, skip, softLimit)
+			tries = append(tries, o)
+		}
+	}
+	for _, start := range starts(c, all) {
+		try(toFull(start.e, s), 0, 2)
+	}
+	from := toFull(c.e, s)
+	if o, ok := bestOf(tries); ok {
+		from = o.Ellipse
+	}
+	dirs, _, _, _ := rf.scan(from, 0.12*from.MeanRadiusPX()+1+rf.sigmaPX, skip)
+	if e, ok := rf.consensus(dirs, from, 0.6+0.5*rf.sigmaPX, 0.2, outsideShare, 160); ok {
+		try(e, 1, 2)
+	}
+	var last []Outline
+	for _, o := range distinct(tries) {
+		if n, ok := rf.refine(o.Ellipse, skip, len(reaches)-1, len(reaches)); ok && n.Coverage >= leastFinal {
+			n.Support = rf.judge(n.Ellipse, skip, softLimit)
+			last = append(last, n)
+		}
+	}
+	return bestOf(last)
+}
+
 // credible is the score of a coarse candidate that may hide another marble.
 const credible = 0.45
 
@@ -194,17 +211,7 @@ func (rf *refiner) last(outs []Outline) []Outline {
 	}
 	kept := outs[:0]
 	for i, o := range outs {
-		skip := func(x, y float64) bool {
-			for j := range ellipses {
-				if j == i {
-					continue
-				}
-				if u, v := ellipses[j].Unit(x, y); u*u+v*v < 1.03 {
-					return true
-				}
-			}
-			return false
-		}
+		skip := behind(ellipses, i, func(int) bool { return true })
 		n, ok := rf.refine(o.Ellipse, skip, len(reaches)-1, len(reaches))
 		if !ok || n.Coverage < leastFinal {
 			continue
