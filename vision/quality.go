@@ -21,6 +21,8 @@ type Survey struct {
 	// PaperClipped and PaperBlack are the shares of open paper at full scale,
 	// and at 0 or 1 of 255, by channel (R, G, B).
 	PaperClipped, PaperBlack [3]float64
+	// Clipped is the share of the whole picture at full scale, by channel.
+	Clipped [3]float64
 	// Noise is the standard deviation of a pixel's luma on open paper, of the
 	// encoded value, 0..1.
 	Noise float64
@@ -123,13 +125,20 @@ func Look(p *Photo, marbles []calib.Ellipse, card [][2]float64) Survey {
 func (s *Survey) exposure(px calib.Pixels, closed []bool, mw, block int) {
 	step := max(1, int(math.Sqrt(float64(px.W*px.H)/60000)))
 	var v [3][]float64
+	var all float64
 	var full, black [3]int
 	for y := step / 2; y < px.H; y += step {
 		for x := step / 2; x < px.W; x += step {
+			c := px.Linear(x, y)
+			all++
+			for k := range c {
+				if c[k] >= fullScale {
+					s.Clipped[k]++
+				}
+			}
 			if closed[y/block*mw+x/block] {
 				continue
 			}
-			c := px.Linear(x, y)
 			for k := range v {
 				v[k] = append(v[k], c[k])
 				if c[k] >= fullScale {
@@ -140,6 +149,9 @@ func (s *Survey) exposure(px calib.Pixels, closed []bool, mw, block int) {
 				}
 			}
 		}
+	}
+	for k := range s.Clipped {
+		s.Clipped[k] /= math.Max(1, all)
 	}
 	n := len(v[0])
 	if n == 0 {

@@ -57,13 +57,31 @@ func checkPhoto(path string) (ph record.Photo) {
 		return ph
 	}
 	defer p.Close()
-	q := checkOpened(p, &ph)
+	judgeOpened(p, &ph)
+	return ph
+}
+
+// CheckData is Check for one photo in memory, with the measures behind the
+// verdicts: for scoring. The error is that of vision.Decode.
+func CheckData(name string, data []byte) (ph record.Photo, q quality.Measures, err error) {
+	p, err := vision.Decode(name, data)
+	if err != nil {
+		return ph, q, err
+	}
+	defer p.Close()
+	ph = record.Photo{Path: name, MadeBy: madeBy(), Scale: record.Scale{Source: "none"}, White: record.White{Source: "none"}}
+	q = judgeOpened(p, &ph)
+	return ph, q, nil
+}
+
+func judgeOpened(p *vision.Photo, ph *record.Photo) quality.Measures {
+	q := checkOpened(p, ph)
 	ph.Flags = q.PhotoFlags()
 	if q.Ultraviolet.Is {
-		underUltraviolet(&ph, q.Ultraviolet)
+		underUltraviolet(ph, q.Ultraviolet)
 	}
-	quality.Judge(&ph)
-	return ph
+	quality.Judge(ph)
+	return q
 }
 
 // checkOpened measures an open photo's quality and fills in the record but for

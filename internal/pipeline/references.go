@@ -107,12 +107,12 @@ func trainOptions() classify.Options {
 
 // attribute compares every marble of a photo with the sets.
 func attribute(model *classify.Model, p *record.Photo) {
-	if model == nil || p.Verdict.Pattern == record.Unusable {
-		return
+	if model == nil || p.Verdict.Pattern == record.Unusable || p.Verdict.Colour == record.Unusable {
+		return // attribution from such photos does harm
 	}
 	for i := range p.Marbles {
 		m := &p.Marbles[i]
-		if m.CutOff {
+		if m.CutOff || m.Verdict != nil && (m.Verdict.Pattern == record.Unusable || m.Verdict.Colour == record.Unusable) {
 			continue
 		}
 		pr, err := model.Predict(m.Features)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"strings"
 
 	"tawsight/calib"
 	"tawsight/internal/colour"
@@ -105,7 +106,7 @@ func (m *Measures) cardFlags(f *flagger) {
 
 func (m *Measures) lightFlags(f *flagger) {
 	s := &m.Survey
-	paper, glass := m.paperClipped(), m.glassClipped()
+	paper, glass := m.PaperClipped(), m.GlassClipped()
 	darker := "take the photo darker, so that the card's white is just below full white"
 	washed := false
 	switch {
@@ -125,7 +126,7 @@ func (m *Measures) lightFlags(f *flagger) {
 	if washed {
 		f.plain("over-exposed", record.Warn, pattern, "light ribbons are burnt out and can't be told from what lies beside them", darker)
 	}
-	if y := m.whiteY(); y >= 0 {
+	if y := m.WhiteY(); y >= 0 {
 		for _, l := range [2]Limit{UnderFail, UnderWarn} {
 			if l.passed(y) {
 				f.add(l, y, []string{record.AboutColour, record.AboutPattern}, fmt.Sprintf("the photo is very dark: white paper has only %.0f %% of the light it could have, so dark glass is lost in coarse steps", 100*y), "add light, or take the photo lighter")
@@ -137,7 +138,7 @@ func (m *Measures) lightFlags(f *flagger) {
 		f.plain("colour-cast", record.Fail, colours, "the card's paper could not be read for a white balance: it is too dark, too bright, or one colour is missing from the light",
 			"take the photo again in daylight or under white light")
 	} else if s.OpenCells > 0 {
-		cast := m.castDE()
+		cast := m.CastDE()
 		for _, l := range [2]Limit{CastFail, CastWarn} {
 			if !l.passed(cast) {
 				continue
@@ -257,7 +258,7 @@ func (m *Measures) busy() bool {
 	}
 	// A file squeezed hard, or one that is nearly black, has a texture of its
 	// own, which is named by other flags.
-	own := m.Compression.Quality > 0 && JPEGWarn.passed(float64(m.Compression.Quality)) || UnderFail.passed(m.whiteY())
+	own := m.Compression.Quality > 0 && JPEGWarn.passed(float64(m.Compression.Quality)) || UnderFail.passed(m.WhiteY())
 	return SheetWarn.passed(m.PaperShare) || !own && TextureWarn.passed(s.Texture)
 }
 
@@ -365,13 +366,13 @@ func Judge(ph *record.Photo) {
 	}
 	if len(u) > 0 {
 		sort.Float64s(u)
-		ph.Verdict.Size = worse(ph.Verdict.Size, bySize(u[len(u)/2]))
+		ph.Verdict.Size = worse(ph.Verdict.Size, bySize(u[(len(u)-1)/4], SizeWarn, SizeFail))
 	}
 	for i := range ph.Marbles {
 		m := &ph.Marbles[i]
 		v := fold(ph.Verdict, m.Flags)
 		if m.DiameterU95MM != nil {
-			v.Size = worse(v.Size, bySize(*m.DiameterU95MM))
+			v.Size = worse(v.Size, bySize(*m.DiameterU95MM, OwnSizeWarn, OwnSizeFail))
 		}
 		m.Verdict = &v
 		if v.Size == record.Unusable {
@@ -382,15 +383,20 @@ func Judge(ph *record.Photo) {
 			for k := range m.Ribbons {
 				m.Ribbons[k].WidthMM = nil
 			}
+			for name := range m.Features {
+				if strings.HasSuffix(name, "_mm") {
+					delete(m.Features, name)
+				}
+			}
 		}
 	}
 }
 
-func bySize(u95 float64) record.Verdict {
+func bySize(u95 float64, warn, fail Limit) record.Verdict {
 	switch {
-	case SizeFail.passed(u95):
+	case fail.passed(u95):
 		return record.Unusable
-	case SizeWarn.passed(u95):
+	case warn.passed(u95):
 		return record.Doubtful
 	}
 	return record.Good

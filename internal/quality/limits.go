@@ -68,8 +68,10 @@ var (
 	TextureWarn  = Limit{"busy-background", record.Warn, 0.10, "share", false, "contrast of the background beyond smooth light and noise (robust standard deviation)", "clear glass differs from paper by about a tenth at its rim: a background that varies by as much has such edges everywhere"}
 	SheetWarn    = Limit{"busy-background", record.Warn, 0.55, "share", true, "open picture that fits one smooth sheet", "with less than about half, what counts as paper and what as object is a toss-up"}
 	TintWarn     = Limit{"busy-background", record.Warn, 15, "C*", false, "chroma of the background under the card's white", "clear glass shows the paper behind it: from a chroma of about 15 colours have a name of their own rather than a greyish one (Kelly, NBS SP 440), and a clear base would be given it"}
-	SizeWarn     = Limit{"", record.Warn, 0.20, "mm", false, "median half-width of the diameters' 95 % interval", "half of 1/64 inch: past it the nearest 1/64 is not sure"}
+	SizeWarn     = Limit{"", record.Warn, 0.40, "mm", false, "half-width of the diameters' 95 % interval, lower quartile of the photo's marbles", "1/64 inch, the trade's step: past it not even the best seen marbles are sure to within a step. The quartile, because a photo's faults (blur, tilt, a far camera) widen all intervals, and a glass's own faintness its own"}
 	SizeFail     = Limit{"", record.Fail, 0.80, "mm", false, SizeWarn.Meaning, "1/32 inch: the interval spans four of the trade's steps, and the size classes run together"}
+	OwnSizeWarn  = Limit{"", record.Warn, 0.20, "mm", false, "half-width of one marble's 95 % interval", "half of 1/64 inch: past it the interval holds more than one of the trade's steps"}
+	OwnSizeFail  = Limit{"", record.Fail, 0.80, "mm", false, OwnSizeWarn.Meaning, SizeFail.Reason}
 	GlareWarn    = Limit{"glare", record.Warn, 0.15, "share", false, "face under mirrored lamps and windows, or burnt out", "a lamp's and a window's reflections cover up to a tenth; past that ribbons are cut where nobody can see them"}
 	GlareFail    = Limit{"glare", record.Fail, 0.50, "share", false, GlareWarn.Meaning, "more is hidden than seen"}
 	ShadowWarn   = Limit{"in-shadow", record.Warn, 0.50, "times", true, "light on the paper around the marble relative to open paper", "a marble's own shadow covers less than half of the ring around it, so its median is open paper; at half the light (one stop) the correction of 1.6 is passed"}
@@ -84,5 +86,5 @@ func Limits() []Limit {
 	return []Limit{BlurWarn, BlurFail, ShakeRatio, ShakeWarn, ShakeFail, UnderWarn, UnderFail, OverWarn, OverFail, BurntWarn, BurntFail, CastWarn, CastFail,
 		MixedWarn, MixedFail, UnevenWarn, UnevenFail, NoiseWarn, NoiseFail, JPEGWarn, JPEGFail, ChromaStep,
 		SquareWarn, TiltWarn, TiltFail, PixelsWarn, PixelsFail, BowWarn, BowFail, StraysWarn, TextureWarn, SheetWarn, TintWarn,
-		SizeWarn, SizeFail, GlareWarn, GlareFail, ShadowWarn, ShadowFail, CoverageWarn, EdgeWarn, SunkWarn}
+		SizeWarn, SizeFail, OwnSizeWarn, OwnSizeFail, GlareWarn, GlareFail, ShadowWarn, ShadowFail, CoverageWarn, EdgeWarn, SunkWarn}
 }

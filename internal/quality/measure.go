@@ -83,9 +83,9 @@ func Measure(p *vision.Photo, det calib.Detection, pose *calib.Pose, white calib
 	return m
 }
 
-// whiteY is the linear light recorded of white paper (or what it would have
+// WhiteY is the linear light recorded of white paper (or what it would have
 // been, from a background of usual lightness, L* 75); negative when unknown.
-func (m *Measures) whiteY() float64 {
+func (m *Measures) WhiteY() float64 {
 	if m.White.Source == "card" {
 		return m.White.PaperY * (0.2126/m.White.Gain[0] + 0.7152/m.White.Gain[1] + 0.0722/m.White.Gain[2])
 	}
@@ -96,8 +96,8 @@ func (m *Measures) whiteY() float64 {
 	return (0.2126*c[0] + 0.7152*c[1] + 0.0722*c[2]) * 0.876 / 0.483
 }
 
-// castDE is what balancing leaves of the cast.
-func (m *Measures) castDE() float64 {
+// CastDE is what balancing leaves of the cast.
+func (m *Measures) CastDE() float64 {
 	switch m.White.Source {
 	case "card", "background":
 		return castError([3]float64{1 / m.White.Gain[0], 1 / m.White.Gain[1], 1 / m.White.Gain[2]})
@@ -105,16 +105,16 @@ func (m *Measures) castDE() float64 {
 	return castError(m.Survey.PaperLinear)
 }
 
-// paperClipped is the open paper's share at full scale in the channel where it
+// PaperClipped is the open paper's share at full scale in the channel where it
 // is most.
-func (m *Measures) paperClipped() float64 {
+func (m *Measures) PaperClipped() float64 {
 	c := m.Survey.PaperClipped
 	return math.Max(c[0], math.Max(c[1], c[2]))
 }
 
-// glassClipped is the marbles' median share at full scale: a single white
+// GlassClipped is the marbles' median share at full scale: a single white
 // marble in the lamp's full light is that marble's own fault.
-func (m *Measures) glassClipped() float64 {
+func (m *Measures) GlassClipped() float64 {
 	var glass []float64
 	for _, l := range m.Survey.Marbles {
 		glass = append(glass, l.ClippedShare)
