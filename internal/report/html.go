@@ -430,6 +430,27 @@ func newBar(label, low, high string, v float64) bar {
 	return bar{label, low, high, fmt.Sprintf("%.2f", v), template.CSS(width(v))}
 }
 
+// GlowText says what the marble does under an ultraviolet lamp, empty where no
+// such photo was taken of it.
+func (v marbleView) GlowText() string {
+	g := v.Glow
+	if g == nil {
+		return ""
+	}
+	where := ""
+	if v.photo.PairedWith != "" {
+		if v.PairedID != "" {
+			where = fmt.Sprintf(" (marble %s of %s)", v.PairedID, filepath.Base(v.photo.PairedWith))
+		} else {
+			where = fmt.Sprintf(" (in %s)", filepath.Base(v.photo.PairedWith))
+		}
+	}
+	if g.Share < 0.02 || g.Lab == nil {
+		return "Under ultraviolet light: no glow" + where + "."
+	}
+	return fmt.Sprintf("Under ultraviolet light: glows %s over %.0f %% of its face%s.", g.Name, 100*g.Share, where)
+}
+
 // BubbleText is a word on the bubble, where there is one.
 func (v marbleView) BubbleText() string {
 	if v.Bubble == nil || !v.Bubble.Present {
