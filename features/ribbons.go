@@ -10,7 +10,9 @@ type Ribbon struct {
 	Lab          [3]float64
 	AreaFraction float64 // of the usable face
 	WidthMM      float64 // 0 when not known
-	Opaque       bool
+	// Opaque says that the ribbon is known to hide what lies behind it: the
+	// swirl on an opaque marble does. In clear glass it can't be told yet.
+	Opaque bool
 }
 
 // Ribbons are the colours besides the base, the one that covers most first.
@@ -20,7 +22,7 @@ func (a *Analysis) Ribbons() []Ribbon {
 		if k == a.Parts.Base {
 			continue
 		}
-		r := Ribbon{Lab: withinWhite(c.Lab), AreaFraction: c.Share, Opaque: true}
+		r := Ribbon{Lab: withinWhite(c.Lab), AreaFraction: c.Share, Opaque: a.Glass.NotOpaque < 0.5}
 		if w := widthShare(a.Face, &a.Parts, func(o int8) bool { return int(o) == k }); w > 0 && a.Face.RadiusMM > 0 {
 			r.WidthMM = w * a.Face.RadiusMM
 		}

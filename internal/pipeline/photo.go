@@ -207,7 +207,10 @@ func fillMarble(m *record.Marble, a *features.Analysis) {
 		}
 	}
 	for _, r := range a.Ribbons() {
-		rec := record.Ribbon{Lab: lab(r.Lab), Name: colour.Name(r.Lab), AreaFraction: round(r.AreaFraction, 4), Opaque: r.Opaque}
+		rec := record.Ribbon{Lab: lab(r.Lab), Name: colour.Name(r.Lab), AreaFraction: round(r.AreaFraction, 4)}
+		if r.Opaque {
+			rec.Opaque = record.B(true)
+		}
 		if r.WidthMM > 0 {
 			rec.WidthMM = dec(r.WidthMM, 2)
 		}

@@ -226,7 +226,7 @@ func TestContract(t *testing.T) {
 			words("diameter_mm diameter_u95_mm diameter_in size_class diameter_budget base busyness bubble attribution crop verdict glow paired_id")}
 		outline = keys{words("cx_px cy_px semi_major_px semi_minor_px angle_deg"), nil}
 		base    = keys{words("lab name kind translucency tinted"), nil}
-		ribbon  = keys{words("lab name area_fraction opaque"), words("width_mm")}
+		ribbon  = keys{words("lab name area_fraction"), words("width_mm opaque")}
 		madeBy  = keys{words("tawsight opencv features"), nil}
 	)
 	photoCodes := words(`out-of-focus camera-shake under-exposed over-exposed colour-cast mixed-light uneven-light noisy

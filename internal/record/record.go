@@ -162,7 +162,9 @@ type Ribbon struct {
 	Name         string     `json:"name"`
 	AreaFraction float64    `json:"area_fraction"` // of the measured face, 0..1
 	WidthMM      *float64   `json:"width_mm,omitempty"`
-	Opaque       bool       `json:"opaque"`
+	// Opaque says whether the ribbon hides what lies behind it; nil where that
+	// can't be told.
+	Opaque *bool `json:"opaque,omitempty"`
 }
 
 // Bubble is a large bubble near the middle.
@@ -198,3 +200,6 @@ type MadeBy struct {
 
 // F returns a pointer to v, for the optional figures above.
 func F(v float64) *float64 { return &v }
+
+// B returns a pointer to v, for the optional statements above.
+func B(v bool) *bool { return &v }

@@ -42,7 +42,7 @@ func madeUp(t *testing.T, out string) []record.Photo {
 			Budget: []record.BudgetLine{{Source: "outline edge points", UMM: 0.02}, {Source: "focal length", UMM: 0.03}},
 			Base:   &record.Base{Lab: [3]float64{92, 0, 3}, Name: "white", Kind: "opaque", Translucency: 0.04},
 			Ribbons: []record.Ribbon{
-				{Lab: [3]float64{45, 60, 40}, Name: "vivid red", AreaFraction: 0.1, WidthMM: record.F(0.9), Opaque: true},
+				{Lab: [3]float64{45, 60, 40}, Name: "vivid red", AreaFraction: 0.1, WidthMM: record.F(0.9), Opaque: record.B(true)},
 				{Lab: [3]float64{30, 20, -60}, Name: "deep blue", AreaFraction: 0.25},
 			},
 			Busyness: record.F(0.64),

@@ -133,7 +133,12 @@ func marbleColumns(featureNames []string) []column[marbleRow] {
 		ribbon("name", func(r record.Ribbon) string { return r.Name })
 		ribbon("area_fraction", func(r record.Ribbon) string { return number(r.AreaFraction) })
 		ribbon("width_mm", func(r record.Ribbon) string { return optional(r.WidthMM) })
-		ribbon("opaque", func(r record.Ribbon) string { return strconv.FormatBool(r.Opaque) })
+		ribbon("opaque", func(r record.Ribbon) string {
+			if r.Opaque == nil {
+				return ""
+			}
+			return strconv.FormatBool(*r.Opaque)
+		})
 	}
 	columns = append(columns,
 		m("busyness", func(m *record.Marble) string { return optional(m.Busyness) }),
