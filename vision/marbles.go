@@ -108,23 +108,28 @@ func Find(p *Photo, sc Scene) Found {
 			outs = append(outs, o)
 		}
 	}
-	if sc.MMPerPX > 0 {
-		// By the flat scale, which reads 2 to 5 % large on the table and never
-		// small.
-		kept := outs[:0]
-		for _, o := range outs {
-			if d := 2 * o.Ellipse.MeanRadiusPX() * sc.MMPerPX; d >= smallestMM && d <= 1.2*largestMM {
-				kept = append(kept, o)
-			}
-		}
-		outs = kept
-	}
-	outs = rf.last(settle(outs))
+	outs = ofMarbleSize(outs, sc.MMPerPX)
+	outs = ofMarbleSize(rf.last(settle(outs)), sc.MMPerPX)
 	sort.SliceStable(outs, func(i, j int) bool { return rowBefore(outs[i].Ellipse, outs[j].Ellipse) })
 	f.Marbles = rowsThenColumns(outs)
 	f.Paper = &Paper{model: model, scale: s}
 	f.PaperLinear = f.Paper.LinearAt(float64(p.Width)/2, float64(p.Height)/2)
 	return f
+}
+
+// ofMarbleSize keeps what is as large as a marble by the flat scale, which reads
+// 2 to 5 % large on the table and never small; all where there is no scale.
+func ofMarbleSize(outs []Outline, mmPerPX float64) []Outline {
+	if mmPerPX <= 0 {
+		return outs
+	}
+	kept := outs[:0]
+	for _, o := range outs {
+		if d := 2 * o.Ellipse.MeanRadiusPX() * mmPerPX; d >= smallestMM && d <= 1.2*largestMM {
+			kept = append(kept, o)
+		}
+	}
+	return kept
 }
 
 // coarseOutlines finds candidates in the reduced picture: the chosen ones, one

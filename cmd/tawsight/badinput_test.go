@@ -288,6 +288,10 @@ func TestResultsAmongThePhotos(t *testing.T) {
 			t.Errorf("round %d: exit status %d, %q, %q", round+1, status, stdout, stderr)
 		}
 	}
+	// Nor are those of an earlier run to another folder among the photos.
+	if status, stdout, stderr := tawsight(t, "measure", in, "--out", filepath.Join(in, "again")); status != 0 || !strings.HasPrefix(stdout, "1 photo,") {
+		t.Errorf("to another folder: exit status %d, %q, %q", status, stdout, stderr)
+	}
 }
 
 // Ctrl-C must end a run soon, plainly and with nothing half-written.

@@ -251,7 +251,7 @@ func listPhotos(args []string, outDir string) ([]string, error) {
 				return nil // a folder that can't be opened doesn't stop the rest
 			}
 			if d.IsDir() {
-				if abs, err := filepath.Abs(path); err == nil && abs == out {
+				if abs, err := filepath.Abs(path); err == nil && abs == out || isResults(path) {
 					return fs.SkipDir
 				}
 				return nil
@@ -270,6 +270,17 @@ func listPhotos(args []string, outDir string) ([]string, error) {
 	}
 	sort.Strings(paths)
 	return paths, nil
+}
+
+// isResults says that a folder holds the results of an earlier run, whose
+// pictures are no photos.
+func isResults(dir string) bool {
+	for _, name := range []string{report.JSONLName, report.MarblesName, report.HTMLName} {
+		if _, err := os.Stat(filepath.Join(dir, name)); err != nil {
+			return false
+		}
+	}
+	return true
 }
 
 func featureNames() []string {
