@@ -431,8 +431,9 @@ func waveAt(x, sigma, side float64) float64 {
 // again by sigma0 lowers the gradient by sqrt(1 + sigma0^2/sigma^2) (S. Zhuo
 // and T. Sim, Defocus map estimation from a single image, Pattern Recognition
 // 44, 2011), which is solved for sigma. Edges that are soft in themselves
-// (shadows, and outlines of round things) read wide, lines read narrow, so the
-// median of the strong ones is given. at, where not nil, says which pixels may be looked
+// (shadows, and outlines of round things) read wide, lines read narrow; what is
+// given lies a little above the median, since glass shows more lines than
+// steps. at, where not nil, says which pixels may be looked
 // at (w*h, row by row), such as those near marbles' outlines. 0 when there are
 // fewer than 50 edges to read.
 func EdgeBlur(bgr gocv.Mat, at []bool) float64 {
@@ -452,8 +453,8 @@ func EdgeBlur(bgr gocv.Mat, at []bool) float64 {
 	// The second blur should be about as wide as the first: much narrower and
 	// the ratio is all noise, much wider and neighbouring edges run together.
 	sigma := 0.0
-	for _, s0 := range [2]float64{1.5, 4} {
-		if s0 > 3 && sigma < 2.5 {
+	for _, s0 := range [2]float64{1.5, 5} {
+		if s0 > 2 && sigma < 0.6*s0 {
 			break
 		}
 		s := edgeRatio(y, at, s0)
@@ -464,6 +465,9 @@ func EdgeBlur(bgr gocv.Mat, at []bool) float64 {
 	}
 	return sigma
 }
+
+// edgeQuantile is which of the strong edges' readings is taken.
+const edgeQuantile = 0.6
 
 func edgeRatio(y gocv.Mat, at []bool, sigma0 float64) float64 {
 	again := gocv.NewMat()
@@ -499,7 +503,8 @@ func edgeRatio(y gocv.Mat, at []bool, sigma0 float64) float64 {
 		return 0
 	}
 	sort.Float64s(sample)
-	floor := math.Max(6*sample[len(sample)/4], math.Max(0.002, sample[len(sample)*9/10]))
+	// Strong edges only: of weak ones many are noise, or a JPEG's blocks.
+	floor := math.Max(4*sample[len(sample)/4], 0.3*sample[len(sample)-1-len(sample)/500])
 	var out []float64
 	m := 2 + int(sigma0)
 	for j := m; j < h-m; j++ {
@@ -526,5 +531,5 @@ func edgeRatio(y gocv.Mat, at []bool, sigma0 float64) float64 {
 		return 0
 	}
 	sort.Float64s(out)
-	return out[len(out)/2]
+	return out[int(edgeQuantile*float64(len(out)))]
 }

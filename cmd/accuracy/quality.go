@@ -121,6 +121,7 @@ func codesOf(flags []record.Flag) string {
 // dose is one fault that grows in steps.
 type dose struct {
 	name, code string
+	base       string // spoils this photo instead of the common ones; may be empty
 	steps      []float64
 	spoil      func(p *lens.Picture, s *lens.Settings, step float64)
 	measure    func(q quality.Measures) float64
@@ -144,22 +145,23 @@ func doses() []dose {
 		}
 	}
 	return []dose{
-		{"blur, sigma px", "out-of-focus", []float64{1, 2, 3, 4, 6, 8}, func(_ *lens.Picture, s *lens.Settings, v float64) { s.BlurPx = v }, func(q quality.Measures) float64 { return q.Blur.SigmaPX }},
-		{"motion, px", "camera-shake", []float64{5, 10, 15, 20}, func(_ *lens.Picture, s *lens.Settings, v float64) { s.ShakePx, s.ShakeDeg = v, 35 }, func(q quality.Measures) float64 { return q.Blur.MotionPX() }},
-		{"darker, stops", "under-exposed", []float64{0, 1, 2, 3, 5}, func(_ *lens.Picture, s *lens.Settings, v float64) { scaleAll(s, math.Pow(2, -v)) }, func(q quality.Measures) float64 { return -q.WhiteY() }},
-		{"lighter, stops", "over-exposed", []float64{0.3, 0.6, 1, 1.6}, func(_ *lens.Picture, s *lens.Settings, v float64) { scaleAll(s, math.Pow(2, v)) }, func(q quality.Measures) float64 { return slices.Max(q.Survey.Clipped[:]) }},
-		{"cast, blue in stops", "colour-cast", []float64{0, 1, 2, 3, 4}, func(_ *lens.Picture, s *lens.Settings, v float64) {
+		{"blur, sigma px", "out-of-focus", "", []float64{1, 2, 3, 4, 6, 8}, func(_ *lens.Picture, s *lens.Settings, v float64) { s.BlurPx = v }, func(q quality.Measures) float64 { return q.Blur.SigmaPX }},
+		{"blur without card, sigma px", "out-of-focus", "samples/photos/poor/no-card.jpg", []float64{1, 2, 3, 4, 6, 8}, func(_ *lens.Picture, s *lens.Settings, v float64) { s.BlurPx = v }, func(q quality.Measures) float64 { return q.Blur.SigmaPX }},
+		{"motion, px", "camera-shake", "", []float64{5, 10, 15, 20}, func(_ *lens.Picture, s *lens.Settings, v float64) { s.ShakePx, s.ShakeDeg = v, 35 }, func(q quality.Measures) float64 { return q.Blur.MotionPX() }},
+		{"darker, stops", "under-exposed", "", []float64{0, 1, 2, 3, 5}, func(_ *lens.Picture, s *lens.Settings, v float64) { scaleAll(s, math.Pow(2, -v)) }, func(q quality.Measures) float64 { return -q.WhiteY() }},
+		{"lighter, stops", "over-exposed", "", []float64{0.3, 0.6, 1, 1.6}, func(_ *lens.Picture, s *lens.Settings, v float64) { scaleAll(s, math.Pow(2, v)) }, func(q quality.Measures) float64 { return slices.Max(q.Survey.Clipped[:]) }},
+		{"cast, blue in stops", "colour-cast", "", []float64{0, 1, 2, 3, 4}, func(_ *lens.Picture, s *lens.Settings, v float64) {
 			s.Gain[1] *= math.Pow(2, -0.3*v)
 			s.Gain[2] *= math.Pow(2, -v)
 		}, func(q quality.Measures) float64 { return q.CastDE() }},
-		{"mixed light", "mixed-light", []float64{0.2, 0.4, 0.7, 1}, func(p *lens.Picture, _ *lens.Settings, v float64) {
+		{"mixed light", "mixed-light", "", []float64{0.2, 0.4, 0.7, 1}, func(p *lens.Picture, _ *lens.Settings, v float64) {
 			field(func(x, _ float64, k int) float64 { return math.Exp(-v * (x + 0.5) * float64(k) / 2) })(p)
 		}, func(q quality.Measures) float64 { return q.Survey.CastRange }},
-		{"uneven, times", "uneven-light", []float64{1.5, 3, 6, 12}, func(p *lens.Picture, _ *lens.Settings, v float64) {
+		{"uneven, times", "uneven-light", "", []float64{1.5, 3, 6, 12}, func(p *lens.Picture, _ *lens.Settings, v float64) {
 			field(func(x, y float64, _ int) float64 { return math.Exp(-math.Log(v) * (x + y + 1) / 2) })(p)
 		}, func(q quality.Measures) float64 { return q.Survey.LightRatio }},
-		{"noise, times a phone's", "noisy", []float64{0, 4, 8, 16, 32}, func(_ *lens.Picture, s *lens.Settings, v float64) { s.Noise = v }, func(q quality.Measures) float64 { return q.Survey.Noise }},
-		{"JPEG, 100 - quality", "heavy-compression", []float64{10, 40, 60, 80, 92}, func(_ *lens.Picture, s *lens.Settings, v float64) { s.Quality = 100 - int(v) }, func(q quality.Measures) float64 { return float64(100 - q.Compression.Quality) }},
+		{"noise, times a phone's", "noisy", "", []float64{0, 4, 8, 16, 32}, func(_ *lens.Picture, s *lens.Settings, v float64) { s.Noise = v }, func(q quality.Measures) float64 { return q.Survey.Noise }},
+		{"JPEG, 100 - quality", "heavy-compression", "", []float64{10, 40, 60, 80, 92}, func(_ *lens.Picture, s *lens.Settings, v float64) { s.Quality = 100 - int(v) }, func(q quality.Measures) float64 { return float64(100 - q.Compression.Quality) }},
 	}
 }
 
@@ -172,6 +174,18 @@ func doseResponse(out io.Writer) error {
 	}
 	type job struct{ base, dose, step int }
 	ds := doses()
+	common := len(bases)
+	for _, d := range ds {
+		if d.base != "" && !slices.Contains(bases, d.base) {
+			bases = append(bases, d.base)
+		}
+	}
+	used := func(b, d int) bool {
+		if ds[d].base != "" {
+			return bases[b] == ds[d].base
+		}
+		return b < common
+	}
 	pictures := make([]*lens.Picture, len(bases))
 	var own []quality.Measures
 	for i, b := range bases {
@@ -194,6 +208,9 @@ func doseResponse(out io.Writer) error {
 		for d := range ds {
 			results[b][d], flagged[b][d] = make([]float64, len(ds[d].steps)), make([]bool, len(ds[d].steps))
 			for s := range ds[d].steps {
+				if !used(b, d) {
+					break
+				}
 				jobs = append(jobs, job{b, d, s})
 			}
 		}
@@ -231,6 +248,9 @@ func doseResponse(out io.Writer) error {
 	fmt.Fprintln(w, "fault\tsteps\tphoto\tSpearman\tflag at\tmeasured")
 	for d := range ds {
 		for b := range bases {
+			if !used(b, d) {
+				continue
+			}
 			var line, at []string
 			for s, v := range results[b][d] {
 				line = append(line, fmt.Sprintf("%.3g", v))
@@ -250,12 +270,12 @@ func doseResponse(out io.Writer) error {
 		return err
 	}
 	worst := 0.0
-	for b := range bases {
+	for b := range common {
 		for s, v := range ds[0].steps {
 			worst = math.Max(worst, math.Abs(results[b][0][s]/math.Hypot(v, own[b].Blur.SigmaPX)-1))
 		}
 	}
-	_, err := fmt.Fprintf(out, "blur sigma, 1 to 8 px: worst error %.1f %% of the applied one and the photo's own in quadrature\n", 100*worst)
+	_, err := fmt.Fprintf(out, "blur sigma, 1 to 8 px: worst error %.1f %% of the applied one and the photo's own in quadrature (with a card)\n", 100*worst)
 	return err
 }
 

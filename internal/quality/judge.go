@@ -218,6 +218,9 @@ func (m *Measures) sharpnessFlags(f *flagger) {
 			}
 		}
 	}
+	if share := m.Blur.SigmaPX / math.Max(1, float64(max(m.WidthPX, m.HeightPX))); m.BlurKnown && mm == 0 && BlurShare.passed(share) {
+		f.add(BlurShare, share, pattern, fmt.Sprintf("the picture is out of focus: edges are blurred by %.0f pixels, so that neither card nor marbles can be made out", m.Blur.SigmaPX), "tap on a marble to focus, keep the phone a hand's breadth or two away, and add light")
+	}
 	for _, l := range [2]Limit{NoiseFail, NoiseWarn} {
 		if l.passed(m.Survey.Noise) {
 			f.add(l, m.Survey.Noise, pattern, fmt.Sprintf("the picture is grainy: even plain paper varies by %.0f %% from pixel to pixel", 100*m.Survey.Noise), "add light, so that the camera need not amplify")

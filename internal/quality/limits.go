@@ -36,6 +36,7 @@ var (
 		"a blur of s washes out ribbons narrower than about 2 s, so 0.3 mm loses fine ribbons; " + ribbonReason}
 	BlurFail = Limit{"out-of-focus", record.Fail, 0.80, "mm", false, BlurWarn.Meaning,
 		"2 s is 1.6 mm: most ribbons are gone; " + ribbonReason}
+	BlurShare = Limit{"out-of-focus", record.Fail, 0.004, "of the picture's longer side", false, "standard deviation of the blur, where neither card nor marbles give a scale", "1/250: a tray 400 mm wide that fills the picture is then blurred by 1.6 mm, twice what ends all judging of ribbons by the card; no smaller copy of the photo could be sharp"}
 	ShakeWarn = Limit{"camera-shake", record.Warn, 0.30, "mm", false,
 		"standard deviation of the blur along its longest direction (a smear of length l has l / 3.46)", BlurWarn.Reason}
 	ShakeFail    = Limit{"camera-shake", record.Fail, 0.80, "mm", false, ShakeWarn.Meaning, BlurFail.Reason}
@@ -83,7 +84,7 @@ var (
 
 // Limits lists them all, by flag.
 func Limits() []Limit {
-	return []Limit{BlurWarn, BlurFail, ShakeRatio, ShakeWarn, ShakeFail, UnderWarn, UnderFail, OverWarn, OverFail, BurntWarn, BurntFail, CastWarn, CastFail,
+	return []Limit{BlurWarn, BlurFail, BlurShare, ShakeRatio, ShakeWarn, ShakeFail, UnderWarn, UnderFail, OverWarn, OverFail, BurntWarn, BurntFail, CastWarn, CastFail,
 		MixedWarn, MixedFail, UnevenWarn, UnevenFail, NoiseWarn, NoiseFail, JPEGWarn, JPEGFail, ChromaStep,
 		SquareWarn, TiltWarn, TiltFail, PixelsWarn, PixelsFail, BowWarn, BowFail, StraysWarn, TextureWarn, SheetWarn, TintWarn,
 		SizeWarn, SizeFail, OwnSizeWarn, OwnSizeFail, GlareWarn, GlareFail, ShadowWarn, ShadowFail, CoverageWarn, EdgeWarn, SunkWarn}

@@ -74,8 +74,16 @@ func Measure(p *vision.Photo, det calib.Detection, pose *calib.Pose, white calib
 		m.Blur, m.BlurKnown = calib.CardBlur(p.Mat(), det.Corners)
 		m.BlurFromCard = m.BlurKnown
 	}
-	if !m.BlurKnown && len(outlines) > 0 {
-		if s := calib.EdgeBlur(p.Mat(), vision.NearOutlines(p, outlines)); s > 0 {
+	if !m.BlurKnown {
+		// The marbles' outlines, unless the whole picture is far softer: much
+		// blur leaves few circles, and what is taken for outlines then is not.
+		s := calib.EdgeBlur(p.Mat(), nil)
+		if len(outlines) > 0 {
+			if near := calib.EdgeBlur(p.Mat(), vision.NearOutlines(p, outlines)); near > 0.6*s {
+				s = near
+			}
+		}
+		if s > 0 {
 			m.Blur = calib.Blur{SigmaPX: s, MajorPX: s, MinorPX: s}
 			m.BlurKnown = true
 		}
