@@ -452,6 +452,10 @@ func EdgeBlur(bgr gocv.Mat, at []bool) float64 {
 	}
 	// The second blur should be about as wide as the first: much narrower and
 	// the ratio is all noise, much wider and neighbouring edges run together.
+	// A first blur of one pixel quiets noise and a JPEG's blocks, and is taken
+	// off again in the end.
+	const before = 1.0
+	gocv.GaussianBlur(y, &y, image.Pt(0, 0), before, before, gocv.BorderReplicate)
 	sigma := 0.0
 	for _, s0 := range [2]float64{1.5, 5} {
 		if s0 > 2 && sigma < 0.6*s0 {
@@ -463,7 +467,11 @@ func EdgeBlur(bgr gocv.Mat, at []bool) float64 {
 		}
 		sigma = s
 	}
-	return sigma
+	if sigma == 0 {
+		return 0
+	}
+	// A pixel's own extent is 0.29; less can't be.
+	return math.Max(0.29, math.Sqrt(math.Max(0, sigma*sigma-before*before)))
 }
 
 // edgeQuantile is which of the strong edges' readings is taken.
