@@ -172,6 +172,22 @@ func marbleColumns(featureNames []string) []column[marbleRow] {
 			return strings.Join(texts, "; ")
 		}),
 		m("flags", func(m *record.Marble) string { return codes(m.Flags) }),
+		m("verdict_size", marbleVerdict(func(v record.Verdicts) record.Verdict { return v.Size })),
+		m("verdict_colour", marbleVerdict(func(v record.Verdicts) record.Verdict { return v.Colour })),
+		m("verdict_pattern", marbleVerdict(func(v record.Verdicts) record.Verdict { return v.Pattern })),
+		m("glow_share", func(m *record.Marble) string {
+			if m.Glow == nil {
+				return ""
+			}
+			return number(m.Glow.Share)
+		}),
+		m("glow_name", func(m *record.Marble) string {
+			if m.Glow == nil {
+				return ""
+			}
+			return m.Glow.Name
+		}),
+		m("paired_id", func(m *record.Marble) string { return m.PairedID }),
 		m("crop", func(m *record.Marble) string { return m.Crop }),
 	)
 	for _, name := range featureNames {
@@ -274,10 +290,24 @@ func reasonText(r record.Reason) string {
 	return fmt.Sprintf("%s speaks for %s", strings.ReplaceAll(name, "_", " "), r.Toward)
 }
 
+// marbleVerdict reads one part of a marble's verdict, empty where it has none.
+func marbleVerdict(part func(v record.Verdicts) record.Verdict) func(m *record.Marble) string {
+	return func(m *record.Marble) string {
+		if m.Verdict == nil {
+			return ""
+		}
+		return string(part(*m.Verdict))
+	}
+}
+
 func codes(flags []record.Flag) string {
 	var list []string
 	for _, f := range flags {
-		list = append(list, f.Code)
+		// One fault may have two flags: unusable for one thing, doubtful for
+		// another.
+		if !slices.Contains(list, f.Code) {
+			list = append(list, f.Code)
+		}
 	}
 	return strings.Join(list, " ")
 }
