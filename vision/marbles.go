@@ -108,11 +108,12 @@ func Find(p *Photo, sc Scene) Found {
 			outs = append(outs, o)
 		}
 	}
+	f.Paper = &Paper{model: model, scale: s}
 	outs = ofMarbleSize(outs, sc.MMPerPX)
 	outs = ofMarbleSize(rf.last(settle(outs)), sc.MMPerPX)
+	outs = besidePaper(outs, rf.px, f.Paper, sc.Card)
 	sort.SliceStable(outs, func(i, j int) bool { return rowBefore(outs[i].Ellipse, outs[j].Ellipse) })
 	f.Marbles = rowsThenColumns(outs)
-	f.Paper = &Paper{model: model, scale: s}
 	f.PaperLinear = f.Paper.LinearAt(float64(p.Width)/2, float64(p.Height)/2)
 	return f
 }
@@ -126,6 +127,56 @@ func ofMarbleSize(outs []Outline, mmPerPX float64) []Outline {
 	kept := outs[:0]
 	for _, o := range outs {
 		if d := 2 * o.Ellipse.MeanRadiusPX() * mmPerPX; d >= smallestMM && d <= 1.2*largestMM {
+			kept = append(kept, o)
+		}
+	}
+	return kept
+}
+
+// Limits of what counts as paper beside a marble.
+const (
+	// paperChroma is how far each colour difference (opponent, encoded) may be
+	// from the paper's: light coloured by the glass falls on a part only.
+	paperChroma = 0.07
+	// paperDark and paperBright bound the lightness over the paper's: deep
+	// shadow and gathered light.
+	paperDark   = 0.45
+	paperBright = 1.35
+	// paperAround is the least share of directions with paper beside the
+	// outline.
+	paperAround = 0.6
+	// evenAround is the least share of directions in which that paper is, within
+	// paperEven, as light as the rest of the sheet: shadow and gathered light
+	// leave the side toward the light alone.
+	evenAround = 0.3
+	paperEven  = 0.15
+)
+
+// besidePaper keeps outlines with paper beside them: marbles lie on it. A circle in
+// a pattern, a picture or a face has more of the same beside it.
+func besidePaper(outs []Outline, px calib.Pixels, paper *Paper, card [][2]float64) []Outline {
+	var kept []Outline
+	for i, o := range outs {
+		seen, like, even := 0, 0, 0
+		const around = 48
+		for k := range around {
+			x, y, nx, ny := o.Ellipse.At(2 * math.Pi * float64(k) / around)
+			d := 0.16*o.Ellipse.MeanRadiusPX() + 1
+			x, y = x+d*nx, y+d*ny
+			if x < 0 || y < 0 || x > float64(px.W-1) || y > float64(px.H-1) || inOther(outs, i, x, y) || inPolygon(card, x, y) {
+				continue
+			}
+			seen++
+			v, p := opponent(px.EncodedAt(x, y)), paper.opponentAt(x, y)
+			q := float64(v[0]) / math.Max(0.02, p[0])
+			if math.Abs(float64(v[1])-p[1]) < paperChroma && math.Abs(float64(v[2])-p[2]) < paperChroma && q > paperDark && q < paperBright {
+				like++
+				if q > 1-paperEven && q < 1+paperEven {
+					even++
+				}
+			}
+		}
+		if seen < around/4 || float64(like) >= paperAround*float64(seen) && float64(even) >= evenAround*float64(seen) {
 			kept = append(kept, o)
 		}
 	}

@@ -235,9 +235,14 @@ type Paper struct {
 	scale float64
 }
 
+// opponentAt is the paper's colour at a place in opponent().
+func (p *Paper) opponentAt(x, y float64) [3]float64 {
+	return p.model.at((x+0.5)*p.scale-0.5, (y+0.5)*p.scale-0.5)
+}
+
 // LinearAt is the linear RGB that open paper has, or would have, at a place.
 func (p *Paper) LinearAt(x, y float64) (lin [3]float64) {
-	c := p.model.at((x+0.5)*p.scale-0.5, (y+0.5)*p.scale-0.5)
+	c := p.opponentAt(x, y)
 	// Invert opponent(): L = (r+g+b)/3, a = r-g, b = (r+g)/2 - b.
 	l, a, b := c[0], c[1], c[2]
 	blue := l - 2*b/3
