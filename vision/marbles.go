@@ -70,27 +70,13 @@ func Find(p *Photo, sc Scene) Found {
 		need := 7 * sc.MMPerPX / (smallestMM / 2) * float64(long)
 		side = int(math.Max(1008, math.Min(1800, need)))
 	}
-	small, s := p.reduced(side)
-	img := toPlane(small)
-	small.Close()
-	var f Found
-	if img.w < 24 || img.h < 24 {
+	l, ok := lookAt(p, sc, side)
+	f := l.found(p, sc)
+	if !ok {
 		return f
 	}
-	var card [][2]float64
-	for _, c := range sc.Card {
-		card = append(card, [2]float64{(c[0]+0.5)*s - 0.5, (c[1]+0.5)*s - 0.5})
-	}
-	var masked []bool
-	if card != nil {
-		masked = polygonMask(img.w, img.h, card, 0.012*float64(max(img.w, img.h)))
-	}
-	model := fitPaper(img, masked)
-	f.PaperShare = model.share
-
-	chosen, all := coarseOutlines(img, masked, sc, s)
-
-	f.BlurPX = sc.BlurPX
+	s := l.scale
+	chosen, all := coarseOutlines(l, sc, 1.25, leastCoarse)
 	if f.BlurPX <= 0 {
 		f.BlurPX = 1
 	}
@@ -108,13 +94,48 @@ func Find(p *Photo, sc Scene) Found {
 			outs = append(outs, o)
 		}
 	}
-	f.Paper = &Paper{model: model, scale: s}
 	outs = ofMarbleSize(outs, sc.MMPerPX)
 	outs = ofMarbleSize(rf.last(settle(outs)), sc.MMPerPX)
 	outs = besidePaper(outs, rf.px, f.Paper, sc.Card)
-	sort.SliceStable(outs, func(i, j int) bool { return rowBefore(outs[i].Ellipse, outs[j].Ellipse) })
 	f.Marbles = rowsThenColumns(outs)
-	f.PaperLinear = f.Paper.LinearAt(float64(p.Width)/2, float64(p.Height)/2)
+	return f
+}
+
+// look is a photo reduced for finding things in, with its paper.
+type look struct {
+	img    *plane3
+	masked []bool // the card's pixels; nil without one
+	scale  float64
+	paper  *Paper
+}
+
+// lookAt reduces a photo to side px along its longer side and fits its paper;
+// ok is false for a picture too small to hold a marble.
+func lookAt(p *Photo, sc Scene, side int) (l look, ok bool) {
+	small, s := p.reduced(side)
+	defer small.Close()
+	l = look{img: toPlane(small), scale: s}
+	if l.img.w < 24 || l.img.h < 24 {
+		return l, false
+	}
+	if sc.Card != nil {
+		var card [][2]float64
+		for _, c := range sc.Card {
+			card = append(card, [2]float64{(c[0]+0.5)*s - 0.5, (c[1]+0.5)*s - 0.5})
+		}
+		l.masked = polygonMask(l.img.w, l.img.h, card, 0.012*float64(max(l.img.w, l.img.h)))
+	}
+	l.paper = &Paper{model: fitPaper(l.img, l.masked), scale: s}
+	return l, true
+}
+
+// found is what is known before any marble is.
+func (l look) found(p *Photo, sc Scene) Found {
+	f := Found{BlurPX: sc.BlurPX, Paper: l.paper}
+	if l.paper != nil {
+		f.PaperShare = l.paper.model.share
+		f.PaperLinear = l.paper.LinearAt(float64(p.Width)/2, float64(p.Height)/2)
+	}
 	return f
 }
 
@@ -184,25 +205,24 @@ func besidePaper(outs []Outline, px calib.Pixels, paper *Paper, card [][2]float6
 }
 
 // coarseOutlines finds candidates in the reduced picture: the chosen ones, one
-// a marble, and all that were fitted.
-func coarseOutlines(img *plane3, masked []bool, sc Scene, s float64) (chosen, all []coarse) {
+// a marble, with at least the score asked for, and all that were fitted. room
+// is how much larger than the largest marble a circle may be.
+func coarseOutlines(l look, sc Scene, room, leastScore float64) (chosen, all []coarse) {
+	img, s := l.img, l.scale
 	cam := calib.Camera{FocalPX: sc.Camera.FocalPX * s, CxPX: (sc.Camera.CxPX+0.5)*s - 0.5, CyPX: (sc.Camera.CyPX+0.5)*s - 0.5}
 	rMin, rMax := smallestShare*float64(max(img.w, img.h)), largestShare*float64(max(img.w, img.h))
 	if sc.MMPerPX > 0 {
 		k := s / sc.MMPerPX
-		rMin, rMax = smallestMM/2*k*0.8, largestMM/2*k*1.25
+		rMin, rMax = smallestMM/2*k*0.8, largestMM/2*k*room
 	}
 	rMin = math.Max(5, rMin)
-	rMax = math.Min(rMax, 0.45*float64(min(img.w, img.h)))
-	if rMax <= rMin {
-		rMax = rMin * 1.2
-	}
-	es := edges(img, masked)
+	rMax = math.Max(rMin*1.2, math.Min(rMax, 0.45*float64(min(img.w, img.h))))
+	es := edges(img, l.masked)
 	grid := newEdgeGrid(es, img.w, img.h, 16)
 	for _, c := range propose(es, img.w, img.h, rMin, rMax) {
 		all = append(all, grid.fitCoarse(c, cam))
 	}
-	return choose(all, leastCoarse), all
+	return choose(all, leastScore), all
 }
 
 // behind says of a pixel whether it lies in or against one of the outlines,
@@ -426,6 +446,7 @@ func rowBefore(a, b calib.Ellipse) bool {
 // rowsThenColumns orders outlines as a person reads: those whose middles lie
 // within a radius of the row's first belong to one row.
 func rowsThenColumns(in []Outline) []Outline {
+	sort.SliceStable(in, func(i, j int) bool { return rowBefore(in[i].Ellipse, in[j].Ellipse) })
 	var out []Outline
 	for len(in) > 0 {
 		limit := in[0].Ellipse.CyPX + in[0].Ellipse.MeanRadiusPX()
