@@ -4,8 +4,10 @@
 package main
 
 import (
+	"context"
 	"flag"
 	"fmt"
+	"io"
 	"io/fs"
 	"math"
 	"os"
@@ -18,6 +20,7 @@ import (
 
 	"tawsight/internal/colour"
 	"tawsight/internal/pipeline"
+	"tawsight/internal/record"
 	"tawsight/samples"
 )
 
@@ -32,7 +35,15 @@ func main() {
 	verbose := flag.Bool("v", false, "print a line for every marble")
 	cues := flag.String("cues", "", "write what each marble shows, and its truth, to this CSV file")
 	only := flag.String("only", "", "only photos whose path contains this")
+	glass := flag.Bool("glass", false, "find the weights of the glass cues anew, and how well they tell kinds apart")
 	flag.Parse()
+	if *glass {
+		if err := fitGlass(os.Stdout); err != nil {
+			fmt.Fprintln(os.Stderr, "accuracy:", err)
+			os.Exit(1)
+		}
+		return
+	}
 	if err := run(*verbose, *cues, *only); err != nil {
 		fmt.Fprintln(os.Stderr, "accuracy:", err)
 		os.Exit(1)
@@ -66,6 +77,7 @@ func run(verbose bool, cuesPath, only string) error {
 			return err
 		}
 		defer cues.Close()
+		fmt.Fprintln(cues, "photo,marble,kind,transparency,tint,transmission,shadow_depth,caustic,peak,shade_slope,rim_ratio,translucency,shadow_seen,radial_slope,unrest,range,paper_lightness")
 	}
 	var all tally
 	var seen []scored
@@ -86,7 +98,27 @@ func run(verbose bool, cuesPath, only string) error {
 	if err := w.Flush(); err != nil {
 		return err
 	}
+	if only == "" {
+		if err := leaveOneOut(os.Stdout); err != nil {
+			return err
+		}
+	}
 	return qualitySection(os.Stdout, seen)
+}
+
+// leaveOneOut prints how well the sample sets are told apart, as
+// `tawsight references` finds it.
+func leaveOneOut(w io.Writer) error {
+	sum, err := pipeline.References(context.Background(), pipeline.ReferencesOptions{Dir: "samples/photos/references"})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(w, "\nleave-one-out over the sample sets: %d of %d (%.1f %%);", sum.Right, sum.Tested, 100*float64(sum.Right)/float64(max(1, sum.Tested)))
+	for _, s := range sum.Sets {
+		fmt.Fprintf(w, " %s %d of %d", s.Label, s.Right, s.Tested)
+	}
+	fmt.Fprintln(w)
+	return nil
 }
 
 func list(dir, only string) ([]string, error) {
@@ -164,24 +196,31 @@ func (t *tally) join(o tally) {
 	t.trueBusy = append(t.trueBusy, o.trueBusy...)
 }
 
+// match is the number of the marble found where the true one is, its middle
+// within 0.3 of the radius, the nearest one not yet used; -1 for none.
+func match(found []record.Marble, m samples.Marble, used map[int]bool) int {
+	best, at := 0.3*math.Sqrt(m.Ellipse.SemiMajor*m.Ellipse.SemiMinor), -1
+	for i, f := range found {
+		if d := math.Hypot(f.Outline.CxPX-m.Ellipse.CX, f.Outline.CyPX-m.Ellipse.CY); d < best && !used[i] {
+			best, at = d, i
+		}
+	}
+	return at
+}
+
 func (t *tally) add(s scored, verbose bool, cues *os.File) {
 	if s.truth == nil || !s.truth.Good() {
 		return
 	}
 	t.photos++
 	ph := s.in.Photo
-	used := make([]bool, len(ph.Marbles))
+	used := map[int]bool{}
 	for _, m := range s.truth.Marbles {
 		if m.CutOff {
 			continue
 		}
 		t.marbles++
-		best, at := 0.3*math.Sqrt(m.Ellipse.SemiMajor*m.Ellipse.SemiMinor), -1
-		for i, f := range ph.Marbles {
-			if d := math.Hypot(f.Outline.CxPX-m.Ellipse.CX, f.Outline.CyPX-m.Ellipse.CY); d < best && !used[i] {
-				best, at = d, i
-			}
-		}
+		at := match(ph.Marbles, m, used)
 		if at < 0 {
 			t.missed = append(t.missed, fmt.Sprintf("%s marble %d", s.path, m.ID))
 			if verbose {
@@ -295,8 +334,8 @@ func (t *tally) marble(s scored, m samples.Marble, at int, verbose bool, cues *o
 	if cues != nil {
 		tr, _ := transmission(m)
 		g := a.Glass
-		fmt.Fprintf(cues, "%s,%d,%s,%s,%v,%.3f,%.4f,%.4f,%.4f,%.4f,%.4f,%.4f,%.4f,%.4f,%v,%.4f,%.4f,%.4f,%.1f\n", s.path, m.ID, m.Kind, m.Base.Transparency, m.Base.Tint, tr,
-			a.Shadow.Depth, a.Shadow.Caustic, a.Shadow.Peak, g.ShadeSlope, g.RimRatio, 0.0, 0.0, g.Translucency, a.Shadow.Seen, g.RadialSlope, g.Unrest, g.Range, a.Face.PaperLab[0])
+		fmt.Fprintf(cues, "%s,%d,%s,%s,%v,%.3f,%.4f,%.4f,%.4f,%.4f,%.4f,%.4f,%v,%.4f,%.4f,%.4f,%.1f\n", s.path, m.ID, m.Kind, m.Base.Transparency, m.Base.Tint, tr,
+			a.Shadow.Depth, a.Shadow.Caustic, a.Shadow.Peak, g.ShadeSlope, g.RimRatio, g.Translucency, a.Shadow.Seen, g.RadialSlope, g.Unrest, g.Range, a.Face.PaperLab[0])
 	}
 }
 
