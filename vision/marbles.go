@@ -254,8 +254,18 @@ func (rf *refiner) outlineNear(c coarse, all []coarse, s float64, skip func(x, y
 			tries = append(tries, o)
 		}
 	}
+	// Starts that come to one place on the first pass are one.
+	var places []Outline
 	for _, start := range starts(c, all) {
-		try(toFull(start.e, s), 0, 2)
+		o, ok := rf.refine(toFull(start.e, s), skip, 0, 1)
+		if !ok {
+			continue
+		}
+		if places = append(places, o); len(distinct(places)) < len(places) {
+			places = places[:len(places)-1]
+			continue
+		}
+		try(o.Ellipse, 1, 2)
 	}
 	from := toFull(c.e, s)
 	if o, ok := bestOf(tries); ok {
