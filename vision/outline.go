@@ -623,29 +623,7 @@ func (rf *refiner) judge(e calib.Ellipse, skip func(x, y float64) bool, softLimi
 	if looked == 0 {
 		return 0
 	}
-	tol := judgeTolPX + 0.2*rf.sigmaPX
-	sum := 0.0
-	for _, d := range dirs {
-		best := 0.0
-		for _, p := range d {
-			o := offPX(e, p.x, p.y)
-			w := p.strength / (p.strength + judgeHalf)
-			if p.width > softLimit {
-				w *= 0.1
-			}
-			if math.Abs(o) < tol {
-				w *= 1 - o*o/(tol*tol)
-				if !p.step {
-					w *= innerEdgeShare
-				}
-				best = math.Max(best, w)
-			} else if p.step && o > tol && p.width <= softLimit {
-				sum -= outsideShare * sureWeight(p.strength)
-			}
-		}
-		sum += best
-	}
-	return sum / float64(looked)
+	return agreement(dirs, e, judgeTolPX+0.2*rf.sigmaPX, outsideShare, softLimit) / float64(looked)
 }
 
 // judgeTolPX is how near a place must lie to speak for an outline, beside a
@@ -707,7 +685,7 @@ func (rf *refiner) consensus(dirs []direction, start calib.Ellipse, tol, stray, 
 		if !ok || math.Hypot(e.CxPX-start.CxPX, e.CyPX-start.CyPX) > stray*r || math.Abs(math.Log(e.MeanRadiusPX()/r)) > stray {
 			continue
 		}
-		if score := agreement(dirs, e, tol, outside); score > bestScore {
+		if score := agreement(dirs, e, tol, outside, math.Inf(1)); score > bestScore {
 			best, bestScore = e, score
 		}
 	}
@@ -723,22 +701,28 @@ func sureWeight(strength float64) float64 {
 // sureLeast is the strength up to which a step may be grain.
 const sureLeast = 15.0
 
-// agreement is how well directions agree with an outline; see consensus.
-func agreement(dirs []direction, e calib.Ellipse, tol, outside float64) float64 {
+// agreement is how well directions agree with an outline, summed over them: in
+// each the strongest place within tol px of it, less what a step outside it
+// says against it (times outside); see consensus. Steps wider than softLimit px
+// may be a shadow's, and count a tenth for it and nothing against.
+func agreement(dirs []direction, e calib.Ellipse, tol, outside, softLimit float64) float64 {
 	score := 0.0
 	for _, d := range dirs {
 		best := 0.0
 		for _, p := range d {
 			o := offPX(e, p.x, p.y)
-			w := p.strength / (p.strength + judgeHalf)
+			soft := p.width > softLimit
 			switch {
 			case math.Abs(o) < tol:
-				w *= 1 - o*o/(tol*tol)
+				w := p.strength / (p.strength + judgeHalf) * (1 - o*o/(tol*tol))
+				if soft {
+					w *= 0.1
+				}
 				if !p.step {
 					w *= innerEdgeShare
 				}
 				best = math.Max(best, w)
-			case p.step && o > 0:
+			case p.step && o > 0 && !soft:
 				score -= outside * sureWeight(p.strength)
 			}
 		}
