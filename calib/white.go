@@ -353,10 +353,13 @@ func (p Pixels) patch(h [3][3]float64, xMM, yMM, halfMM float64) (c [3]float64, 
 	return c, float64(clip) / (n * n), true
 }
 
-// EdgeSigmaPX estimates the photo's blur from the chessboard's own edges: the
-// standard deviation, px, of the Gaussian that a black-to-white step was
-// blurred by, the median over the sides of the squares. 0 when no side could
-// be read.
+// EdgeSigmaPX is the blur that profiles across edges show, as the outline search
+// takes them: the lens's own with that of the pixels and of reading between
+// them, as the standard deviation, px, of a Gaussian that a black-to-white step
+// of the chessboard looks blurred by, the median over the sides of the squares.
+// It is what tells the search how wide a step is; CardBlur takes pixels and
+// reading off again and tells how sharp the photo is. 0 when no side could be
+// read.
 func EdgeSigmaPX(bgr gocv.Mat, corners [][2]float64) float64 {
 	h, err := Homography(InnerCorners(), corners)
 	px := NewPixels(bgr)
@@ -393,9 +396,7 @@ func EdgeSigmaPX(bgr gocv.Mat, corners [][2]float64) float64 {
 		if math.Abs(hi-lo) < 0.05 {
 			return
 		}
-		// Second moment of the edge's derivative about its mean is the
-		// variance of the line spread; trimmed to where the step is, so that
-		// noise far out doesn't count.
+		// Where the step passes 16 % and 84 % of its height.
 		first, last := -1, -1
 		for i, v := range s {
 			t := (v - lo) / (hi - lo)
