@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"cmp"
 	_ "embed"
 	"encoding/base64"
 	"fmt"
@@ -517,15 +518,7 @@ func (v marbleView) StatusClass() string {
 // BudgetLines are the parts of the uncertainty, largest first.
 func (v marbleView) BudgetLines() []record.BudgetLine {
 	lines := slices.Clone(v.Budget)
-	slices.SortStableFunc(lines, func(a, b record.BudgetLine) int {
-		switch {
-		case a.UMM > b.UMM:
-			return -1
-		case a.UMM < b.UMM:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(lines, func(a, b record.BudgetLine) int { return cmp.Compare(b.UMM, a.UMM) })
 	return lines
 }
 

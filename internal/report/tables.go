@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
@@ -267,15 +268,7 @@ func likeness(name string, cell func(*record.Attribution) string) column[marbleR
 // they had.
 func byArea(ribbons []record.Ribbon) []record.Ribbon {
 	sorted := slices.Clone(ribbons)
-	slices.SortStableFunc(sorted, func(a, b record.Ribbon) int {
-		switch {
-		case a.AreaFraction > b.AreaFraction:
-			return -1
-		case a.AreaFraction < b.AreaFraction:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(sorted, func(a, b record.Ribbon) int { return cmp.Compare(b.AreaFraction, a.AreaFraction) })
 	return sorted
 }
 
