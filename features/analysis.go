@@ -6,6 +6,9 @@ type Analysis struct {
 	Shadow Shadow
 	Glass  GlassCues
 	Parts  Parts
+	// Anatomy is how the ribbons run, Marks what else there is.
+	Anatomy Anatomy
+	Marks   Marks
 }
 
 // Analyse looks at a face.

@@ -50,12 +50,12 @@ func (a *Analysis) Base() (b Base, ok bool) {
 }
 
 // tintChroma is the base's chroma against the paper's.
-func tintChroma(a *Analysis) (float64, bool) {
+func tintChroma(a *Analysis) (float64, string) {
 	if a.Parts.Base < 0 {
-		return 0, false
+		return 0, noBase
 	}
 	l := a.Parts.Colours[a.Parts.Base].Lab
-	return math.Hypot(l[1]-a.Face.PaperLab[1], l[2]-a.Face.PaperLab[2]), true
+	return math.Hypot(l[1]-a.Face.PaperLab[1], l[2]-a.Face.PaperLab[2]), ""
 }
 
 // Limits of the choice of a base.

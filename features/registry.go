@@ -20,53 +20,99 @@ type Feature struct {
 	// LogFrom: for what differs by ratios, such as widths. It is the size below
 	// which differences no longer matter.
 	LogFrom float64
-	// Measure reads it off an analysis; ok is false when it can't be had from
-	// this marble.
-	Measure func(a *Analysis) (v float64, ok bool)
+	// Rests are what the figure rests on: each lowers how sure it is.
+	Rests []Ground
+	// Measure reads it off an analysis. absent is why it can't be had from this
+	// marble, in plain words; "" when it can.
+	Measure func(a *Analysis) (v float64, absent string)
 }
+
+// Reading is one feature of one marble.
+type Reading struct {
+	Value float64
+	// Sure is how sure the value is on this marble, 0..1: 1 as good as the
+	// method gets, below about 0.3 not to be relied on.
+	Sure float64
+	// Absent is why there is no value, "" when there is.
+	Absent string
+}
+
+// Read measures a feature and says how sure it is.
+func (f Feature) Read(a *Analysis) Reading {
+	v, absent := f.Measure(a)
+	if absent != "" {
+		return Reading{Absent: absent}
+	}
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return Reading{Absent: "it could not be worked out from what is seen"}
+	}
+	r := Reading{Value: math.Max(f.Low, math.Min(f.High, v)), Sure: 1}
+	for _, g := range f.Rests {
+		r.Sure *= g.Holds(a)
+	}
+	return r
+}
+
+// Reasons for absence that several features share.
+const (
+	tooLittleSeen = "too little of the face is seen"
+	noBase        = "the base glass can't be told from the ribbons"
+	noRibbon      = "there is no ribbon"
+	noScale       = "the size is not known"
+)
 
 // All is the registry: every feature, in the order of the CSV's columns. The
 // CSV header, the classifier and the docs read it and nothing else.
 func All() []Feature { return registry }
+
+// unless gives the reason for absence where ok does not hold.
+func unless(ok bool, reason string) string {
+	if ok {
+		return ""
+	}
+	return reason
+}
 
 var registry = []Feature{
 	{
 		Name: "diameter_mm", Label: "diameter", Unit: "mm", Low: 5, High: 60,
 		Meaning:   "The marble's true diameter.",
 		Disturbed: "a card not flat, a wrong print scale, a blurred outline",
-		Measure:   func(a *Analysis) (float64, bool) { return 2 * a.Face.RadiusMM, a.Face.RadiusMM > 0 },
+		Measure:   func(a *Analysis) (float64, string) { return 2 * a.Face.RadiusMM, unless(a.Face.RadiusMM > 0, noScale) },
 	},
 	{
 		Name: "translucency", Label: "translucency", Low: 0, High: 1,
 		Meaning:   "How much light the base glass lets through: 0 none, 1 clear.",
 		Disturbed: "light from straight above or from all sides, neighbours in the shadow",
-		Measure:   func(a *Analysis) (float64, bool) { return a.Glass.Translucency, a.Parts.Usable > 0 },
+		Measure: func(a *Analysis) (float64, string) {
+			return a.Glass.Translucency, unless(a.Parts.Usable > 0, tooLittleSeen)
+		},
 	},
 	{
 		Name: "base_lightness", Label: "base lightness", Unit: "L*", Low: 0, High: 100,
 		Meaning:   "Lightness of the base glass as seen (CIELAB L*).",
 		Disturbed: "exposure, the paper's lightness behind clear glass",
-		Measure: func(a *Analysis) (float64, bool) {
+		Measure: func(a *Analysis) (float64, string) {
 			b, ok := a.Base()
-			return b.Lab[0], ok
+			return b.Lab[0], unless(ok, noBase)
 		},
 	},
 	{
 		Name: "base_red_green", Label: "base red against green", Unit: "a*", Low: -100, High: 100,
 		Meaning:   "CIELAB a* of the base: positive reddish, negative greenish.",
 		Disturbed: "coloured light, ribbons seen through the base",
-		Measure: func(a *Analysis) (float64, bool) {
+		Measure: func(a *Analysis) (float64, string) {
 			b, ok := a.Base()
-			return b.Lab[1], ok
+			return b.Lab[1], unless(ok, noBase)
 		},
 	},
 	{
 		Name: "base_yellow_blue", Label: "base yellow against blue", Unit: "b*", Low: -100, High: 100,
 		Meaning:   "CIELAB b* of the base: positive yellowish, negative bluish.",
 		Disturbed: "coloured light, ribbons seen through the base",
-		Measure: func(a *Analysis) (float64, bool) {
+		Measure: func(a *Analysis) (float64, string) {
 			b, ok := a.Base()
-			return b.Lab[2], ok
+			return b.Lab[2], unless(ok, noBase)
 		},
 	},
 	{
@@ -80,77 +126,79 @@ var registry = []Feature{
 		Name: "ribbon_colours", Label: "number of ribbon colours", Low: 0, High: 6,
 		Meaning:   "How many colours there are besides the base.",
 		Disturbed: "reflections of coloured things, two-tone ribbons",
-		Measure:   func(a *Analysis) (float64, bool) { return float64(len(a.Ribbons())), a.Parts.Usable > 0 },
+		Measure: func(a *Analysis) (float64, string) {
+			return float64(len(a.Ribbons())), unless(a.Parts.Usable > 0, tooLittleSeen)
+		},
 	},
 	{
 		Name: "ribbon_area", Label: "share of ribbons", Low: 0, High: 1,
 		Meaning:   "Share of the face that ribbons cover.",
 		Disturbed: "refraction, which can fill a clear marble with one ribbon's colour",
-		Measure: func(a *Analysis) (float64, bool) {
+		Measure: func(a *Analysis) (float64, string) {
 			s := 0.0
 			for _, r := range a.Ribbons() {
 				s += r.AreaFraction
 			}
-			return s, a.Parts.Usable > 0
+			return s, unless(a.Parts.Usable > 0, tooLittleSeen)
 		},
 	},
 	{
 		Name: "lightest_ribbon", Label: "lightest ribbon", Unit: "L*", Low: 0, High: 100,
 		Meaning:   "Lightness of the lightest ribbon colour.",
 		Disturbed: "exposure, depth below tinted glass",
-		Measure: func(a *Analysis) (float64, bool) {
+		Measure: func(a *Analysis) (float64, string) {
 			v, ok := 0.0, false
 			for _, r := range a.Ribbons() {
 				v, ok = math.Max(v, r.Lab[0]), true
 			}
-			return v, ok
+			return v, unless(ok, noRibbon)
 		},
 	},
 	{
 		Name: "strongest_ribbon", Label: "most colourful ribbon", Unit: "C*", Low: 0, High: 130,
 		Meaning:   "Chroma of the most colourful ribbon: 0 for white, grey and black.",
 		Disturbed: "coloured light, tinted glass",
-		Measure: func(a *Analysis) (float64, bool) {
+		Measure: func(a *Analysis) (float64, string) {
 			v, ok := 0.0, false
 			for _, r := range a.Ribbons() {
 				v, ok = math.Max(v, chroma(r.Lab)), true
 			}
-			return v, ok
+			return v, unless(ok, noRibbon)
 		},
 	},
 	{
 		Name: "white_area", Label: "share of white ribbon", Low: 0, High: 1,
 		Meaning:   "Share of the face covered by ribbons that are white or nearly so.",
 		Disturbed: "glare, a white base taken for ribbon",
-		Measure: func(a *Analysis) (float64, bool) {
+		Measure: func(a *Analysis) (float64, string) {
 			s := 0.0
 			for _, r := range a.Ribbons() {
 				if a.whitish(r.Lab) {
 					s += r.AreaFraction
 				}
 			}
-			return s, a.Parts.Usable > 0
+			return s, unless(a.Parts.Usable > 0, tooLittleSeen)
 		},
 	},
 	{
 		Name: "coloured_area", Label: "share of coloured ribbon", Low: 0, High: 1,
 		Meaning:   "Share of the face covered by ribbons that are not white.",
 		Disturbed: "reflections of coloured things",
-		Measure: func(a *Analysis) (float64, bool) {
+		Measure: func(a *Analysis) (float64, string) {
 			s := 0.0
 			for _, r := range a.Ribbons() {
 				if !a.whitish(r.Lab) {
 					s += r.AreaFraction
 				}
 			}
-			return s, a.Parts.Usable > 0
+			return s, unless(a.Parts.Usable > 0, tooLittleSeen)
 		},
 	},
 	{
 		Name: "white_beside_colour", Label: "white and colour together", Low: 0, High: 1,
 		Meaning:   "How evenly white and coloured ribbon share the face: 0 only one of them, 1 as much of each.",
 		Disturbed: "white ribbon lost against bright clear glass, glare",
-		Measure: func(a *Analysis) (float64, bool) {
+		Measure: func(a *Analysis) (float64, string) {
 			w, c := 0.0, 0.0
 			for _, r := range a.Ribbons() {
 				if a.whitish(r.Lab) {
@@ -160,9 +208,9 @@ var registry = []Feature{
 				}
 			}
 			if w+c == 0 {
-				return 0, a.Parts.Usable > 0
+				return 0, unless(a.Parts.Usable > 0, tooLittleSeen)
 			}
-			return 2 * math.Min(w, c) / (w + c), true
+			return 2 * math.Min(w, c) / (w + c), ""
 		},
 	},
 	{
@@ -170,9 +218,15 @@ var registry = []Feature{
 		LogFrom:   0.3,
 		Meaning:   "Median width of the ribbons, near the middle of the face.",
 		Disturbed: "refraction, which magnifies what lies deep; blur",
-		Measure: func(a *Analysis) (float64, bool) {
+		Measure: func(a *Analysis) (float64, string) {
 			w := a.WidthShare()
-			return w * a.Face.RadiusMM, w > 0 && a.Face.RadiusMM > 0
+			switch {
+			case a.Face.RadiusMM == 0:
+				return 0, noScale
+			case w == 0:
+				return 0, noRibbon
+			}
+			return w * a.Face.RadiusMM, ""
 		},
 	},
 	{
@@ -180,19 +234,24 @@ var registry = []Feature{
 		LogFrom:   1,
 		Meaning:   "Length of the borders between colours on the face, in marble diameters.",
 		Disturbed: "blur, noise, reflections",
-		Measure:   func(a *Analysis) (float64, bool) { return a.Parts.Edge, a.Parts.Usable > 0 },
+		Measure:   func(a *Analysis) (float64, string) { return a.Parts.Edge, unless(a.Parts.Usable > 0, tooLittleSeen) },
 	},
 	{
 		Name: "pieces", Label: "number of pieces", Low: 0, High: 60,
 		LogFrom:   1,
 		Meaning:   "How many separate pieces the ribbons show.",
 		Disturbed: "glare that cuts a ribbon, noise",
-		Measure:   func(a *Analysis) (float64, bool) { return float64(a.Pieces()), a.Parts.Usable > 0 },
+		Measure: func(a *Analysis) (float64, string) {
+			return float64(a.Pieces()), unless(a.Parts.Usable > 0, tooLittleSeen)
+		},
 	},
 	{
 		Name: "busyness", Label: "busyness", Low: 0, High: 1,
 		Meaning:   "How busy the swirl is: 0 a plain marble, towards 1 as borders fill the face.",
 		Disturbed: "blur, noise, reflections",
-		Measure:   (*Analysis).Busyness,
+		Measure: func(a *Analysis) (float64, string) {
+			v, ok := a.Busyness()
+			return v, unless(ok, tooLittleSeen)
+		},
 	},
 }

@@ -196,8 +196,8 @@ func whiteRecord(w calib.White) record.White {
 func fillMarble(m *record.Marble, a *features.Analysis) {
 	m.Features = map[string]float64{}
 	for _, f := range features.All() {
-		if v, ok := f.Measure(a); ok {
-			m.Features[f.Name] = round(v, 4)
+		if r := f.Read(a); r.Absent == "" {
+			m.Features[f.Name] = round(r.Value, 4)
 		}
 	}
 	if b, ok := a.Base(); ok {
