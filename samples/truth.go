@@ -133,7 +133,33 @@ type Marble struct {
 	// (counted on whole pixels, so it may pass 1 by a little).
 	Visible float64 `json:"visible_fraction_of_silhouette"`
 	Seen    AsSeen  `json:"ribbons_as_seen"`
+
+	// Specimen names the very marble, so that it can be found again in other photos; empty where no other photo shows
+	// it or the file doesn't say. Photos of one scene (a poor photo and the good one of the same tray) share specimens
+	// too.
+	Specimen string `json:"specimen"`
+	// RibbonLayout is one of the Layout constants: how the ribbons lie. Empty for a marble without ribbons, or where
+	// the file doesn't say.
+	RibbonLayout string `json:"ribbon_layout"`
+	// Paired says whether a white strip and a coloured one run side by side along one path; nil for marbles without
+	// ribbons and for surface swirls, or where the file doesn't say.
+	Paired *bool `json:"paired"`
+	// RibbonColours is the number of distinct colours of the ribbons, counting those that cover at least 2 % of the disc
+	// as seen; classes whose materials are less than 8 apart by CIEDE2000 are one colour, and a two-tone or striated
+	// ribbon is one. nil where the file doesn't say.
+	RibbonColours *int `json:"ribbon_colours"`
+	// Vanes says that the ribbons are vanes about an axis; false too where the file doesn't say.
+	Vanes bool `json:"vanes"`
+	// Crystallised says that part of the surface is matt and grainy; false too where the file doesn't say.
+	Crystallised bool `json:"crystallised"`
 }
+
+// How the ribbons of a marble lie, as written in Marble.RibbonLayout.
+const (
+	LayoutFolded  = "folded"  // to and fro inside the glass
+	LayoutVanes   = "vanes"   // about an axis inside the glass
+	LayoutSurface = "surface" // swirls in the surface of an opaque body
+)
 
 // Touches lists the ids of the marbles that one touches. In a file it is null, a number or a list of numbers.
 type Touches []int
@@ -170,13 +196,30 @@ type Base struct {
 
 // Ribbon is one ribbon inside the glass, or one colour of the surface swirl of an opaque body.
 type Ribbon struct {
-	Lab     [3]float64 `json:"lab"`
-	Opaque  bool       `json:"opaque"`
-	WidthMM float64    `json:"width_mm"`
+	// Lab is the material's colour; of a two-tone or striated ribbon the mean over its strips, by width.
+	Lab    [3]float64 `json:"lab"`
+	Opaque bool       `json:"opaque"`
+	// WidthMM is the ribbon's width; of a surface swirl the colour's share of the stripes' period before they are
+	// warped, so only a rough guide to what is seen.
+	WidthMM float64 `json:"width_mm"`
+	// LengthMM is the length of the ribbon's middle line in space; nil for surface swirls, or where the file doesn't say.
+	LengthMM *float64 `json:"length_mm"`
+	// TotalTurningDeg is the angle through which the direction of the middle line turns in space, added up along it;
+	// nil where LengthMM is.
+	TotalTurningDeg *float64 `json:"total_turning_deg"`
+	// FoldSpacingMM is the mean distance between neighbouring passes of a folded ribbon where they cross the equator
+	// they are folded about; nil for others, or where the file doesn't say.
+	FoldSpacingMM *float64 `json:"fold_spacing_mm,omitempty"`
+	// Striated says that the ribbon is made of many fine strips of two near colours, TwoTone that it runs from dark to
+	// light of one hue across its width; StripLabs then are the strips' colours, from one edge to the other. False and
+	// empty too where the file doesn't say.
+	Striated  bool         `json:"striated"`
+	TwoTone   bool         `json:"two_tone"`
+	StripLabs [][3]float64 `json:"strip_labs,omitempty"`
 	// Turns counts the turning points of the serpentine; nil where the idea doesn't apply (surface swirls) or the
 	// file doesn't say.
 	Turns *int `json:"turns"`
-	// Channel is the class the ribbon belongs to in AsSeen: "R" or "G".
+	// Channel is the class the ribbon belongs to in AsSeen: "R", "G" or "B".
 	Channel string `json:"mask_channel"`
 }
 
@@ -209,6 +252,7 @@ type Bubble struct {
 type AsSeen struct {
 	R *SeenClass `json:"R,omitempty"`
 	G *SeenClass `json:"G,omitempty"`
+	B *SeenClass `json:"B,omitempty"`
 	// Base is the median colour where less than 2 % is ribbon; nil where too few pixels are.
 	Base *[3]float64 `json:"base_lab_as_seen"`
 	Any  *SeenClass  `json:"any,omitempty"`

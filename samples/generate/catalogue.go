@@ -28,6 +28,7 @@ type photo struct {
 	card      scene.CardWish
 	cut       bool // one marble more, cut by the edge of the picture
 	fault     string
+	shared    bool // another photo shows the same marbles
 }
 
 func (p photo) shouldWarn() bool { return p.fault != samples.FaultNone }
@@ -85,6 +86,13 @@ func catalogue() []photo {
 	}
 	put(photo{path: "poor/no-card.jpg", fault: samples.FaultNoCard, card: scene.NoCard, marbles: 7, tilt: 8})
 	put(photo{path: "poor/card-hidden.jpg", fault: samples.FaultCardHidden, card: scene.CardCut, marbles: 6, tilt: 10})
+	times := map[string]int{}
+	for _, p := range out {
+		times[p.sceneName]++
+	}
+	for i := range out {
+		out[i].shared = times[out[i].sceneName] > 1
+	}
 	return out
 }
 
@@ -144,6 +152,11 @@ func (p photo) build() (*scene.Scene, error) {
 		m := scene.OfSet(rng, scene.Sets[int(p.sceneSeed)%len(scene.Sets)])
 		m.Cut = true
 		s.Marbles = append(s.Marbles, m)
+	}
+	if p.shared {
+		for k := range s.Marbles {
+			s.Marbles[k].Specimen = fmt.Sprintf("%s-%d", p.sceneName, k+1)
+		}
 	}
 	for k := range p.pairs {
 		s.Marbles[2*k+1].Partner = 2 * k

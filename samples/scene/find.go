@@ -67,6 +67,7 @@ func OfSet(rng *rand.Rand, set string) Marble {
 	switch set {
 	case TwinRibbon:
 		m := glass(rng, "clear-paired", set)
+		m.Paired = true
 		k := m.Radius / 8
 		s := Serpentine{Turns: 4 + rng.IntN(3), Reach: between(rng, 52, 64), Round: between(rng, 250, 340), Depth: 0.84,
 			LeanDeg: between(rng, -30, 30), Irregular: between(rng, 0.5, 1)}

@@ -191,6 +191,8 @@ func (s *Scene) Truth() (*samples.Truth, error) {
 			}
 		}
 		o.Base, o.Ribbons = m.truth()
+		o.Specimen, o.Crystallised = m.Specimen, m.Crystallised > 0
+		o.RibbonLayout, o.Vanes, o.Paired = m.layout()
 		if m.BubbleR > 0 {
 			d := round(2*m.BubbleR, 3)
 			off := Vec{round(m.BubbleAt[0], 3), round(m.BubbleAt[1], 3), round(m.BubbleAt[2], 3)}
@@ -202,20 +204,38 @@ func (s *Scene) Truth() (*samples.Truth, error) {
 	return t, nil
 }
 
+// layout says how the ribbons lie, whether they are vanes and whether they are paired.
+func (m *Marble) layout() (layout string, vanes bool, paired *bool) {
+	switch {
+	case m.Body != nil && m.Swirl != nil:
+		return samples.LayoutSurface, false, nil
+	case len(m.Sheets) == 0:
+		return "", false, nil
+	case m.Sheets[0].SpacingMM == 0:
+		return samples.LayoutVanes, true, &m.Paired
+	}
+	return samples.LayoutFolded, false, &m.Paired
+}
+
 func (m *Marble) truth() (samples.Base, []samples.Ribbon) {
 	ribbons := []samples.Ribbon{}
 	if m.Body != nil {
 		zero := 0.0
-		for i, c := range m.Swirl.Colours {
-			ribbons = append(ribbons, samples.Ribbon{Lab: ToLab(c), Opaque: true,
-				WidthMM: round(m.Swirl.Shares[i]*m.Swirl.PeriodMM, 2), Channel: string("RG"[i])})
+		if m.Swirl != nil {
+			for i, c := range m.Swirl.Colours {
+				ribbons = append(ribbons, samples.Ribbon{Lab: ToLab(c), Opaque: true,
+					WidthMM: round(m.Swirl.Shares[i]*m.Swirl.PeriodMM, 2), Channel: string("RGB"[i])})
+			}
 		}
 		return samples.Base{Lab: ToLab(*m.Body), Transparency: samples.Opaque, Transmission: &zero}, ribbons
 	}
-	for _, sh := range m.Sheets {
-		turns := sh.Turns
-		ribbons = append(ribbons, samples.Ribbon{Lab: ToLab(sh.Colour), Opaque: sh.Filter == 0,
-			WidthMM: round(sh.WidthMM, 2), Turns: &turns, Channel: string(sh.Class)})
+	for i := 0; i < len(m.Sheets); {
+		j := i + 1
+		for j < len(m.Sheets) && m.Sheets[i].Ribbon > 0 && m.Sheets[j].Ribbon == m.Sheets[i].Ribbon {
+			j++
+		}
+		ribbons = append(ribbons, ribbonTruth(m.Sheets[i:j]))
+		i = j
 	}
 	through := round(luminance(m.Through)*math.Exp(-m.Cloud), 3)
 	lab := ToLab(m.Through)
@@ -225,6 +245,60 @@ func (m *Marble) truth() (samples.Base, []samples.Ribbon) {
 		b.Transparency = samples.Cloudy
 	}
 	return b, ribbons
+}
+
+// ribbonTruth describes the ribbon that the strips make up, given from edge to edge.
+func ribbonTruth(strips []Sheet) samples.Ribbon {
+	mid := strips[len(strips)/2]
+	turns := mid.Turns
+	length, turning := run(mid)
+	if len(strips)%2 == 0 {
+		l, t := run(strips[len(strips)/2-1])
+		length, turning = (length+l)/2, (turning+t)/2
+	}
+	length, turning = round(length, 2), round(turning, 1)
+	r := samples.Ribbon{Opaque: mid.Filter == 0, Turns: &turns, Channel: string(mid.Class), LengthMM: &length, TotalTurningDeg: &turning,
+		Striated: mid.Make == Striated, TwoTone: mid.Make == TwoTone}
+	if mid.SpacingMM > 0 {
+		d := round(mid.SpacingMM, 2)
+		r.FoldSpacingMM = &d
+	}
+	for _, s := range strips {
+		r.WidthMM += s.WidthMM
+	}
+	for _, s := range strips {
+		lab := ToLab(s.Colour)
+		if len(strips) > 1 {
+			r.StripLabs = append(r.StripLabs, lab)
+		}
+		for k := range lab {
+			r.Lab[k] += lab[k] * s.WidthMM / r.WidthMM
+		}
+	}
+	for k := range r.Lab {
+		r.Lab[k] = round(r.Lab[k], 2)
+	}
+	r.WidthMM = round(r.WidthMM, 2)
+	return r
+}
+
+// run measures the sheet's middle line: its length (mm) and how far its direction turns along it (degrees).
+func run(s Sheet) (length, turning float64) {
+	var last, step Vec
+	for i, row := range s.Points {
+		k := (len(row) - 1) / 2
+		p := scale(add(row[k], row[len(row)-1-k]), 0.5)
+		if i > 0 {
+			d := sub(p, last)
+			length += norm(d)
+			if i > 1 {
+				turning += math.Atan2(norm(cross(step, d)), dot(step, d)) * 180 / math.Pi
+			}
+			step = d
+		}
+		last = p
+	}
+	return length, turning
 }
 
 // visible is the share of marble i's silhouette that is in the picture and in front of all others.

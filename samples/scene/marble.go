@@ -48,6 +48,12 @@ type Marble struct {
 	Body   *RGB
 	Swirl  *Swirl
 	Sheets []Sheet
+	// Specimen names the marble where several photos show it.
+	Specimen string
+	// Paired says that a white strip and a coloured one run side by side.
+	Paired bool
+	// Crystallised is the share of the swirl's colours that is matt and grainy, 0 to 1.
+	Crystallised float64
 	// BubbleR is the bubble's radius, 0 for none, BubbleAt its offset from the centre.
 	BubbleR  float64
 	BubbleAt Vec
@@ -59,13 +65,28 @@ type Marble struct {
 
 // Sheet is one ribbon: a thin surface in the marble's own frame (centre at the origin, before Rot).
 type Sheet struct {
-	Class   byte // 'R' or 'G'
-	Colour  RGB
+	Class  byte // 'R', 'G' or 'B'
+	Colour RGB
+	// Ribbon is the number of the ribbon the sheet is a strip of, 0 for a sheet that is a ribbon of its own. The strips
+	// of one ribbon follow one another.
+	Ribbon  int
+	Make    Make    // of the ribbon
 	Filter  float64 // 0 opaque; else the share of light that is filtered through instead of scattered
 	WidthMM float64
 	Turns   int
-	Points  [][]Vec // [along][across]
+	// SpacingMM is the mean distance between the passes of a folded ribbon; 0 for a vane.
+	SpacingMM float64
+	Points    [][]Vec // [along][across]
 }
+
+// Make is how a ribbon is made up of strips.
+type Make int
+
+const (
+	Solid    Make = iota
+	TwoTone       // dark to light of one hue
+	Striated      // many fine strips of two near colours
+)
 
 // Swirl is the surface pattern of an opaque body: warped stripes in one or two colours.
 type Swirl struct {
@@ -138,7 +159,8 @@ func (s Serpentine) Sheets(rng *rand.Rand, radius float64) []Sheet {
 			u += st.Gap
 		}
 		left, right := newWave(rng, float64(s.Turns)), newWave(rng, float64(s.Turns))
-		sh := Sheet{Class: st.Class, Colour: st.Colour, Filter: st.Filter, WidthMM: st.Width, Turns: s.Turns}
+		sh := Sheet{Class: st.Class, Colour: st.Colour, Filter: st.Filter, WidthMM: st.Width, Turns: s.Turns,
+			SpacingMM: rad(s.Round) * s.Depth * radius / float64(s.Turns)}
 		across := 3
 		if st.Width > 1.5 {
 			across = 6

@@ -80,7 +80,7 @@ func direction(azimuthDeg, elevationDeg float64) Vec {
 func reflectance(l float64) float64 { return math.Pow((l+16)/116, 3) }
 
 // POV is the scene in the language of POV-Ray 3.7. With labels true it is the label pass: the same refraction, but no
-// light, reflection, tint or veil; ribbons of class R glow pure red, of class G pure green, all else is black.
+// light, reflection, tint or veil; ribbons of class R glow pure red, of class G pure green, of class B pure blue, all else is black.
 func (s *Scene) POV(labels bool) string {
 	var b strings.Builder
 	p := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
@@ -246,10 +246,8 @@ func (s *Scene) marble(p func(string, ...any), m *Marble, labels bool) {
 			pig = fmt.Sprintf("rgbf <%.5f,%.5f,%.5f,%.3f>", sh.Colour[0], sh.Colour[1], sh.Colour[2], sh.Filter)
 		}
 		if labels { // emission is taken times the pigment, so the pigment carries the class
-			pig, finish = "rgb <1,0,0>", "finish { ambient 0 diffuse 0 emission 1 }"
-			if sh.Class == 'G' {
-				pig = "rgb <0,1,0>"
-			}
+			pig = map[byte]string{'R': "rgb <1,0,0>", 'G': "rgb <0,1,0>", 'B': "rgb <0,0,1>"}[sh.Class]
+			finish = "finish { ambient 0 diffuse 0 emission 1 }"
 		}
 		if m.Cloud > 0 {
 			finish += " no_shadow" // scattering in the cloud washes out the shadow of a fine ribbon
@@ -348,7 +346,7 @@ func (s *Scene) opaque(p func(string, ...any), m *Marble, labels bool) {
 	finish := fmt.Sprintf("finish { ambient %s diffuse 0.93 reflection { 0, 1 fresnel on } conserve_energy }",
 		c3(mul(s.ambientIn(m), 0.12)))
 	if labels {
-		base, cols = RGB{}, []RGB{{1, 0, 0}, {0, 1, 0}}[:len(cols)]
+		base, cols = RGB{}, []RGB{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}[:len(cols)]
 		finish = "finish { ambient 0 diffuse 0 emission 1 }"
 	}
 	var cm strings.Builder

@@ -2,7 +2,11 @@ package scene
 
 import (
 	"math"
+	"slices"
 	"sort"
+	"strings"
+
+	"github.com/lucasb-eyer/go-colorful"
 
 	"tawsight/samples"
 	"tawsight/samples/lens"
@@ -63,9 +67,9 @@ func (s *Scene) AddSeen(t *samples.Truth, render, labels *lens.Picture) {
 		e := m.Ellipse
 		size := int(2*e.SemiMajor) + 4
 		x0, y0 := int(e.CX)-size/2, int(e.CY)-size/2
-		var pure [3][][3]float64 // base, R, G
-		var cover [3]float64     // R, G, any
-		masks := [2][]bool{make([]bool, size*size), make([]bool, size*size)}
+		var pure [4][][3]float64 // base, R, G, B
+		var cover [4]float64     // R, G, B, any
+		masks := [3][]bool{make([]bool, size*size), make([]bool, size*size), make([]bool, size*size)}
 		n := 0
 		for y := range size {
 			for x := range size {
@@ -76,20 +80,23 @@ func (s *Scene) AddSeen(t *samples.Truth, render, labels *lens.Picture) {
 				}
 				n++
 				l := labels.At(u, v)
-				r, g := l[0], l[1]
-				cover[0], cover[1], cover[2] = cover[0]+r, cover[1]+g, cover[2]+math.Min(1, r+g)
-				masks[0][y*size+x], masks[1][y*size+x] = r > 0.5, g > 0.5
+				all := l[0] + l[1] + l[2]
+				for k := range l {
+					cover[k] += l[k]
+					masks[k][y*size+x] = l[k] > 0.5
+				}
+				cover[3] += math.Min(1, all)
 				c := render.At(u, v)
 				for k := range c { // brighter than white is white: no photo shows more
 					c[k] = math.Min(1, c[k]/light[k])
 				}
-				switch {
-				case r+g < 0.02:
+				if all < 0.02 {
 					pure[0] = append(pure[0], c)
-				case r > 0.95 && g < 0.02:
-					pure[1] = append(pure[1], c)
-				case g > 0.95 && r < 0.02:
-					pure[2] = append(pure[2], c)
+				}
+				for k := range l {
+					if l[k] > 0.95 && all-l[k] < 0.02 {
+						pure[k+1] = append(pure[k+1], c)
+					}
 				}
 			}
 		}
@@ -97,9 +104,9 @@ func (s *Scene) AddSeen(t *samples.Truth, render, labels *lens.Picture) {
 			continue
 		}
 		m.Seen.Base = medianLab(pure[0])
-		var has [2]bool
+		var has [3]bool
 		for _, r := range m.Ribbons {
-			has[0], has[1] = has[0] || r.Channel == "R", has[1] || r.Channel == "G"
+			has[strings.Index("RGB", r.Channel)] = true
 		}
 		class := func(k int) *samples.SeenClass {
 			return &samples.SeenClass{Coverage: round(cover[k]/float64(n), 4), Lab: medianLab(pure[k+1]),
@@ -112,10 +119,37 @@ func (s *Scene) AddSeen(t *samples.Truth, render, labels *lens.Picture) {
 		if has[1] {
 			m.Seen.G = class(1)
 		}
-		if has[0] || has[1] {
-			m.Seen.Any = &samples.SeenClass{Coverage: round(cover[2]/float64(n), 4)}
+		if has[2] {
+			m.Seen.B = class(2)
+		}
+		if len(m.Ribbons) > 0 {
+			m.Seen.Any = &samples.SeenClass{Coverage: round(cover[3]/float64(n), 4)}
+		}
+		m.RibbonColours = ribbonColours(m)
+	}
+}
+
+// A class of ribbon counts as a colour from this share of the disc on, and as another colour than the one before from
+// this CIEDE2000 on.
+const leastCoverage, sameColour = 0.02, 8.0
+
+// ribbonColours counts the distinct colours of the ribbons that are seen.
+func ribbonColours(m *samples.Marble) *int {
+	var kept []colorful.Color
+	done := ""
+	for _, r := range m.Ribbons {
+		c := map[string]*samples.SeenClass{"R": m.Seen.R, "G": m.Seen.G, "B": m.Seen.B}[r.Channel]
+		if strings.Contains(done, r.Channel) || c == nil || c.Coverage < leastCoverage {
+			continue
+		}
+		done += r.Channel
+		lab := colorful.Lab(r.Lab[0]/100, r.Lab[1]/100, r.Lab[2]/100)
+		if !slices.ContainsFunc(kept, func(k colorful.Color) bool { return 100*k.DistanceCIEDE2000(lab) < sameColour }) {
+			kept = append(kept, lab)
 		}
 	}
+	n := len(kept)
+	return &n
 }
 
 func medianLab(cs [][3]float64) *[3]float64 {
