@@ -8,43 +8,60 @@ import (
 	"testing"
 
 	"tawsight/features"
+	"tawsight/internal/pipeline"
+	"tawsight/internal/record"
 )
 
 var update = flag.Bool("update", false, "write docs/features.md anew")
 
 const featuresDoc = "../../docs/features.md"
 
-// featuresPage is the registry as a page for people.
-func featuresPage() string {
+// featuresPage is the registry as a page for people: the same facts that
+// `tawsight features` prints.
+func featuresPage() (string, error) {
+	list, err := pipeline.Features()
+	if err != nil {
+		return "", err
+	}
+	// Stars and underscores would start emphasis, a bar would end a cell.
+	plain := strings.NewReplacer("*", `\*`, "_", `\_`, "|", `\|`, "<", "&lt;").Replace
 	var b strings.Builder
 	fmt.Fprintf(&b, `# What is measured of a marble
 
 Feature registry version %d. Made from [features/registry.go](../features/registry.go) by `+"`make docs`"+`; a test fails
 where the two differ. Each feature is a column `+"`feature_NAME`"+` of `+"`marbles.csv`"+` and a name under `+"`features`"+` in
-`+"`photos.jsonl`"+`; marbles are compared by them. A feature that could not be measured is absent.
+`+"`photos.jsonl`"+`; marbles are compared by them. `+"`features_sure`"+` says how sure each is on the marble at hand, 0 to 1:
+whatever it rests on lowers that where the photo gives it badly, and below %g it is not to be relied on
+(`+"`features_unsure`"+` in the table). A feature that could not be measured is absent, and `+"`features_absent`"+` says why.
+`+"`tawsight measure … --explain DIR`"+` draws, for each marble, how its figures came about.
 
-| name | unit | range | meaning | misled by |
-| --- | --- | --- | --- | --- |
-`, features.Version)
-	for _, f := range features.All() {
+| name | label | unit | range | meaning | rests on | misled by |
+| --- | --- | --- | --- | --- | --- | --- |
+`, features.Version, record.UnsureBelow)
+	for _, f := range list {
 		unit := f.Unit
 		if unit == "" {
 			unit = "–"
 		}
-		// A star alone would start emphasis.
-		unit = strings.ReplaceAll(unit, "*", `\*`)
-		meaning := strings.ReplaceAll(f.Meaning, "*", `\*`)
-		fmt.Fprintf(&b, "| `%s` | %s | %g to %g | %s | %s |\n", f.Name, unit, f.Low, f.High, meaning, f.Disturbed)
+		rests := strings.Join(f.RestsOn, "; ")
+		if rests == "" {
+			rests = "–"
+		}
+		fmt.Fprintf(&b, "| `%s` | %s | %s | %g to %g | %s | %s | %s |\n",
+			f.Name, plain(f.Label), plain(unit), f.Low, f.High, plain(f.Meaning), plain(rests), plain(f.Disturbed))
 	}
 	b.WriteString(`
 Areas, lengths and counts are of the face that the camera sees, the rim beyond 0.9 of the radius, mirrored lamps and
 what neighbours cover left out. Colours are CIELAB, D65, 2-degree observer, under the photo's own white.
 `)
-	return b.String()
+	return b.String(), nil
 }
 
 func TestFeaturesPageIsUpToDate(t *testing.T) {
-	want := featuresPage()
+	want, err := featuresPage()
+	if err != nil {
+		t.Fatal(err)
+	}
 	if *update {
 		if err := os.MkdirAll("../../docs", 0o777); err != nil {
 			t.Fatal(err)

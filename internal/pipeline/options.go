@@ -81,8 +81,12 @@ type SetSummary struct {
 
 // FeatureInfo is one feature that is measured of a marble.
 type FeatureInfo struct {
-	Name      string // as in marbles.csv after "feature_", and in the records
-	Unit      string // empty for a pure number
-	Meaning   string // in plain words
-	Low, High float64
+	Name      string   `json:"name"`           // as in marbles.csv after "feature_", and in the records
+	Label     string   `json:"label"`          // what people call it
+	Unit      string   `json:"unit,omitempty"` // empty for a pure number
+	Low       float64  `json:"low"`            // values lie from Low
+	High      float64  `json:"high"`           // to High
+	Meaning   string   `json:"meaning"`        // in plain words
+	RestsOn   []string `json:"rests_on"`       // what a photo must give: each lowers how sure the figure is
+	Disturbed string   `json:"disturbed_by"`   // what misleads it
 }

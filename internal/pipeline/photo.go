@@ -165,6 +165,13 @@ func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res resul
 		underUltraviolet(ph, q.Ultraviolet)
 	}
 	quality.Judge(ph)
+	for i := range ph.Marbles {
+		if q.Ultraviolet.Is {
+			sayWhyTakenBack(&ph.Marbles[i], onlyGlow)
+		} else {
+			sayWhyTakenBack(&ph.Marbles[i], sizeUnusable)
+		}
+	}
 	return res
 }
 
@@ -194,20 +201,24 @@ func whiteRecord(w calib.White) record.White {
 
 // fillMarble writes what the analysis found into the record.
 func fillMarble(m *record.Marble, a *features.Analysis) {
-	m.Features = map[string]float64{}
+	m.Features, m.FeaturesSure, m.FeaturesAbsent = map[string]float64{}, map[string]float64{}, map[string]string{}
 	for _, f := range features.All() {
-		if r := f.Read(a); r.Absent == "" {
-			m.Features[f.Name] = round(r.Value, 4)
+		r := f.Read(a)
+		if r.Absent != "" {
+			m.FeaturesAbsent[f.Name] = r.Absent
+			continue
 		}
+		m.Features[f.Name] = round(r.Value, 4)
+		m.FeaturesSure[f.Name] = round(r.Sure, 2)
 	}
 	if b, ok := a.Base(); ok {
 		m.Base = &record.Base{
-			Lab: lab(b.Lab), Name: colour.Name(b.Lab), Kind: b.Kind,
+			Lab: lab(b.Lab), Name: colour.Name(b.Lab), Group: colour.Group(b.Lab), Kind: b.Kind,
 			Translucency: round(b.Translucency, 3), Tinted: b.Tinted,
 		}
 	}
 	for _, r := range a.Ribbons() {
-		rec := record.Ribbon{Lab: lab(r.Lab), Name: colour.Name(r.Lab), AreaFraction: round(r.AreaFraction, 4)}
+		rec := record.Ribbon{Lab: lab(r.Lab), Name: colour.Name(r.Lab), Group: colour.Group(r.Lab), AreaFraction: round(r.AreaFraction, 4)}
 		if r.Opaque {
 			rec.Opaque = record.B(true)
 		}
@@ -218,6 +229,29 @@ func fillMarble(m *record.Marble, a *features.Analysis) {
 	}
 	if v, ok := a.Busyness(); ok {
 		m.Busyness = dec(v, 3)
+	}
+	if b := a.Marks.Bubble; b.Looked {
+		m.Bubble = &record.Bubble{Present: b.Present}
+		if b.Present && b.DiameterR > 0 && a.Face.RadiusMM > 0 {
+			m.Bubble.DiameterMM = dec(b.DiameterR*a.Face.RadiusMM, 2)
+		}
+	}
+}
+
+// Why features are taken back once they were measured.
+const (
+	sizeUnusable = "sizes can't be relied on here: the flags say why"
+	onlyGlow     = "under ultraviolet light only the glow is measured"
+)
+
+// sayWhyTakenBack gives a reason for every feature whose value was withdrawn
+// after it was measured, and takes how sure it was back with it.
+func sayWhyTakenBack(m *record.Marble, reason string) {
+	for name := range m.FeaturesSure {
+		if _, ok := m.Features[name]; !ok {
+			delete(m.FeaturesSure, name)
+			m.FeaturesAbsent[name] = reason
+		}
 	}
 }
 

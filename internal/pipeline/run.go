@@ -295,7 +295,14 @@ func featureNames() []string {
 func Features() ([]FeatureInfo, error) {
 	var out []FeatureInfo
 	for _, f := range features.All() {
-		out = append(out, FeatureInfo{Name: f.Name, Unit: f.Unit, Meaning: f.Meaning, Low: f.Low, High: f.High})
+		info := FeatureInfo{
+			Name: f.Name, Label: f.Label, Unit: f.Unit, Low: f.Low, High: f.High,
+			Meaning: f.Meaning, RestsOn: []string{}, Disturbed: f.Disturbed,
+		}
+		for _, g := range f.Rests {
+			info.RestsOn = append(info.RestsOn, g.Name)
+		}
+		out = append(out, info)
 	}
 	return out, nil
 }

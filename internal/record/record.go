@@ -118,8 +118,14 @@ type Marble struct {
 	Busyness      *float64           `json:"busyness,omitempty"`
 	Bubble        *Bubble            `json:"bubble,omitempty"`
 	Features      map[string]float64 `json:"features"`
-	Attribution   *Attribution       `json:"attribution,omitempty"`
-	Flags         []Flag             `json:"flags"`
+	// FeaturesSure is how sure each of Features is on this marble, 0..1, under
+	// the same names: below UnsureBelow a value is not to be relied on.
+	FeaturesSure map[string]float64 `json:"features_sure,omitempty"`
+	// FeaturesAbsent is why the features that Features lacks could not be
+	// measured on this marble, in plain words.
+	FeaturesAbsent map[string]string `json:"features_absent,omitempty"`
+	Attribution    *Attribution      `json:"attribution,omitempty"`
+	Flags          []Flag            `json:"flags"`
 	// Verdict is how far this marble's readings can be trusted: the photo's
 	// verdict, and what is wrong with the marble itself.
 	Verdict *Verdicts `json:"verdict,omitempty"`
@@ -130,7 +136,13 @@ type Marble struct {
 	PairedID string `json:"paired_id,omitempty"`
 	// Crop is the crop's path below the output folder, as marbles.csv gives it.
 	Crop string `json:"crop,omitempty"`
+	// Sheet is the path, seen from the output folder, of the sheet that shows
+	// how the figures came about; absent where none was asked for.
+	Sheet string `json:"sheet,omitempty"`
 }
+
+// UnsureBelow is how sure a feature must be to be relied on.
+const UnsureBelow = 0.3
 
 // Glow is the light a marble gives of its own under an ultraviolet lamp.
 type Glow struct {
@@ -149,25 +161,28 @@ type BudgetLine struct {
 
 // Base is the glass the ribbons lie in or on.
 type Base struct {
-	Lab          [3]float64 `json:"lab"` // CIELAB, D65, 2-degree observer
-	Name         string     `json:"name"`
-	Kind         string     `json:"kind"`         // transparent, cloudy or opaque
-	Translucency float64    `json:"translucency"` // 0 lets nothing through .. 1 clear
+	Lab          [3]float64 `json:"lab"`             // CIELAB, D65, 2-degree observer
+	Name         string     `json:"name"`            // ISCC-NBS
+	Group        string     `json:"group,omitempty"` // everyday name of the colour: "green"
+	Kind         string     `json:"kind"`            // transparent, cloudy or opaque
+	Translucency float64    `json:"translucency"`    // 0 lets nothing through .. 1 clear
 	Tinted       bool       `json:"tinted"`
 }
 
 // Ribbon is one ribbon colour of a marble.
 type Ribbon struct {
 	Lab          [3]float64 `json:"lab"`
-	Name         string     `json:"name"`
-	AreaFraction float64    `json:"area_fraction"` // of the measured face, 0..1
+	Name         string     `json:"name"`            // ISCC-NBS
+	Group        string     `json:"group,omitempty"` // everyday name of the colour
+	AreaFraction float64    `json:"area_fraction"`   // of the measured face, 0..1
 	WidthMM      *float64   `json:"width_mm,omitempty"`
 	// Opaque says whether the ribbon hides what lies behind it; nil where that
 	// can't be told.
 	Opaque *bool `json:"opaque,omitempty"`
 }
 
-// Bubble is a large bubble near the middle.
+// Bubble is a large bubble near the middle; a marble too dark, too busy or too
+// little seen to look into has no Bubble at all.
 type Bubble struct {
 	Present    bool     `json:"present"`
 	DiameterMM *float64 `json:"diameter_mm,omitempty"`

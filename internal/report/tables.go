@@ -190,6 +190,7 @@ func marbleColumns(featureNames []string) []column[marbleRow] {
 		}),
 		m("paired_id", func(m *record.Marble) string { return m.PairedID }),
 		m("crop", func(m *record.Marble) string { return m.Crop }),
+		m("features_unsure", func(m *record.Marble) string { return strings.Join(unsure(m, featureNames), " ") }),
 	)
 	for _, name := range featureNames {
 		columns = append(columns, m(featurePrefix+name, func(m *record.Marble) string {
@@ -202,13 +203,27 @@ func marbleColumns(featureNames []string) []column[marbleRow] {
 	return columns
 }
 
+// unsure are the names, of those given, of the features that are not to be
+// relied on.
+func unsure(m *record.Marble, names []string) []string {
+	var out []string
+	for _, name := range names {
+		if s, ok := m.FeaturesSure[name]; ok && s < record.UnsureBelow {
+			out = append(out, name)
+		}
+	}
+	return out
+}
+
 // featurePrefix keeps a feature's column apart from one of the contract's that
 // happens to have the same name.
 const featurePrefix = "feature_"
 
 // WriteMarblesCSV writes one row a marble to path (RFC 4180, UTF-8, one header
 // row), with a column feature_NAME for each of featureNames, in their order,
-// after all others. Ribbons stand in order of area, the four largest.
+// after all others, and before them features_unsure, the names of those that
+// are not to be relied on, with spaces between. Ribbons stand in order of area,
+// the four largest.
 func WriteMarblesCSV(path string, photos []record.Photo, featureNames []string) error {
 	rows := func(yield func(marbleRow) bool) {
 		for i := range photos {
