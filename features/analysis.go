@@ -23,5 +23,7 @@ func Analyse(f *Face) *Analysis {
 	}
 	a.Glass = glassCues(f, a.Shadow, &a.Parts)
 	a.Parts.chooseBase(f, a.Glass)
+	a.Parts.settleRibbons(f)
+	a.Anatomy = TraceRibbons(f, &a.Parts)
 	return a
 }

@@ -45,9 +45,9 @@ const (
 	// below which two clusters are one colour under changing light. Between
 	// them it is sameColourShare of the face's own span, since a pattern in
 	// cloudy glass is pale throughout.
-	sameColourMost  = 12.0
-	sameColourLeast = 7.0
-	sameColourShare = 0.35
+	sameColourMost  = 9
+	sameColourLeast = 6
+	sameColourShare = 0.28
 	// leastShare is the least share of the face that counts as a colour.
 	leastShare = 0.03
 	// leastDistinct is the same for a colour at least standsOut from all others
@@ -111,6 +111,11 @@ func separate(f *Face) Parts {
 	p.cluster(f, sm, grad, idx, flat)
 	flatten(f, sm, &p, idx)
 	p.cluster(f, sm, grad, idx, flat)
+	if p.takeOffMirrored(f) > 0 {
+		idx, flat = p.still(idx), p.still(flat)
+		p.Usable = len(idx)
+		p.cluster(f, sm, grad, idx, flat)
+	}
 	centres := make([][3]float64, p.found)
 	// Medians of pure pixels.
 	for i := range grad {
@@ -152,6 +157,17 @@ func separate(f *Face) Parts {
 	p.order()
 	p.Edge = edgeLength(f, &p)
 	return p
+}
+
+// still are those of the pixels that have a colour.
+func (p *Parts) still(idx []int) []int {
+	var out []int
+	for _, i := range idx {
+		if p.Of[i] >= 0 {
+			out = append(out, i)
+		}
+	}
+	return out
 }
 
 // ridge says that a pixel is a crest or a trough of colour across one of the
@@ -243,6 +259,40 @@ func (p *Parts) cluster(f *Face, sm [][3]float64, grad []float64, idx, flat []in
 	}
 	assign()
 	p.found = len(centres)
+	p.fromFlat(f, sm, centres, flat)
+	p.joinSoft(f, sm)
+}
+
+// fromFlat gives each pixel on a border the nearest colour among those that lie
+// flat beside it: half-way between blue and white is a grey that is nowhere
+// else, and not a third colour.
+func (p *Parts) fromFlat(f *Face, sm [][3]float64, centres [][3]float64, flat []int) {
+	n := f.Size
+	is := make([]bool, n*n)
+	for _, i := range flat {
+		is[i] = true
+	}
+	was := append([]int8(nil), p.Of...)
+	reach := borderReach(f)
+	for i, o := range was {
+		if o < 0 || is[i] {
+			continue
+		}
+		v := weighted(sm[i])
+		best := math.Inf(1)
+		x, y := i%n, i/n
+		for b := max(0, y-reach); b <= min(n-1, y+reach); b++ {
+			for a := max(0, x-reach); a <= min(n-1, x+reach); a++ {
+				j := b*n + a
+				if !is[j] || was[j] < 0 {
+					continue
+				}
+				if d := dist2(v, centres[was[j]]); d < best {
+					best, p.Of[i] = d, was[j]
+				}
+			}
+		}
+	}
 }
 
 // flatten takes off the lightness that varies with the place within colours: a

@@ -1,0 +1,252 @@
+package features
+
+import (
+	"math"
+	"sort"
+)
+
+// A cluster of colours is not yet a colour of the marble: one glass lit
+// unevenly falls into several. What follows joins them again, by what the
+// places between them look like.
+
+// softBorder is the share of the step between two colours that lies within
+// borderReach of their border, below which they are one glass in changing
+// light. Ribbons in glass end within the blur of the photo, shading does not.
+const softBorder = 0.5
+
+// borderReach is how far to both sides of a border colours are compared, px
+// of the face: past the blur.
+func borderReach(f *Face) int { return 2 + int(math.Round(f.BlurShare*f.Radius)) }
+
+// border is what lies between two colours.
+type border struct {
+	length int       // places where they meet
+	steps  []float64 // share of their difference found within borderReach
+}
+
+// joinSoft joins colours whose border is soft, softest first.
+func (p *Parts) joinSoft(f *Face, sm [][3]float64) {
+	for p.found > 1 {
+		centre, _ := p.means(sm)
+		at := p.borders(f, sm, centre)
+		best, a, b := softBorder, -1, -1
+		for k := 0; k < p.found; k++ {
+			for l := k + 1; l < p.found; l++ {
+				e := at[k*p.found+l]
+				if len(e.steps) < 12 || 3*len(e.steps) < e.length {
+					continue
+				}
+				sort.Float64s(e.steps)
+				if m := e.steps[len(e.steps)/2]; m < best {
+					best, a, b = m, k, l
+				}
+			}
+		}
+		if a < 0 {
+			return
+		}
+		p.renumber(b, a)
+	}
+}
+
+// renumber gives the pixels of colour from to colour to, and closes the gap in
+// the numbers.
+func (p *Parts) renumber(from, to int) {
+	if to > from {
+		to--
+	}
+	for i, o := range p.Of {
+		switch {
+		case int(o) == from:
+			p.Of[i] = int8(to)
+		case int(o) > from:
+			p.Of[i]--
+		}
+	}
+	p.found--
+}
+
+// means are the weighted mean colours and counts.
+func (p *Parts) means(sm [][3]float64) (centre [][3]float64, count []float64) {
+	centre, count = make([][3]float64, p.found), make([]float64, p.found)
+	for i, o := range p.Of {
+		if o < 0 {
+			continue
+		}
+		w := weighted(sm[i])
+		for q := range w {
+			centre[o][q] += w[q]
+		}
+		count[o]++
+	}
+	for k := range centre {
+		for q := range centre[k] {
+			centre[k][q] /= math.Max(1, count[k])
+		}
+	}
+	return centre, count
+}
+
+// borders walks the rows and columns of the face and notes, wherever two
+// colours meet, how much of their difference lies close to the border. Pairs
+// are at index k*found+l with k < l.
+func (p *Parts) borders(f *Face, sm [][3]float64, centre [][3]float64) []border {
+	out := make([]border, p.found*p.found)
+	reach := borderReach(f)
+	n := f.Size
+	for i, a := range p.Of {
+		if a < 0 {
+			continue
+		}
+		for _, d := range [2]int{1, n} {
+			j := i + d
+			if j >= len(p.Of) {
+				continue
+			}
+			b := p.Of[j]
+			if b < 0 || b == a {
+				continue
+			}
+			k, l := int(a), int(b)
+			if k > l {
+				k, l = l, k
+			}
+			e := &out[k*p.found+l]
+			e.length++
+			u, v := i-(reach-1)*d, j+(reach-1)*d
+			if u < 0 || v >= len(p.Of) || p.Of[u] != a || p.Of[v] != b {
+				continue
+			}
+			su, sv := weighted(sm[u]), weighted(sm[v])
+			dot, dd := 0.0, 0.0
+			for q := range su {
+				c := centre[b][q] - centre[a][q]
+				dot += c * (sv[q] - su[q])
+				dd += c * c
+			}
+			if dd > 0 {
+				e.steps = append(e.steps, dot/dd)
+			}
+		}
+	}
+	return out
+}
+
+// Limits for ribbons that are one ribbon.
+const (
+	// sameHueDeg is how far hues of one ribbon in more or less light, or more
+	// or less deep, may differ.
+	sameHueDeg = 18.0
+	// hueSlack is the same as a distance across that hue, CIELAB, which counts
+	// for pale colours.
+	hueSlack = 4.5
+	// paleChroma is the chroma against the paper below which a colour has no
+	// hue to speak of.
+	paleChroma = 6.0
+)
+
+// settleRibbons joins ribbon colours that are one ribbon in different light or
+// depth: of one hue, or one a mixture of others.
+func (p *Parts) settleRibbons(f *Face) {
+	for len(p.Colours) > 2 {
+		a, b := p.oneRibbon(f)
+		if a < 0 {
+			return
+		}
+		p.joinColours(f, a, b)
+	}
+}
+
+// oneRibbon finds two colours, neither of them the base, that are one ribbon:
+// b is to be joined to a; a is -1 where there are none.
+func (p *Parts) oneRibbon(f *Face) (a, b int) {
+	neutral := [2]float64{f.PaperLab[1], f.PaperLab[2]}
+	off := func(c Colour) (da, db, chroma float64) {
+		da, db = c.Lab[1]-neutral[0], c.Lab[2]-neutral[1]
+		return da, db, math.Hypot(da, db)
+	}
+	best := math.Inf(1)
+	a, b = -1, -1
+	for k := range p.Colours {
+		for l := k + 1; l < len(p.Colours); l++ {
+			if k == p.Base || l == p.Base {
+				continue
+			}
+			ka, kb, kc := off(p.Colours[k])
+			la, lb, lc := off(p.Colours[l])
+			if kc < paleChroma || lc < paleChroma {
+				continue
+			}
+			cross := math.Abs(ka*lb-kb*la) / math.Max(kc, lc) // of the weaker, across the stronger's hue
+			angle := math.Atan2(math.Abs(ka*lb-kb*la), ka*la+kb*lb) * 180 / math.Pi
+			if ka*la+kb*lb <= 0 || angle > sameHueDeg && cross > hueSlack {
+				continue
+			}
+			if cross < best {
+				best, a, b = cross, k, l
+			}
+		}
+	}
+	if a >= 0 {
+		return a, b
+	}
+	// A mixture: on the line between two others, and less than either.
+	for k := range p.Colours {
+		if k == p.Base {
+			continue
+		}
+		for i := range p.Colours {
+			for j := i + 1; j < len(p.Colours); j++ {
+				if i == k || j == k {
+					continue
+				}
+				t, gap := along(p.Colours[i].Lab, p.Colours[j].Lab, p.Colours[k].Lab)
+				if t < 0.1 || t > 0.9 || gap > mixtureGap {
+					continue
+				}
+				if p.Colours[k].Share > math.Max(p.Colours[i].Share, p.Colours[j].Share) {
+					continue
+				}
+				to := j
+				if i != p.Base && (t < 0.5 || j == p.Base) {
+					to = i
+				}
+				if p.Colours[k].Share < best {
+					best, a, b = p.Colours[k].Share, to, k
+				}
+			}
+		}
+	}
+	return a, b
+}
+
+// mixtureGap is how far a mixture of two colours may lie off the line between
+// them, CIELAB.
+const mixtureGap = 7.0
+
+// along is where c lies on the way from a to b (0..1), and how far off it.
+func along(a, b, c [3]float64) (t, off float64) {
+	a, b, c = weighted(a), weighted(b), weighted(c)
+	dd := dist2(a, b)
+	if dd == 0 {
+		return 0, math.Sqrt(dist2(a, c))
+	}
+	for q := range a {
+		t += (b[q] - a[q]) * (c[q] - a[q]) / dd
+	}
+	var at [3]float64
+	for q := range a {
+		at[q] = a[q] + t*(b[q]-a[q])
+	}
+	return t, math.Sqrt(dist2(at, c))
+}
+
+// joinColours makes colour b part of colour a.
+func (p *Parts) joinColours(f *Face, a, b int) {
+	base := p.Base
+	p.join(f, []int{a, b})
+	p.Base = base
+	if base > b {
+		p.Base--
+	}
+}
