@@ -14,12 +14,15 @@ type measureCommand struct {
 	Out        string   `required:"" placeholder:"DIR" help:"Folder for the results; made where missing."`
 	References string   `placeholder:"DIR" xor:"likeness" help:"Your labelled photos, one sub-folder a set: marbles are compared with them."`
 	Model      string   `placeholder:"FILE" xor:"likeness" help:"A model saved by tawsight references, in place of --references."`
+	Explain    string   `placeholder:"DIR" help:"Also draw a sheet for every marble, into this folder, that shows how its figures came about."`
 	printScale
 	Workers int `placeholder:"N" help:"Photos measured at once. Default: one for each processor core."`
 }
 
 func (measureCommand) Help() string {
 	return `Writes report.html (open it in a browser), photos.jsonl, photos.csv, marbles.csv, crops/ and overlays/ to the folder given with --out.
+
+With --explain, each marble gets a sheet (PNG) as well, and the report links to it: the marble, what it was taken apart into, its ribbons as traced, the light in it and around it, and every figure with how sure it is, or why it is absent. Sheets carry a photo's name and a marble's number; a file of that name that is no sheet is never overwritten. Where the folder is that of --out, they go to its sub-folder explain. Sheets among your photos are not taken for photos.
 
 ` + exitStatuses
 }
@@ -40,6 +43,9 @@ func (c measureCommand) Validate() error {
 			return err
 		}
 	}
+	if _, err := pipeline.SheetsDir(c.Out, c.Explain); err != nil {
+		return err
+	}
 	if err := c.printScale.inRange(); err != nil {
 		return err
 	}
@@ -52,6 +58,7 @@ func (c measureCommand) Run(s *session) error {
 	sum, err := pipeline.Run(s.ctx, pipeline.Options{
 		Photos:        c.Photos,
 		OutDir:        c.Out,
+		ExplainDir:    c.Explain,
 		ReferencesDir: c.References,
 		ModelPath:     c.Model,
 		CheckBarMM:    c.CheckBarMM,
@@ -69,6 +76,9 @@ func (c measureCommand) Run(s *session) error {
 		fmt.Fprintf(s.stdout, ", %s could not be read", count(sum.Failed, "file"))
 	}
 	fmt.Fprintf(s.stdout, "\nReport: %s\n", sum.ReportPath)
+	if sum.SheetsDir != "" {
+		fmt.Fprintf(s.stdout, "Sheets: %s\n", sum.SheetsDir)
+	}
 	if sum.Failed > 0 {
 		return errUnreadable
 	}

@@ -22,6 +22,6 @@ func Inspect(path string, checkBarMM float64) Inspection {
 	if err != nil {
 		return Inspection{Photo: record.Photo{Path: path, Error: err.Error()}}
 	}
-	res := safely(path, scale, false)
+	res := safely(path, scale, wanted{})
 	return Inspection{Photo: res.photo, Analyses: res.analyses, Outlines: res.outlines}
 }

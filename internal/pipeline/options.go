@@ -18,6 +18,10 @@ type Options struct {
 	// the folders.
 	Photos []string
 	OutDir string
+	// ExplainDir, where not empty, gets a sheet for every marble that shows how
+	// its figures came about; where it is OutDir itself, they go to its
+	// sub-folder explain. See SheetsDir.
+	ExplainDir string
 	// ReferencesDir holds labelled photos, one sub-folder a label; empty for
 	// none.
 	ReferencesDir string
@@ -42,6 +46,7 @@ type Summary struct {
 	Marbles    int
 	Failures   []Failure
 	ReportPath string
+	SheetsDir  string // where the sheets are; empty where none were asked for
 }
 
 // Failure is one file that could not be read, and why, with what to do.

@@ -31,16 +31,28 @@ type result struct {
 	sight    report.Sight
 	overlay  *image.RGBA
 	crops    []image.Image
+	closeUps []image.Image // for the sheets, closeUpRadiusPX from middle to outline
 	analyses []*features.Analysis
 	outlines []vision.Outline
 	measures quality.Measures
 	corners  [][2]float64 // the card's, px; nil without one
 }
 
+// wanted is what is asked for beside the figures.
+type wanted struct {
+	pictures bool // the overlay's base and the crops
+	sheets   bool // the marbles close up
+}
+
+// A close-up's radius and side: a little paper is seen all round.
+const (
+	closeUpRadiusPX = report.SheetDiscPX
+	closeUpSidePX   = 340
+)
+
 // measurePhoto takes one file through decoding, card, outlines, faces and
-// features. pictures asks for the overlay's base and the crops too. A file
-// that can't be read comes back with photo.Error set.
-func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res result) {
+// features. A file that can't be read comes back with photo.Error set.
+func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result) {
 	start := time.Now()
 	res.photo = record.Photo{Path: path, MadeBy: madeBy(), Scale: record.Scale{Source: "none"}, White: record.White{Source: "none"}}
 	defer func() { res.photo.Seconds = math.Round(time.Since(start).Seconds()*1000) / 1000 }()
@@ -110,7 +122,7 @@ func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res resul
 		res.corners = det.Corners
 	}
 	centres, radii := make([]calib.Vec3, len(found.Marbles)), make([]float64, len(found.Marbles))
-	if pictures {
+	if want.pictures {
 		res.overlay, _ = p.Image(2000)
 	}
 
@@ -143,7 +155,12 @@ func measurePhoto(path string, scale calib.PrintScale, pictures bool) (res resul
 		res.analyses = append(res.analyses, a)
 		fillMarble(&m, a)
 		ph.Marbles = append(ph.Marbles, m)
-		if pictures {
+		if want.sheets {
+			// About the outline that the face was cut by.
+			seen := found.Marbles[i]
+			res.closeUps = append(res.closeUps, vision.Crop(p, seen, light, closeUpRadiusPX/seen.Ellipse.MeanRadiusPX(), closeUpSidePX))
+		}
+		if want.pictures {
 			k := unscaledCropPX / (2 * o.Ellipse.MeanRadiusPX())
 			side := int(unscaledCropPX * cropRoom)
 			if m.DiameterMM != nil {

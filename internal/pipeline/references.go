@@ -62,7 +62,7 @@ func measureReferences(ctx context.Context, sets []referenceSet, scale calib.Pri
 	photos := make([]record.Photo, len(jobs))
 	var mu sync.Mutex
 	each(ctx, len(jobs), workers, func(i int) {
-		res := safely(jobs[i].path, scale, false)
+		res := safely(jobs[i].path, scale, wanted{})
 		mu.Lock()
 		defer mu.Unlock()
 		photos[i] = res.photo

@@ -51,6 +51,14 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err := writable(o.OutDir); err != nil {
 		return Summary{}, err
 	}
+	stems := report.Stems(paths)
+	sheets, err := SheetsDir(o.OutDir, o.ExplainDir)
+	if err == nil && sheets != "" {
+		err = readyForSheets(sheets, stems)
+	}
+	if err != nil {
+		return Summary{}, err
+	}
 	var model *classify.Model
 	done, total := 0, len(paths)
 	progress := func(path string) {
@@ -86,7 +94,6 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		}
 	}
 
-	stems := report.Stems(paths)
 	photos := make([]record.Photo, len(paths))
 	seen := make([]pairable, len(paths))
 	var firstErr error
@@ -94,9 +101,12 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	inner, cancel := context.WithCancel(ctx)
 	defer cancel()
 	each(inner, len(paths), o.Workers, func(i int) {
-		res := safely(paths[i], scale, true)
+		res := safely(paths[i], scale, wanted{pictures: true, sheets: sheets != ""})
 		attribute(model, &res.photo)
 		err := writePictures(o.OutDir, stems[i], &res)
+		if err == nil && sheets != "" {
+			err = writeSheets(sheets, o.OutDir, stems[i], &res)
+		}
 		mu.Lock()
 		defer mu.Unlock()
 		photos[i] = res.photo
@@ -135,13 +145,14 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err := report.WriteHTML(o.OutDir, photos); err != nil {
 		return sum, err
 	}
+	sum.SheetsDir = sheets
 	sum.ReportPath = filepath.Join(o.OutDir, report.HTMLName)
 	return sum, nil
 }
 
 // safely keeps a fault of the program's own in one photo from stopping the
 // rest.
-func safely(path string, scale calib.PrintScale, pictures bool) (res result) {
+func safely(path string, scale calib.PrintScale, want wanted) (res result) {
 	defer func() {
 		if fault := recover(); fault != nil {
 			res = result{photo: record.Photo{
@@ -151,7 +162,7 @@ func safely(path string, scale calib.PrintScale, pictures bool) (res result) {
 			}}
 		}
 	}()
-	return measurePhoto(path, scale, pictures)
+	return measurePhoto(path, scale, want)
 }
 
 // each calls f(0) to f(n-1) from several goroutines; it stops handing out
@@ -216,7 +227,7 @@ func reasonOf(err error) string {
 }
 
 // listPhotos expands files and folders into photos, sorted, each once. What
-// lies in outDir is passed over.
+// lies in outDir is passed over, and so are sheets wherever they lie.
 func listPhotos(args []string, outDir string) ([]string, error) {
 	out := ""
 	if outDir != "" {
@@ -256,7 +267,8 @@ func listPhotos(args []string, outDir string) ([]string, error) {
 				}
 				return nil
 			}
-			if vision.IsPhotoName(d.Name()) && !strings.HasPrefix(d.Name(), ".") {
+			// Sheets may lie among the photos; only a PNG can be one.
+			if vision.IsPhotoName(d.Name()) && !strings.HasPrefix(d.Name(), ".") && !(strings.EqualFold(filepath.Ext(path), ".png") && report.IsSheet(path)) {
 				add(path)
 			}
 			return nil

@@ -9,13 +9,9 @@ import (
 	"io"
 	"math"
 	"slices"
-	"sync"
 
-	"codeberg.org/go-fonts/liberation/liberationsansbold"
 	"git.sr.ht/~sbinet/gg"
 	xdraw "golang.org/x/image/draw"
-	"golang.org/x/image/font"
-	"golang.org/x/image/font/opentype"
 
 	"tawsight/internal/atomicfile"
 	"tawsight/internal/record"
@@ -193,7 +189,7 @@ func (o *overlay) label(m record.Marble, sizes labelSizes) {
 	const leading = 1.12
 	var block box
 	for _, l := range lines {
-		face, release := faceOf(l.size)
+		face, release := faceOf(bold, l.size)
 		o.dc.SetFontFace(face)
 		width, _ := o.dc.MeasureString(l.text)
 		release()
@@ -208,16 +204,6 @@ func (o *overlay) label(m record.Marble, sizes labelSizes) {
 		y += l.size * leading
 	}
 }
-
-// A box is an upright rectangle of the drawing.
-type box struct{ x0, y0, x1, y1 float64 }
-
-// overlap is the area two boxes share.
-func (b box) overlap(c box) float64 {
-	return max(0, min(b.x1, c.x1)-max(b.x0, c.x0)) * max(0, min(b.y1, c.y1)-max(b.y0, c.y0))
-}
-
-func (b box) area() float64 { return (b.x1 - b.x0) * (b.y1 - b.y0) }
 
 // extent is the upright box round a marble's outline.
 func (o *overlay) extent(m record.Marble) box {
@@ -320,7 +306,7 @@ func eachCodeOnce(flags []record.Flag) []record.Flag {
 // for 0.5 its middle; it is pushed back into the picture where it would leave
 // it.
 func (o *overlay) text(s string, x, y, anchor, size float64, c color.Color) {
-	face, release := faceOf(size)
+	face, release := faceOf(bold, size)
 	defer release()
 	o.dc.SetFontFace(face)
 	width, _ := o.dc.MeasureString(s)
@@ -334,22 +320,6 @@ func (o *overlay) text(s string, x, y, anchor, size float64, c color.Color) {
 	}
 	o.dc.SetColor(c)
 	o.dc.DrawString(s, left, y)
-}
-
-var parsedFont = sync.OnceValues(func() (*opentype.Font, error) {
-	return opentype.Parse(liberationsansbold.TTF)
-})
-
-func faceOf(size float64) (font.Face, func() error) {
-	f, err := parsedFont()
-	if err != nil {
-		panic(err) // the font is part of the program
-	}
-	face, err := opentype.NewFace(f, &opentype.FaceOptions{Size: size, DPI: 72})
-	if err != nil {
-		panic(err)
-	}
-	return face, face.Close
 }
 
 // reduced copies a picture, made smaller where its longer side is beyond
