@@ -4,6 +4,8 @@ package features
 // sphere, and the figures that follow.
 type Anatomy struct {
 	Lines []Line
+	// Widths are all widths measured, radii, sorted.
+	Widths []float64
 }
 
 // Line is the middle line of one ribbon, or of a part of it between two
