@@ -3,6 +3,8 @@ package features
 import (
 	"math"
 	"sort"
+
+	"tawsight/internal/colour"
 )
 
 // GlassCues are the signs of light passing through a marble.
@@ -28,8 +30,8 @@ type GlassCues struct {
 	// NotOpaque and Clear are the chances, 0..1, that light passes at all and
 	// that it passes unscattered.
 	NotOpaque, Clear float64
-	// Translucency is the two as one number: 0 nothing passes, about a half
-	// cloudy, 1 clear.
+	// Translucency is the share of light that passes one diameter unscattered,
+	// 0..1; see (*Analysis).translucency.
 	Translucency float64
 }
 
@@ -71,12 +73,46 @@ func (g *GlassCues) weigh(s Shadow) {
 		b += clearWeights[i] * c[i]
 	}
 	g.NotOpaque, g.Clear = 1/(1+math.Exp(-a)), 1/(1+math.Exp(-b))
-	g.Translucency = g.NotOpaque * (cloudyLevel + (1-cloudyLevel)*g.Clear)
 }
 
-// cloudyLevel is the translucency of glass that lets light through and
-// scatters it all.
-const cloudyLevel = 0.4
+// cloudyLevel is the translucency of cloudy glass: what passes one diameter
+// unscattered. Glass that lets less through looks opaque, glass that lets more
+// through looks clear.
+const cloudyLevel = 0.3
+
+// bestChannelShare is that quarter: an assumption, for glass whose absorption
+// is broad.
+const bestChannelShare = 0.25
+
+// sureOf makes a chance into an answer: what is clearly so is wholly so.
+func sureOf(p float64) float64 { return ramp(p, 0.2, 0.8) }
+
+// translucency is the share of light that passes one diameter of the base
+// unscattered, 0..1. For clear glass it follows from the colour: light that
+// passes tinted glass loses much of some colours and little of others (Bouguer
+// and Lambert's law by channel). So the base's luminance over that of its
+// strongest channel, both against the paper's, tells most of what is asked,
+// however much light falls through the marble; the strongest channel is taken
+// to have lost a quarter, in logarithm, of what the weakest has lost to it.
+// Glass that takes all colours alike is not told from a shadow.
+func (a *Analysis) translucency() float64 {
+	g := &a.Glass
+	through := 1.0
+	if a.Parts.Base >= 0 && a.Parts.Tinted {
+		base := colour.LabToLinear(a.Parts.Colours[a.Parts.Base].Lab)
+		paper := colour.LabToLinear(a.Face.PaperLab)
+		y, least, most := 0.0, math.Inf(1), 0.0
+		for q, w := range [3]float64{0.2126, 0.7152, 0.0722} {
+			t := math.Max(0, base[q]) / math.Max(0.02, paper[q])
+			y += w * t
+			least, most = math.Min(least, t), math.Max(most, t)
+		}
+		if most > 0 {
+			through = math.Min(1, y/most) * math.Pow(math.Max(0, math.Min(1, least/most)), bestChannelShare)
+		}
+	}
+	return sureOf(g.NotOpaque) * (cloudyLevel + sureOf(g.Clear)*(math.Max(cloudyLevel/2, through)-cloudyLevel))
+}
 
 func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 	var rim, mid, nr, nm float64
