@@ -1,11 +1,46 @@
 package features
 
+import "math"
+
 // Anatomy is how the ribbons run: their middle lines traced and laid on the
-// sphere, and the figures that follow.
+// sphere, and the figures that follow. Lengths are in radii of the marble,
+// along the sphere unless said otherwise.
 type Anatomy struct {
+	// Known is false where there was no base to tell ribbons from.
+	Known bool
 	Lines []Line
-	// Widths are all widths measured, radii, sorted.
-	Widths []float64
+	// Widths are all widths measured at steady places, sorted; Colours the same
+	// summed up for each of Parts.Colours.
+	Widths  []float64
+	Colours []ColourWidth
+	// LengthR is the length of all lines and AreaR2 the area of the sphere that
+	// is seen, radii squared.
+	LengthR, AreaR2 float64
+	// Pieces is the number of separate pieces of ribbon.
+	Pieces int
+	// Turns and Sharp are the number of turns and of sharp ones, TurningRad the
+	// turning on the sphere summed up without its sign.
+	Turns, Sharp int
+	TurningRad   float64
+	Stack        Stack
+	Gaps         Gaps
+	// AxialVariance is the circular variance of the lines' headings, 0..1.
+	AxialVariance float64
+	// Straight (ok where StraightKnown) and Convergence say how far the lines
+	// are straight vanes about an axis, 0..1.
+	Straight      float64
+	StraightKnown bool
+	Convergence   float64
+	// Mirror is the two-sided symmetry, 0..1, where MirrorKnown.
+	Mirror      float64
+	MirrorKnown bool
+	Rough       Roughness
+	RoughKnown  bool
+	Grain       Grain
+	Pairs       Pairs
+	// EdgeBlurR is the median blur of the borders where EdgeBlurKnown.
+	EdgeBlurR     float64
+	EdgeBlurKnown bool
 }
 
 // Line is the middle line of one ribbon, or of a part of it between two
@@ -23,3 +58,61 @@ type Line struct {
 	// indices of those that do so within less than a ribbon's width or two.
 	Turns, Sharp []int
 }
+
+// TraceRibbons measures how the ribbons of a separated face run. white says
+// which colours (of Parts.Colours) are white ribbon and may be nil.
+func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
+	var a Anatomy
+	if p.Base < 0 || p.Usable == 0 {
+		return a
+	}
+	a.Known = true
+	m := carry(f, p)
+	a.Lines = traceLines(m, p)
+	cuts := measureWidths(f, m, p, a.Lines)
+	a.Widths = widthsOf(a.Lines, cuts, func(*Line) bool { return true })
+	a.Colours = make([]ColourWidth, len(p.Colours))
+	for k := range a.Colours {
+		w := widthsOf(a.Lines, cuts, func(l *Line) bool { return l.Colour == k })
+		if len(w) >= leastWidths {
+			a.Colours[k].MedianR = quantile(w, 0.5)
+			a.Colours[k].SpreadR = quantile(w, 0.75) - quantile(w, 0.25)
+		}
+	}
+	for i := range a.Lines {
+		l := &a.Lines[i]
+		l.findTurns()
+		a.Turns += len(l.Turns)
+		a.Sharp += len(l.Sharp)
+		s := l.reach()
+		a.LengthR += s[len(s)-1]
+		a.Colours[l.Colour].LengthR += s[len(s)-1]
+		for _, k := range l.geodesicTurning() {
+			a.TurningRad += math.Abs(k)
+		}
+	}
+	for i, o := range p.Of {
+		if o >= 0 {
+			if d, ok := f.Direction(i); ok {
+				a.AreaR2 += 1 / (d[2] * f.Radius * f.Radius)
+			}
+		}
+	}
+	a.Pieces = m.pieces(p)
+	a.Stack = findStack(f, m, p, a.Lines)
+	a.Gaps = findGaps(p, cuts)
+	a.AxialVariance = axialVariance(orientations(a.Lines))
+	a.Straight, a.StraightKnown = straightness(a.Lines)
+	a.Convergence = convergence(a.Lines)
+	a.Mirror, a.MirrorKnown = mirrorSymmetry(f, m)
+	a.Rough, a.RoughKnown = borderRoughness(m, p)
+	a.Grain = findGrain(f, a.Lines, cuts)
+	a.EdgeBlurR, a.EdgeBlurKnown = edgeBlur(cuts)
+	if white != nil {
+		a.Pairs = findPairs(a.Lines, cuts, white, func(c int8) bool { return int(c) != p.Base && !white(c) })
+	}
+	return a
+}
+
+// leastWidths is the least number of places that a width is read from.
+const leastWidths = 5

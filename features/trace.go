@@ -125,6 +125,50 @@ func (m *colourMap) mask(in func(o int8) bool) []bool {
 	return mask
 }
 
+// pieces is the number of separate pieces of ribbon, each colour's own, that
+// are seen inside the rim and larger than a speck.
+func (m *colourMap) pieces(p *Parts) int {
+	n := m.n
+	count := 0
+	least := int(math.Pi * speckR * speckR * m.radius * m.radius)
+	var stack []int
+	for k := range p.Colours {
+		if k == p.Base {
+			continue
+		}
+		mask := m.mask(func(o int8) bool { return int(o) == k })
+		for i := range mask {
+			q := m.xy(i)
+			mask[i] = mask[i] && q[0]*q[0]+q[1]*q[1] < RimFrom*RimFrom
+		}
+		for i := range mask {
+			if !mask[i] {
+				continue
+			}
+			seen := 0
+			stack = append(stack[:0], i)
+			mask[i] = false
+			for len(stack) > 0 {
+				j := stack[len(stack)-1]
+				stack = stack[:len(stack)-1]
+				if m.far[j] == 0 {
+					seen++
+				}
+				for q := range 8 {
+					if o := j + ringDY[q]*n + ringDX[q]; mask[o] {
+						mask[o] = false
+						stack = append(stack, o)
+					}
+				}
+			}
+			if seen >= least {
+				count++
+			}
+		}
+	}
+	return count
+}
+
 // branch is a run of a skeleton's cells between two nodes (indices into a
 // graph's nodes, -1 for a free end), nodes' own cells left out.
 type branch struct {
@@ -378,36 +422,36 @@ func (g *graph) chains(n int, d []float64) [][]int {
 	return out
 }
 
-// smoothLine resamples a line of cells at even steps and smooths it with a
-// Gaussian along its length, its ends held by point reflection. Places are in
-// radii.
-func smoothLine(at [][2]float64) [][2]float64 {
-	const step = stepR
+// resample gives a line places at even steps.
+func resample(at [][2]float64, step float64) [][2]float64 {
 	if len(at) < 2 {
 		return nil
 	}
 	even := [][2]float64{at[0]}
-	carry := 0.0
+	left := step
 	for i := 1; i < len(at); i++ {
 		a, b := at[i-1], at[i]
 		l := math.Hypot(b[0]-a[0], b[1]-a[1])
-		if l == 0 {
-			continue
-		}
-		t := step - carry
+		t := left
 		for ; t <= l; t += step {
 			even = append(even, [2]float64{a[0] + (b[0]-a[0])*t/l, a[1] + (b[1]-a[1])*t/l})
 		}
-		carry = l - (t - step)
+		left = t - l
 	}
+	return even
+}
+
+// smoothAlong smooths a line of evenly spaced places with a Gaussian of
+// standard deviation sigma along it, its ends held by point reflection.
+func smoothAlong(even [][2]float64, step, sigma float64) [][2]float64 {
 	n := len(even)
 	if n < 3 {
-		return nil
+		return even
 	}
-	const reach = 5 // three standard deviations
-	var kernel [reach + 1]float64
+	reach := int(math.Ceil(3 * sigma / step))
+	kernel := make([]float64, reach+1)
 	for k := range kernel {
-		u := float64(k) * stepR / smoothR
+		u := float64(k) * step / sigma
 		kernel[k] = math.Exp(-u * u / 2)
 	}
 	get := func(i int) [2]float64 {
@@ -454,7 +498,7 @@ func traceLines(m *colourMap, p *Parts) []Line {
 			for j, i := range cells {
 				at[j] = m.xy(i)
 			}
-			at = smoothLine(at)
+			at = smoothAlong(resample(at, stepR), stepR, smoothR)
 			// What runs over the rim or far into a reflection isn't known.
 			var part Line
 			flush := func() {

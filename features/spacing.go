@@ -1,0 +1,173 @@
+package features
+
+import (
+	"math"
+	"sort"
+)
+
+// Stack is how ribbons lie where folds are pressed together like ribs.
+type Stack struct {
+	// PeriodR is the tightest steady distance from one rib to the next, radii
+	// along the sphere; 0 where there is no stack.
+	PeriodR float64
+	// Regularity is how alike the ribs are, 0..1: the height of the first peak
+	// of the autocorrelation across them.
+	Regularity float64
+}
+
+const (
+	// crossReachR is how far to both sides of a line others are looked for.
+	crossReachR = 0.7
+	// stackRibs is the least number of ribs that make a stack.
+	stackRibs = 3
+	// stackPeak is the least height of the autocorrelation's first peak.
+	stackPeak = 0.3
+	// stackPlaces is the least number of places of the lines at which the ribs
+	// must show.
+	stackPlaces = 4
+)
+
+// findStack looks across the lines for ribs: at every few places of each line
+// the colours along the great circle square to it, ribbon 1 and base 0, have
+// their autocorrelation taken, sum_i (p_i - mean)(p_(i+k) - mean) over the
+// pairs there are, divided by their number and the variance. The lag of the
+// first peak after the first trough is the period there.
+func findStack(f *Face, m *colourMap, p *Parts, lines []Line) Stack {
+	const every = 5
+	step := 1 / f.Radius
+	n := int(crossReachR / step)
+	type found struct{ period, peak float64 }
+	var all []found
+	prof := make([]float64, 0, 2*n+1)
+	ac := make([]float64, 0, 2*n+1)
+	for k := range lines {
+		l := &lines[k]
+		t := l.headings(l.reach())
+		for i := every / 2; i < len(l.Dir); i += every {
+			s := unit3(cross3(l.Dir[i], t[i]))
+			prof = prof[:0]
+			ribs := 0
+			for j := -n; j <= n; j++ {
+				x, y, ok := onArc(l.Dir[i], s, float64(j)*step)
+				if !ok {
+					if j < 0 {
+						prof, ribs = prof[:0], 0
+						continue
+					}
+					break
+				}
+				v := 0.0
+				if o := m.of[m.cell(x, y)]; o >= 0 && int(o) != p.Base {
+					v = 1
+				}
+				if v == 1 && (len(prof) == 0 || prof[len(prof)-1] == 0) {
+					ribs++
+				}
+				prof = append(prof, v)
+			}
+			if ribs < stackRibs {
+				continue
+			}
+			if lag, peak := firstPeak(prof, &ac); peak >= stackPeak {
+				all = append(all, found{float64(lag) * step, peak})
+			}
+		}
+	}
+	if len(all) < stackPlaces {
+		return Stack{}
+	}
+	sort.Slice(all, func(i, j int) bool { return all[i].period < all[j].period })
+	tight := all[:max(stackPlaces, len(all)/2)]
+	var st Stack
+	var per []float64
+	for _, a := range tight {
+		per = append(per, a.period)
+		st.Regularity += a.peak / float64(len(tight))
+	}
+	st.PeriodR = quantile(per, 0.5)
+	st.Regularity = math.Min(1, st.Regularity)
+	return st
+}
+
+// firstPeak is the lag and height of the first peak of a profile's normalised
+// autocorrelation after its first trough, 0 where there is none within half
+// the profile.
+func firstPeak(p []float64, scratch *[]float64) (lag int, peak float64) {
+	mean := 0.0
+	for _, v := range p {
+		mean += v / float64(len(p))
+	}
+	v0 := 0.0
+	for _, v := range p {
+		v0 += (v - mean) * (v - mean) / float64(len(p))
+	}
+	if v0 == 0 {
+		return 0, 0
+	}
+	ac := (*scratch)[:0]
+	for k := 0; k <= len(p)/2; k++ {
+		s := 0.0
+		for i := 0; i+k < len(p); i++ {
+			s += (p[i] - mean) * (p[i+k] - mean)
+		}
+		ac = append(ac, s/float64(len(p)-k)/v0)
+	}
+	*scratch = ac
+	k := 1
+	for k < len(ac) && ac[k] <= ac[k-1] {
+		k++
+	}
+	if k >= len(ac) {
+		return 0, 0
+	}
+	for ; k+1 < len(ac); k++ {
+		if ac[k] > ac[k-1] && ac[k] >= ac[k+1] {
+			return k, ac[k]
+		}
+	}
+	return 0, 0
+}
+
+// Gaps are the thin lines of base between ribbons.
+type Gaps struct {
+	// Share is the share of the ribbons' borders on the base that have another
+	// ribbon beyond a line of base no wider than thinGapShare of the ribbon.
+	Share float64
+	// WidthR is the median width of those lines, radii; 0 without any.
+	WidthR float64
+}
+
+// thinGapShare is how wide, of the ribbon's width, a line of base may be and
+// be thin beside it.
+const thinGapShare = 0.6
+
+func findGaps(p *Parts, cuts [][]cut) Gaps {
+	borders := 0
+	var w []float64
+	for _, line := range cuts {
+		for _, c := range line {
+			for k, s := range c {
+				if int(s.beyond) != p.Base {
+					continue
+				}
+				borders++
+				width := c.width()
+				if math.IsNaN(width) {
+					width = 2 * c[k].at
+				}
+				if !math.IsNaN(s.gap) && s.gap <= thinGapShare*width {
+					w = append(w, s.gap)
+				}
+			}
+		}
+	}
+	if borders == 0 {
+		return Gaps{}
+	}
+	sort.Float64s(w)
+	g := Gaps{Share: float64(len(w)) / float64(borders)}
+	if len(w) > 0 {
+		g.WidthR = quantile(w, 0.5)
+	}
+	return g
+}
