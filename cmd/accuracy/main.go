@@ -98,6 +98,7 @@ func run(verbose bool, cuesPath, only string) error {
 	if err := w.Flush(); err != nil {
 		return err
 	}
+	anatomySection(os.Stdout, groups, seen)
 	if only == "" {
 		if err := leaveOneOut(os.Stdout); err != nil {
 			return err
@@ -356,7 +357,7 @@ func transmission(m samples.Marble) (float64, bool) {
 
 func mainRibbon(m samples.Marble) (lab [3]float64, ok bool) {
 	cover := 0.0
-	for _, r := range []*samples.SeenClass{m.Seen.R, m.Seen.G} {
+	for _, r := range seenClasses(m) {
 		if r != nil && r.Lab != nil && r.Coverage > cover {
 			lab, cover, ok = *r.Lab, r.Coverage, true
 		}
@@ -366,7 +367,7 @@ func mainRibbon(m samples.Marble) (lab [3]float64, ok bool) {
 
 func trueEdge(m samples.Marble) (float64, bool) {
 	e, ok := 0.0, false
-	for _, r := range []*samples.SeenClass{m.Seen.R, m.Seen.G} {
+	for _, r := range seenClasses(m) {
 		if r != nil && r.EdgeLengthPerDiameter > 0 {
 			e += r.EdgeLengthPerDiameter
 			ok = true
