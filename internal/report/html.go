@@ -15,6 +15,7 @@ import (
 	"io"
 	"iter"
 	"math"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -22,6 +23,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"tawsight/features"
 	"tawsight/internal/atomicfile"
 	"tawsight/internal/colour"
 	"tawsight/internal/record"
@@ -413,22 +415,28 @@ func (v marbleView) BaseShare() template.CSS {
 type bar struct {
 	Label, Low, High, Figure string
 	Percent                  template.CSS
+	Unsure                   bool // not to be relied on
 }
 
 // Bars are translucency and busyness.
 func (v marbleView) Bars() []bar {
 	var bars []bar
 	if v.Base != nil {
-		bars = append(bars, newBar("Translucency", "opaque", "clear", v.Base.Translucency))
+		bars = append(bars, v.newBar("translucency", "opaque", "clear", v.Base.Translucency))
 	}
 	if v.Busyness != nil {
-		bars = append(bars, newBar("Busyness", "plain", "busy", *v.Busyness))
+		bars = append(bars, v.newBar("busyness", "plain", "busy", *v.Busyness))
 	}
 	return bars
 }
 
-func newBar(label, low, high string, v float64) bar {
-	return bar{label, low, high, fmt.Sprintf("%.2f", v), template.CSS(width(v))}
+// newBar is the bar of the feature of that name.
+func (v marbleView) newBar(name, low, high string, value float64) bar {
+	sure, known := v.FeaturesSure[name]
+	return bar{
+		Label: strings.ToUpper(name[:1]) + name[1:], Low: low, High: high, Figure: fmt.Sprintf("%.2f", value),
+		Percent: template.CSS(width(value)), Unsure: known && sure < record.UnsureBelow,
+	}
 }
 
 // GlowText says what the marble does under an ultraviolet lamp, empty where no
@@ -450,6 +458,50 @@ func (v marbleView) GlowText() string {
 		return "Under ultraviolet light: no glow" + where + "."
 	}
 	return fmt.Sprintf("Under ultraviolet light: glows %s over %.0f %% of its face%s.", g.Name, 100*g.Share, where)
+}
+
+// A figureRow is one feature in the page's table.
+type figureRow struct {
+	Label   string
+	Meaning string
+	Value   string // with its unit; empty where absent
+	Sure    string
+	Unsure  bool   // not to be relied on
+	Why     string // absent because
+}
+
+// Figures are all features in the order of the registry.
+func (v marbleView) Figures() []figureRow {
+	if len(v.Features) == 0 && len(v.FeaturesAbsent) == 0 {
+		return nil
+	}
+	var rows []figureRow
+	for _, f := range features.All() {
+		r := figureRow{Label: f.Label, Meaning: f.Meaning}
+		if value, ok := v.Features[f.Name]; ok {
+			r.Value = figure(f, value)
+			if sure, ok := v.FeaturesSure[f.Name]; ok {
+				r.Sure, r.Unsure = fmt.Sprintf("%.2f", sure), sure < record.UnsureBelow
+			}
+		} else if r.Why = v.FeaturesAbsent[f.Name]; r.Why == "" {
+			r.Why = "not measured"
+		}
+		rows = append(rows, r)
+	}
+	return rows
+}
+
+// SheetURL leads to the sheet that explains the marble's figures, empty where
+// there is none.
+func (v marbleView) SheetURL() template.URL {
+	if v.Sheet == "" {
+		return ""
+	}
+	u := url.URL{Path: v.Sheet}
+	if filepath.IsAbs(filepath.FromSlash(v.Sheet)) {
+		u.Scheme = "file"
+	}
+	return template.URL(u.String())
 }
 
 // BubbleText is a word on the bubble, where there is one.

@@ -104,7 +104,8 @@ type sheet struct {
 	faces map[typeface]openFace
 	keys  []string // what each of the face's colours is called on this sheet: B, 1, 2 ...
 	inks  []color.NRGBA
-	nth   []int // number of each colour among the ribbons, -1 for the base
+	fills []color.RGBA // each colour itself
+	nth   []int        // number of each colour among the ribbons, -1 for the base
 }
 
 type typeface struct {
@@ -125,7 +126,8 @@ type placedText struct {
 func newSheet(in Account) *sheet {
 	s := &sheet{Account: in, faces: map[typeface]openFace{}}
 	n := 0
-	for k := range in.Analysis.Parts.Colours {
+	for k, c := range in.Analysis.Parts.Colours {
+		s.fills = append(s.fills, shown(colour.LabToLinear(c.Lab), 0))
 		if k == in.Analysis.Parts.Base {
 			s.keys, s.inks, s.nth = append(s.keys, "B"), append(s.inks, baseInk), append(s.nth, -1)
 			continue
@@ -312,8 +314,19 @@ func (s *sheet) facePanel(x float64) {
 	} else {
 		s.drawFace(cx, cy, SheetDiscPX, 0)
 	}
+	s.dc.SetDash(1, 5)
+	s.dc.SetLineCapRound()
+	s.dc.SetColor(color.NRGBA{255, 255, 255, 200})
+	s.dc.SetLineWidth(3)
+	s.dc.DrawCircle(cx, cy, SheetDiscPX)
+	s.dc.StrokePreserve()
+	s.dc.SetColor(sheetInk)
+	s.dc.SetLineWidth(1.5)
+	s.dc.Stroke()
+	s.dc.SetDash()
+	s.dc.SetLineCapButt()
 	y := picturesY + panelPX + 20
-	y = s.paragraph("As photographed, under the photo’s own white.", x, y, panelPX, 1, regular, smallSize, sheetSoft)
+	y = s.paragraph("Under the photo’s own white; the dots are the outline.", x, y, panelPX, 1, regular, smallSize, sheetSoft)
 	b := s.Analysis.Marks.Bubble
 	switch {
 	case b.Looked && b.Present:
@@ -358,12 +371,21 @@ func (s *sheet) drawFace(cx, cy, radius, dimmed float64) {
 	}
 	side := int(math.Ceil(2*radius)) + 4
 	x0, y0 := int(cx)-side/2, int(cy)-side/2
-	layer := image.NewRGBA(image.Rect(x0, y0, x0+side, y0+side))
-	place(layer, face, radius/f.Radius, float64(f.Size)/2, float64(f.Size)/2, cx, cy)
-	s.dc.DrawCircle(cx, cy, radius)
-	s.dc.Clip()
-	s.dc.DrawImage(layer, x0, y0)
-	s.dc.ResetClip()
+	layer := image.NewRGBA(image.Rect(0, 0, side, side))
+	place(layer, face, radius/f.Radius, float64(f.Size)/2, float64(f.Size)/2, cx-float64(x0), cy-float64(y0))
+	for j := range side {
+		for i := range side {
+			// How much of the pixel lies in the disc.
+			in := radius + 0.5 - math.Hypot(float64(x0+i)+0.5-cx, float64(y0+j)+0.5-cy)
+			if in <= 0 {
+				continue
+			}
+			c, under := layer.RGBAAt(i, j), s.img.RGBAAt(x0+i, y0+j)
+			in = math.Min(1, in)
+			mix := func(a, b uint8) uint8 { return uint8(float64(a) + (float64(b)-float64(a))*in + 0.5) }
+			s.img.SetRGBA(x0+i, y0+j, color.RGBA{mix(under.R, c.R), mix(under.G, c.G), mix(under.B, c.B), 255})
+		}
+	}
 }
 
 // shown is a linear colour as a screen shows it, dimmed toward the paper.
@@ -386,14 +408,19 @@ var leftOut = []struct {
 	{features.Hidden, "hidden by a neighbour", upright},
 	{features.Highlight, "glare", crossed},
 	{features.Rim, "rim, where glass bends the view most", slanted},
+	{features.Glass, "neither base nor ribbon for certain", stippled},
 }
+
+// opaque is a colour without transparency as the sheet's picture holds it.
+func opaque(c color.NRGBA) color.RGBA { return color.RGBA{c.R, c.G, c.B, 255} }
 
 // A hatch says whether a place is on one of its lines.
 type hatch func(x, y int) bool
 
-func slanted(x, y int) bool { return mod(x+y, 8) < 2 }
-func upright(x, y int) bool { return mod(x, 6) < 2 }
-func crossed(x, y int) bool { return mod(x+y, 7) == 0 || mod(x-y, 7) == 0 }
+func slanted(x, y int) bool  { return mod(x+y, 8) < 2 }
+func upright(x, y int) bool  { return mod(x, 6) < 2 }
+func stippled(x, y int) bool { return mod(x, 6) < 2 && mod(y+3*(x/6), 6) < 2 }
+func crossed(x, y int) bool  { return mod(x+y, 7) == 0 || mod(x-y, 7) == 0 }
 
 func mod(a, n int) int { return ((a % n) + n) % n }
 
@@ -411,11 +438,10 @@ var patterns = []hatch{
 
 // partInk is the colour that colour k is drawn in at a place, its pattern on it.
 func (s *sheet) partInk(k, x, y int) color.RGBA {
-	lab := s.Analysis.Parts.Colours[k].Lab
-	c := shown(colour.LabToLinear(lab), 0)
+	c := s.fills[k]
 	if n := s.nth[k]; n >= 0 && patterns[n%len(patterns)](x, y) {
 		to := 255.0
-		if lab[0] > 55 {
+		if s.Analysis.Parts.Colours[k].Lab[0] > 55 {
 			to = 0
 		}
 		mix := func(v uint8) uint8 { return uint8(float64(v) + 0.45*(to-float64(v)) + 0.5) }
@@ -456,11 +482,11 @@ func (s *sheet) partsPanel(x float64) {
 			}
 			o := of(i)
 			if o < 0 {
-				s.img.Set(px, py, hatchPaper)
+				s.img.SetRGBA(px, py, opaque(hatchPaper))
 				for _, l := range leftOut {
 					if f.Mask[i]&l.bit != 0 {
 						if l.hash(px, py) {
-							s.img.Set(px, py, hatchInk)
+							s.img.SetRGBA(px, py, opaque(hatchInk))
 						}
 						break
 					}
@@ -565,7 +591,7 @@ func (s *sheet) tag(key string, x, y float64, taken *[]box) {
 // where there is none.
 func deepest(n int, of []int8, k int8) int {
 	d := make([]int, len(of))
-	best, at := 0, -1
+	best, at, offBest := 0, -1, 0
 	for i := range of {
 		if of[i] != k {
 			continue
@@ -584,8 +610,10 @@ func deepest(n int, of []int8, k int8) int {
 		} else {
 			d[i] = 1
 		}
-		if d[i] > best {
-			best, at = d[i], i
+		// Of places as deep, the nearest to the middle.
+		x, y := i%n-n/2, i/n-n/2
+		if off := x*x + y*y; d[i] > best || d[i] == best && off < offBest {
+			best, at, offBest = d[i], i, off
 		}
 	}
 	return at
@@ -602,12 +630,12 @@ func (s *sheet) tracePanel(x float64) {
 	s.dc.Stroke()
 	pt := func(p [2]float64) (float64, float64) { return cx + p[0]*SheetDiscPX, cy + p[1]*SheetDiscPX }
 	lines := s.Analysis.Anatomy.Lines
+	s.dc.DrawCircle(cx, cy, SheetDiscPX)
+	s.dc.Clip()
 	turns, sharp := 0, 0
+	lines = slices.DeleteFunc(slices.Clone(lines), func(l features.Line) bool { return len(l.At) < 2 })
 	for _, pass := range []bool{true, false} { // white edges first, so that no line hides another
 		for _, l := range lines {
-			if len(l.At) == 0 {
-				continue
-			}
 			ink, dash := sheetInk, []float64(nil)
 			if l.Colour >= 0 && l.Colour < len(s.inks) {
 				ink = s.inks[l.Colour]
@@ -640,6 +668,7 @@ func (s *sheet) tracePanel(x float64) {
 			}
 		}
 	}
+	s.dc.ResetClip()
 	for _, l := range lines {
 		for _, i := range l.Turns {
 			if i < 0 || i >= len(l.At) || slices.Contains(l.Sharp, i) {
@@ -785,7 +814,8 @@ type tableRow struct {
 }
 
 const (
-	labelWidth = 216.0
+	labelWidth = 192.0
+	valueWidth = 104.0 // to the right end of values
 	sureWidth  = 66.0
 	rowGap     = 7.0
 )
@@ -825,7 +855,7 @@ func (s *sheet) tableHeight() int {
 func (s *sheet) table() {
 	y := picturesY - 10
 	s.title("The figures", tableX, y)
-	s.text("value", tableX+labelWidth+104, y, 1, regular, smallSize, sheetSoft)
+	s.text("value", tableX+labelWidth+valueWidth, y, 1, regular, smallSize, sheetSoft)
 	s.text("how sure, 0 to 1", tableX+tableWidth, y, 1, regular, smallSize, sheetSoft)
 	y += 10
 	for _, r := range s.rows {
@@ -850,7 +880,7 @@ func (s *sheet) table() {
 			if r.unsure {
 				cut = regular
 			}
-			s.text(r.value, tableX+labelWidth+104, base, 1, cut, bodySize, ink)
+			s.text(r.value, tableX+labelWidth+valueWidth, base, 1, cut, bodySize, ink)
 			barX := tableX + tableWidth - sureWidth - 34
 			c := color.Color(sheetAccent)
 			if r.unsure {

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	xdraw "golang.org/x/image/draw"
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/plotter"
@@ -36,6 +37,12 @@ func drawPlot(p *plot.Plot, width, height int) image.Image {
 	c := vgimg.NewWith(vgimg.UseImage(image.NewRGBA(image.Rect(0, 0, width, height))), vgimg.UseDPI(72))
 	p.Draw(draw.New(c))
 	return c.Image()
+}
+
+// paste copies a picture without transparency onto the sheet.
+func (s *sheet) paste(img image.Image, x, y int) {
+	b := img.Bounds()
+	xdraw.Draw(s.img, image.Rect(x, y, x+b.Dx(), y+b.Dy()), img, b.Min, xdraw.Src)
 }
 
 // A stroke is how one line of a plot looks.
@@ -170,7 +177,7 @@ func (s *sheet) lightInside(x float64) {
 	for k := range colours {
 		addLine(p, points(colours[k]), s.strokeOf(k))
 	}
-	s.dc.DrawImage(drawPlot(p, panelPX, 206), int(x), int(lowerY)+10)
+	s.paste(drawPlot(p, panelPX, 206), int(x), int(lowerY)+10)
 	y := lowerY + 234
 	at := x
 	for k := range colours {
@@ -275,7 +282,7 @@ func (s *sheet) lightAround(x float64) {
 					c = hatchInk
 				}
 			}
-			s.img.Set(px, py, c)
+			s.img.SetRGBA(px, py, opaque(c))
 		}
 	}
 	s.drawFace(cx, cy, unit, 0)
@@ -303,8 +310,8 @@ func (s *sheet) lightAround(x float64) {
 	s.text("not to be seen", tx+29, y, 0, regular, smallSize, sheetInk)
 	y += 26
 	if sh.Seen {
-		y = s.paragraph(fmt.Sprintf("The arrow points along the shadow. At its darkest %.0f %% of the light is missing.", 100*math.Max(0, sh.Depth)), tx, y, w, 5, regular, smallSize, sheetInk)
-		s.paragraph(fmt.Sprintf("Light gathered in it: %.0f %% of open paper.", 100*sh.Caustic), tx, y+4, w, 3, regular, smallSize, sheetInk)
+		y = s.paragraph(fmt.Sprintf("The arrow points along the shadow. At its darkest %.2f of the light is missing.", math.Max(0, sh.Depth)), tx, y, w, 5, regular, smallSize, sheetInk)
+		s.paragraph(fmt.Sprintf("Light gathered in it: %.2f of open paper’s.", sh.Caustic), tx, y+4, w, 3, regular, smallSize, sheetInk)
 	} else {
 		s.paragraph("No shadow to one side: the light comes from above or from all around.", tx, y, w, 6, regular, smallSize, sheetInk)
 	}
@@ -326,7 +333,7 @@ func (s *sheet) lightAround(x float64) {
 	addLine(p, opposite, oppositeStroke)
 	addLine(p, beside, besideStroke)
 	addLine(p, along, alongStroke)
-	s.dc.DrawImage(drawPlot(p, panelPX, 194), int(x), int(plotTop))
+	s.paste(drawPlot(p, panelPX, 194), int(x), int(plotTop))
 	y = plotTop + 194 + 16
 	at := x
 	if sh.Seen {
