@@ -16,6 +16,9 @@ type Anatomy struct {
 	// LengthR is the length of all lines and AreaR2 the area of the sphere that
 	// is seen, radii squared.
 	LengthR, AreaR2 float64
+	// BorderR is the length of the borders between ribbons and base on the
+	// disc, radii.
+	BorderR float64
 	// Pieces is the number of separate pieces of ribbon.
 	Pieces int
 	// Turns and Sharp are the number of turns and of sharp ones, TurningRad the
@@ -26,9 +29,11 @@ type Anatomy struct {
 	Gaps         Gaps
 	// AxialVariance is the circular variance of the lines' headings, 0..1.
 	AxialVariance float64
-	// Straight (ok where StraightKnown) and Convergence say how far the lines
-	// are straight vanes about an axis, 0..1.
+	// Straight is how straight the borders run, Vaned how far they run like
+	// those of vanes about an axis, 0..1, both where StraightKnown; Convergence
+	// how well the lines meet in an axis.
 	Straight      float64
+	Vaned         float64
 	StraightKnown bool
 	Convergence   float64
 	// Mirror is the two-sided symmetry, 0..1, where MirrorKnown.
@@ -99,13 +104,17 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 		}
 	}
 	a.Pieces = m.pieces(p)
+	borders := m.borders(p)
+	for _, b := range borders {
+		a.BorderR += lineLength(smoothAlong(b, stepR, smoothR))
+	}
 	a.Stack = findStack(f, m, p, a.Lines)
 	a.Gaps = findGaps(p, cuts)
 	a.AxialVariance = axialVariance(orientations(a.Lines))
-	a.Straight, a.StraightKnown = straightness(a.Lines)
+	a.Straight, a.Vaned, a.StraightKnown = straightness(borders)
 	a.Convergence = convergence(a.Lines)
 	a.Mirror, a.MirrorKnown = mirrorSymmetry(f, m)
-	a.Rough, a.RoughKnown = borderRoughness(m, p)
+	a.Rough, a.RoughKnown = borderRoughness(borders)
 	a.Grain = findGrain(f, a.Lines, cuts)
 	a.EdgeBlurR, a.EdgeBlurKnown = edgeBlur(cuts)
 	if white != nil {

@@ -51,38 +51,50 @@ func orientations(lines []Line) (angle, weight []float64) {
 	return angle, weight
 }
 
-// straightR is the length of line over which straightness is judged, radii.
-const straightR = 0.6
+const (
+	// straightR is the length over which straightness is judged, radii.
+	straightR = 0.6
+	// straightLeast is the least chord over length of a straight piece: an arc
+	// of 40 degrees has 0.98.
+	straightLeast = 0.98
+	// throughR is how near the middle, in radii, a line that runs along an axis
+	// passes: every axis through a ball's middle is seen as such a line.
+	throughR = 0.2
+)
 
-// straightness is how straight the lines run on the sphere, 0..1: the
-// length-weighted mean of chord over length for pieces of straightR, both
-// along the sphere, so that great circles give 1, taken from 2/pi (a half
-// circle) to 1. ok is false where no line is so long.
-func straightness(lines []Line) (v float64, ok bool) {
-	sum, n := 0.0, 0
-	for k := range lines {
-		l := &lines[k]
-		s := l.reach()
-		j := 0
-		for i := range s {
-			for j < len(s) && s[j]-s[i] < straightR {
-				j++
+// straightness is how straight borders run across the disc, 0..1: the mean of
+// chord over length for pieces of straightR, taken from 2/pi (a half circle)
+// to 1. vaned is the share of such pieces that are straight (straightLeast)
+// and, carried on, pass the middle within throughR, as those of vanes about an
+// axis do: the axis is seen as a straight line through the middle, and vanes
+// end on it. ok is false where no border is so long.
+func straightness(borders [][][2]float64) (straight, vaned float64, ok bool) {
+	k := int(math.Round(straightR / stepR))
+	sum, n, through := 0.0, 0, 0
+	for _, l := range borders {
+		l = smoothAlong(l, stepR, smoothR)
+		for i := 0; i+k < len(l); i++ {
+			along := 0.0
+			for j := i; j < i+k; j++ {
+				along += math.Hypot(l[j+1][0]-l[j][0], l[j+1][1]-l[j][1])
 			}
-			if j == len(s) {
-				break
-			}
-			sum += arc(l.Dir[i], l.Dir[j]) / (s[j] - s[i])
+			dx, dy := l[i+k][0]-l[i][0], l[i+k][1]-l[i][1]
+			chord := math.Hypot(dx, dy)
+			sum += chord / along
 			n++
+			if chord >= straightLeast*along && math.Abs(dx*l[i][1]-dy*l[i][0]) < throughR*chord {
+				through++
+			}
 		}
 	}
 	if n == 0 {
-		return 0, false
+		return 0, 0, false
 	}
 	const half = 2 / math.Pi
-	return math.Max(0, (sum/float64(n)-half)/(1-half)), true
+	return math.Max(0, (sum/float64(n)-half)/(1-half)), float64(through) / float64(n), true
 }
 
-// convergence is how well the lines, carried on as great circles, meet in one
+// convergence is how well lines, carried on as great circles, meet in one
 // axis, 0..1: with n the normal of the great circle that each piece of line
 // lies on, 1 - 3 times the smallest eigenvalue of the weighted mean of n n';
 // 1 when all pass through one point of the sphere, 0 when they lie anyhow.

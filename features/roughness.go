@@ -137,10 +137,9 @@ type Roughness struct {
 // radii: the first takes off the pixel grid.
 const fineR, mediumR, coarseR = 0.03, 0.10, 0.25
 
-// borderRoughness compares the length of the borders between ribbons and base
-// at three scales of smoothing along them; ok is false where there is less
-// than a radius of border.
-func borderRoughness(m *colourMap, p *Parts) (r Roughness, ok bool) {
+// borders are the borders between ribbons and base that are seen, as lines of
+// places on the disc in radii, stepR apart.
+func (m *colourMap) borders(p *Parts) [][][2]float64 {
 	mask := m.mask(func(o int8) bool { return o >= 0 && int(o) != p.Base })
 	field := make([]float64, len(mask))
 	for i, v := range mask {
@@ -148,28 +147,42 @@ func borderRoughness(m *colourMap, p *Parts) (r Roughness, ok bool) {
 			field[i] = 1
 		}
 	}
-	var a, b, c float64
+	var out [][][2]float64
+	mid := float64(m.n-1) / 2
 	for _, l := range contours(m.n, field) {
-		// In radii; only what is seen and inside the rim.
 		var run [][2]float64
 		flush := func() {
-			if even := resample(run, stepR); float64(len(even))*stepR > 2*coarseR {
-				a += lineLength(smoothAlong(even, stepR, fineR))
-				b += lineLength(smoothAlong(even, stepR, mediumR))
-				c += lineLength(smoothAlong(even, stepR, coarseR))
+			if even := resample(run, stepR); len(even) > 2 {
+				out = append(out, even)
 			}
 			run = nil
 		}
-		mid := float64(m.n-1) / 2
 		for _, q := range l {
 			x, y := (q[0]-mid)/m.radius, (q[1]-mid)/m.radius
-			if x*x+y*y > RimFrom*RimFrom*0.9 || m.far[m.cell(x, y)] > 1.5 {
+			if x*x+y*y > borderWithin*borderWithin || m.far[m.cell(x, y)] > 1.5 {
 				flush()
 				continue
 			}
 			run = append(run, [2]float64{x, y})
 		}
 		flush()
+	}
+	return out
+}
+
+// borderWithin is how much of the face, in radii, borders are followed over.
+const borderWithin = 0.87
+
+// borderRoughness compares the length of borders at three scales of smoothing
+// along them; ok is false where there is less than a radius of border.
+func borderRoughness(borders [][][2]float64) (r Roughness, ok bool) {
+	var a, b, c float64
+	for _, l := range borders {
+		if float64(len(l))*stepR > 2*coarseR {
+			a += lineLength(smoothAlong(l, stepR, fineR))
+			b += lineLength(smoothAlong(l, stepR, mediumR))
+			c += lineLength(smoothAlong(l, stepR, coarseR))
+		}
 	}
 	if c < 1 {
 		return r, false
