@@ -23,7 +23,8 @@ func Analyse(f *Face) *Analysis {
 	}
 	a.Glass = glassCues(f, a.Shadow, &a.Parts)
 	a.Parts.chooseBase(f, a.Glass)
-	a.Parts.settleRibbons(f)
-	a.Anatomy = TraceRibbons(f, &a.Parts)
+	a.Parts.settleRibbons(f, a.Shadow, a.Glass.NotOpaque < 0.5)
+	a.Glass.Translucency = a.translucency()
+	a.Anatomy = TraceRibbons(f, &a.Parts, func(c int8) bool { return int(c) != a.Parts.Base && a.whitish(a.Parts.Colours[c].Lab) })
 	return a
 }

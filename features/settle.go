@@ -3,6 +3,8 @@ package features
 import (
 	"math"
 	"sort"
+
+	"tawsight/internal/colour"
 )
 
 // A cluster of colours is not yet a colour of the marble: one glass lit
@@ -146,8 +148,16 @@ const (
 )
 
 // settleRibbons joins ribbon colours that are one ribbon in different light or
-// depth: of one hue, or one a mixture of others.
-func (p *Parts) settleRibbons(f *Face) {
+// depth: of one hue, or one a mixture of others. On an opaque marble the base's
+// own shaded side is no ribbon either.
+func (p *Parts) settleRibbons(f *Face, s Shadow, opaque bool) {
+	for {
+		k := p.likeBase(f, s, opaque)
+		if k < 0 {
+			break
+		}
+		p.joinBase(f, k)
+	}
 	for len(p.Colours) > 2 {
 		a, b := p.oneRibbon(f)
 		if a < 0 {
@@ -218,6 +228,71 @@ func (p *Parts) oneRibbon(f *Face) (a, b int) {
 		}
 	}
 	return a, b
+}
+
+// Limits for colours that are the base in other light.
+const (
+	shadeGap = 8.0 // difference of an opaque base's own in a* and b*
+	greyGap  = 4.0 // the same for clear glass
+	// shadeLeast is how dark an opaque base's own may be against it anywhere,
+	// in linear light; further out, or towards the shadow, it may be darker.
+	shadeLeast = 0.4
+	shadeAway  = 0.12 // radii
+	// greyLeast is how near two greys of clear glass must be to be one: white
+	// ribbon lies further above the glass it is seen in, or can't be told.
+	greyLeast = 0.66
+)
+
+// likeBase finds a colour that is the base in other light, -1 for none. Opaque
+// glass is matte: it falls off in light towards its rim and its shadow, and
+// brightens where the surface mirrors a window.
+func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
+	if p.Base < 0 {
+		return -1
+	}
+	n := len(p.Colours)
+	out, toward, count := make([]float64, n), make([]float64, n), make([]float64, n)
+	for i, o := range p.Of {
+		if o >= 0 {
+			x, y := f.XY(i)
+			out[o] += math.Hypot(x, y)
+			toward[o] += x*s.X + y*s.Y
+			count[o]++
+		}
+	}
+	for k := range out {
+		out[k] /= math.Max(1, count[k])
+		toward[k] /= math.Max(1, count[k])
+	}
+	b := p.Colours[p.Base]
+	for k, c := range p.Colours {
+		if k == p.Base {
+			continue
+		}
+		gap := math.Hypot(c.Lab[1]-b.Lab[1], c.Lab[2]-b.Lab[2])
+		yk, yb := colour.LabToLinear([3]float64{c.Lab[0], 0, 0})[1], colour.LabToLinear([3]float64{b.Lab[0], 0, 0})[1]
+		ratio := math.Min(yk, yb) / math.Max(1e-6, math.Max(yk, yb))
+		if !opaque {
+			if gap < greyGap && !p.Tinted && ratio > greyLeast {
+				return k
+			}
+			continue
+		}
+		away := out[k] > out[p.Base]+shadeAway || s.Seen && toward[k] > toward[p.Base]+shadeAway
+		if gap < shadeGap && (ratio > shadeLeast || away && yk < yb) {
+			return k
+		}
+	}
+	return -1
+}
+
+// joinBase makes colour k part of the base, whose colour stays as it is.
+func (p *Parts) joinBase(f *Face, k int) {
+	lab := p.Colours[p.Base].Lab
+	a, b := min(k, p.Base), max(k, p.Base)
+	p.join(f, []int{a, b})
+	p.Base = a
+	p.Colours[a].Lab = lab
 }
 
 // mixtureGap is how far a mixture of two colours may lie off the line between
