@@ -16,6 +16,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"unicode/utf8"
+
+	"tawsight/features"
 )
 
 // paper is a picture of an empty sheet with a little grain, drawn into any kind
@@ -313,10 +316,69 @@ func TestInterrupted(t *testing.T) {
 	noTemporaryFiles(t, filepath.Dir(out))
 }
 
+// Sheets asked for in the results' own folder go below it, and are named on
+// standard output; a folder for them that can't be is told of as one for
+// results is.
+func TestExplainFolder(t *testing.T) {
+	in, out := t.TempDir(), filepath.Join(t.TempDir(), "out")
+	photo := filepath.Join(in, "a.jpg")
+	if err := os.WriteFile(photo, asJPEG(t, paper(image.NewRGBA(image.Rect(0, 0, 900, 600)))), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	status, stdout, stderr := tawsight(t, "measure", photo, "--out", out, "--explain", out)
+	if want := filepath.Join(out, "explain"); status != 0 || !strings.Contains(stdout, want) {
+		t.Errorf("exit status %d, %q, %q", status, stdout, stderr)
+	} else if info, err := os.Stat(want); err != nil || !info.IsDir() {
+		t.Errorf("%s: %v", want, err)
+	}
+	status, _, stderr = tawsight(t, "measure", photo, "--out", out, "--explain", filepath.Join(photo, "why"))
+	if status != 1 || !strings.Contains(stderr, "--explain") {
+		t.Errorf("below a file: exit status %d, %q", status, stderr)
+	}
+}
+
 func TestFeaturesAreListed(t *testing.T) {
 	status, stdout, stderr := tawsight(t, "features")
-	if status != 0 || !strings.Contains(stdout, "busyness") {
-		t.Errorf("exit status %d:\n%s%s", status, stdout, stderr)
+	if status != 0 {
+		t.Errorf("exit status %d:\n%s", status, stderr)
+	}
+	for line := range strings.Lines(stdout) {
+		if n := utf8.RuneCountInString(strings.TrimSuffix(line, "\n")); n > 100 {
+			t.Errorf("a line of %d columns: %s", n, line)
+		}
+	}
+	status, asJSON, stderr := tawsight(t, "features", "--json")
+	if status != 0 {
+		t.Errorf("exit status %d:\n%s", status, stderr)
+	}
+	var list struct {
+		Version  int `json:"features_version"`
+		Features []struct {
+			Name, Label, Unit, Meaning string
+			Low, High                  *float64
+			RestsOn                    []string `json:"rests_on"`
+			Disturbed                  string   `json:"disturbed_by"`
+		}
+	}
+	if err := json.Unmarshal([]byte(asJSON), &list); err != nil {
+		t.Fatal(err)
+	}
+	if list.Version != features.Version || len(list.Features) != len(features.All()) {
+		t.Errorf("version %d with %d features", list.Version, len(list.Features))
+	}
+	flat := strings.Join(strings.Fields(stdout), " ")
+	for i, f := range features.All() {
+		got := list.Features[i]
+		if got.Name != f.Name || got.Label != f.Label || got.Unit != f.Unit || got.Meaning != f.Meaning || got.Disturbed != f.Disturbed ||
+			got.Low == nil || *got.Low != f.Low || got.High == nil || *got.High != f.High || got.RestsOn == nil || len(got.RestsOn) != len(f.Rests) {
+			t.Errorf("%s comes out as %+v", f.Name, got)
+		}
+		// The same facts for people.
+		for _, want := range append([]string{f.Name, f.Label, f.Unit, f.Meaning, f.Disturbed}, got.RestsOn...) {
+			if !strings.Contains(flat, strings.Join(strings.Fields(want), " ")) {
+				t.Errorf("%s: the list does not say %q", f.Name, want)
+			}
+		}
 	}
 }
 

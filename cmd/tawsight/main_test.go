@@ -46,6 +46,8 @@ func TestWrongUsage(t *testing.T) {
 		"check bar no number": {[]string{"measure", here, "--out", out, "--check-bar-mm", "long"}, "long"},
 		"check bar NaN":       {[]string{"measure", here, "--out", out, "--check-bar-mm", "NaN"}, "NaN"},
 		"workers below none":  {[]string{"measure", here, "--out", out, "--workers", "-1"}, "--workers"},
+		"explain a file":      {[]string{"measure", here, "--out", out, "--explain", file}, "is a file"},
+		"explain as crops":    {[]string{"measure", here, "--out", out, "--explain", filepath.Join(out, "crops")}, "crops"},
 		"too fine a card":     {[]string{"card", "--out", out, "--dpi", "99999"}, "99999"},
 		"paper unknown":       {[]string{"card", "--out", out, "--paper", "foolscap"}, "foolscap"},
 		"references no dir":   {[]string{"references"}, "dir"},

@@ -247,12 +247,20 @@ func fillMarble(m *record.Marble, a *features.Analysis) {
 	if v, ok := a.Busyness(); ok {
 		m.Busyness = dec(v, 3)
 	}
-	if b := a.Marks.Bubble; b.Looked {
-		m.Bubble = &record.Bubble{Present: b.Present}
-		if b.Present && b.DiameterR > 0 && a.Face.RadiusMM > 0 {
-			m.Bubble.DiameterMM = dec(b.DiameterR*a.Face.RadiusMM, 2)
-		}
+	m.Bubble = bubbleRecord(a.Marks.Bubble, a.Face.RadiusMM)
+}
+
+// bubbleRecord is nil where no bubble was looked for; radiusMM is the marble's,
+// 0 where that is not known.
+func bubbleRecord(b features.Bubble, radiusMM float64) *record.Bubble {
+	if !b.Looked {
+		return nil
 	}
+	out := &record.Bubble{Present: b.Present}
+	if b.Present && b.DiameterR > 0 && radiusMM > 0 {
+		out.DiameterMM = dec(b.DiameterR*radiusMM, 2)
+	}
+	return out
 }
 
 // Why features are taken back once they were measured.

@@ -223,10 +223,10 @@ func TestContract(t *testing.T) {
 		verdict = keys{words("size colour pattern"), nil}
 		flag    = keys{words("code severity affects message advice"), words("measured limit")}
 		marble  = keys{words("id outline touching cut_off ribbons features flags"),
-			words("diameter_mm diameter_u95_mm diameter_in size_class diameter_budget base busyness bubble attribution crop verdict glow paired_id")}
+			words("diameter_mm diameter_u95_mm diameter_in size_class diameter_budget base busyness bubble attribution crop verdict glow paired_id features_sure features_absent sheet")}
 		outline = keys{words("cx_px cy_px semi_major_px semi_minor_px angle_deg"), nil}
-		base    = keys{words("lab name kind translucency tinted"), nil}
-		ribbon  = keys{words("lab name area_fraction"), words("width_mm opaque")}
+		base    = keys{words("lab name kind translucency tinted"), words("group")}
+		ribbon  = keys{words("lab name area_fraction"), words("group width_mm opaque")}
 		madeBy  = keys{words("tawsight opencv features"), nil}
 	)
 	photoCodes := words(`out-of-focus camera-shake under-exposed over-exposed colour-cast mixed-light uneven-light noisy

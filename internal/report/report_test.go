@@ -678,3 +678,87 @@ func TestWhyNoSize(t *testing.T) {
 		}
 	}
 }
+
+func TestUnsureAndAbsentFiguresAreTold(t *testing.T) {
+	out := t.TempDir()
+	photos := madeUp(t, out)
+	m := &photos[0].Marbles[0]
+	m.Features = map[string]float64{"busyness": 0.64, "translucency": 0.9}
+	m.FeaturesSure = map[string]float64{"busyness": 0.2, "translucency": 0.95}
+	m.FeaturesAbsent = map[string]string{"pieces": `too <little> of the "face" is seen`}
+	m.Sheet = "../why/a: b#1?.png"
+	path := filepath.Join(out, MarblesName)
+	if err := WriteMarblesCSV(path, photos, []string{"translucency", "busyness", "pieces"}); err != nil {
+		t.Fatal(err)
+	}
+	_, rows := readTable(t, path)
+	if rows[0]["features_unsure"] != "busyness" || rows[1]["features_unsure"] != "" {
+		t.Errorf("unsure are %q and %q", rows[0]["features_unsure"], rows[1]["features_unsure"])
+	}
+	if err := WriteHTML(out, photos); err != nil {
+		t.Fatal(err)
+	}
+	data, err := os.ReadFile(filepath.Join(out, HTMLName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	root, err := html.Parse(bytes.NewReader(data))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var unsureRows, absentRows, sureRows []string
+	links := 0
+	var walk func(*html.Node)
+	walk = func(n *html.Node) {
+		attr := func(name string) string {
+			for _, a := range n.Attr {
+				if a.Key == name {
+					return a.Val
+				}
+			}
+			return ""
+		}
+		if n.Type == html.ElementNode && n.Data == "tr" && strings.Contains(textOf(n), ".") || n.Type == html.ElementNode && n.Data == "tr" && attr("class") != "" {
+			switch attr("class") {
+			case "unsure":
+				unsureRows = append(unsureRows, textOf(n))
+			case "absent":
+				absentRows = append(absentRows, textOf(n)+"|"+attr("title"))
+			default:
+				sureRows = append(sureRows, textOf(n))
+			}
+		}
+		if n.Type == html.ElementNode && n.Data == "a" && attr("href") == "../why/a:%20b%231%3F.png" {
+			links++
+		}
+		for c := n.FirstChild; c != nil; c = c.NextSibling {
+			walk(c)
+		}
+	}
+	walk(root)
+	if len(unsureRows) != 1 || !strings.Contains(unsureRows[0], "busyness") || !strings.Contains(unsureRows[0], "0.20 unsure") {
+		t.Errorf("unsure rows: %q", unsureRows)
+	}
+	if !slices.ContainsFunc(sureRows, func(s string) bool { return strings.Contains(s, "translucency") && strings.Contains(s, "0.95") }) {
+		t.Errorf("rows: %q", sureRows)
+	}
+	why := `oo <little> of the "face" is seen`
+	if !slices.ContainsFunc(absentRows, func(s string) bool { return strings.Count(s, why) == 2 }) {
+		t.Errorf("the reason is not told as text and as a tooltip: %q", absentRows)
+	}
+	if links != 1 {
+		t.Errorf("%d links to the sheet", links)
+	}
+}
+
+// textOf is all text inside a node.
+func textOf(n *html.Node) string {
+	if n.Type == html.TextNode {
+		return n.Data
+	}
+	var b strings.Builder
+	for c := n.FirstChild; c != nil; c = c.NextSibling {
+		b.WriteString(textOf(c) + " ")
+	}
+	return b.String()
+}
