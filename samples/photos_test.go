@@ -9,6 +9,8 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -90,8 +92,8 @@ func upright(t *testing.T, photo []byte, orientation int) (w, h int, at func(x, 
 func TestCommittedPhotosAgreeWithTheirTruth(t *testing.T) {
 	total, turned := 0, 0
 	list := committed(t)
-	if len(list) < 32 || len(list) > 36 {
-		t.Errorf("%d photos, want 32 to 36", len(list))
+	if len(list) != 47 {
+		t.Errorf("%d photos, want 47", len(list))
 	}
 	for _, rel := range list {
 		t.Run(rel, func(t *testing.T) {
@@ -240,7 +242,7 @@ func TestEllipsesAreTheSpheresOutlines(t *testing.T) {
 func TestTheFindIsWhatTheReadmeSays(t *testing.T) {
 	sets := map[string]int{}
 	pairTrays, strangers, cut, trays := 0, 0, 0, 0
-	faults := map[string]int{}
+	faults, extra := map[string]int{}, map[string]int{}
 	oblique := false
 	for _, rel := range committed(t) {
 		tr := load(t, rel)
@@ -288,12 +290,20 @@ func TestTheFindIsWhatTheReadmeSays(t *testing.T) {
 			oblique = oblique || math.Abs(tr.Camera.TiltDeg-25) < 0.1
 		case "poor":
 			faults[tr.Fault]++
+		case "again", "anatomy":
+			extra[part[0]]++
+			if len(tr.Marbles) != 8 || touching {
+				t.Errorf("%s: %d marbles, touching %v", rel, len(tr.Marbles), touching)
+			}
 		default:
 			t.Errorf("%s: unknown part of the find", rel)
 		}
 		if tr.Good() == (part[0] == "poor") || tr.ShouldWarn != (part[0] == "poor") {
 			t.Errorf("%s: fault %q, should warn %v", rel, tr.Fault, tr.ShouldWarn)
 		}
+	}
+	if extra["again"] != 8 || extra["anatomy"] != 5 {
+		t.Errorf("photos of marbles shot again and of anatomy: %v", extra)
 	}
 	if len(sets) != 5 {
 		t.Errorf("sets: %v", sets)
@@ -315,3 +325,152 @@ func TestTheFindIsWhatTheReadmeSays(t *testing.T) {
 }
 
 func sq(x float64) float64 { return x * x }
+
+// The marbles shot again are the same in all their photos, the way they are shot is not.
+func TestMarblesShotAgainAreTheSame(t *testing.T) {
+	type shot struct {
+		m  samples.Marble
+		at string
+	}
+	shots := map[string][]shot{}
+	sets := map[string]bool{}
+	var px, tilt []float64
+	for _, rel := range committed(t) {
+		if !strings.HasPrefix(rel, "again/") {
+			continue
+		}
+		tr := load(t, rel)
+		tilt = append(tilt, tr.Camera.TiltDeg)
+		px = append(px, 16*tr.Camera.FocalPx/tr.Camera.HeightMM)
+		for _, m := range tr.Marbles {
+			shots[m.Specimen] = append(shots[m.Specimen], shot{m, rel})
+			sets[m.Label] = true
+		}
+	}
+	if len(shots) != 16 {
+		t.Errorf("%d marbles, want 16", len(shots))
+	}
+	for name, list := range shots {
+		if name == "" || len(list) != 4 {
+			t.Errorf("marble %q is in %d photos, want 4", name, len(list))
+		}
+		a := list[0].m
+		for _, s := range list[1:] {
+			b := s.m
+			if a.Label != b.Label || a.Kind != b.Kind || a.DiameterMM != b.DiameterMM || !reflect.DeepEqual(a.Base, b.Base) ||
+				!reflect.DeepEqual(a.Ribbons, b.Ribbons) || !reflect.DeepEqual(a.Bubble.OffsetMM, b.Bubble.OffsetMM) {
+				t.Errorf("%s: another marble in %s than in %s", name, s.at, list[0].at)
+			}
+			if a.CentreMM == b.CentreMM {
+				t.Errorf("%s lies at the same place in %s and %s", name, s.at, list[0].at)
+			}
+		}
+	}
+	if len(sets) != 6 { // the five and none
+		t.Errorf("sets %v", sets)
+	}
+	slices.Sort(px)
+	slices.Sort(tilt)
+	if px[0] < 64 || px[0] > 70 || px[7] < 108 || px[7] > 115 || tilt[0] > 5 || tilt[7] < 20 || tilt[7] > 22 {
+		t.Errorf("16 mm are %.0f to %.0f px, tilts %.0f to %.0f degrees", px[0], px[7], tilt[0], tilt[7])
+	}
+}
+
+// What the truth says of ribbons must hang together, in every file.
+func TestTruthOfRibbonsHangsTogether(t *testing.T) {
+	for _, rel := range committed(t) {
+		tr := load(t, rel)
+		for _, m := range tr.Marbles {
+			at := fmt.Sprintf("%s, marble %d (%s)", rel, m.ID, m.Kind)
+			inside := m.RibbonLayout == samples.LayoutFolded || m.RibbonLayout == samples.LayoutVanes
+			if (m.RibbonLayout == "") != (len(m.Ribbons) == 0) || (m.RibbonLayout == samples.LayoutSurface) != (len(m.Ribbons) > 0 && m.Base.Transparency == samples.Opaque) {
+				t.Errorf("%s: layout %q, %d ribbons", at, m.RibbonLayout, len(m.Ribbons))
+			}
+			if m.Vanes != (m.RibbonLayout == samples.LayoutVanes) || (m.Paired != nil) != inside {
+				t.Errorf("%s: layout %q, vanes %v, paired %v", at, m.RibbonLayout, m.Vanes, m.Paired)
+			}
+			seen := 0
+			for _, c := range []*samples.SeenClass{m.Seen.R, m.Seen.G, m.Seen.B} {
+				if c != nil && c.Coverage >= 0.02 {
+					seen++
+				}
+			}
+			if m.RibbonColours == nil || *m.RibbonColours > seen || (*m.RibbonColours == 0) != (seen == 0) {
+				t.Errorf("%s: ribbon colours %v, %d classes seen", at, m.RibbonColours, seen)
+			}
+			if m.Paired != nil && *m.Paired && len(m.Ribbons) < 2 {
+				t.Errorf("%s: one ribbon is paired", at)
+			}
+			for i, r := range m.Ribbons {
+				if (r.LengthMM != nil) != inside || (r.TotalTurningDeg != nil) != inside || (r.FoldSpacingMM != nil) != (m.RibbonLayout == samples.LayoutFolded) {
+					t.Errorf("%s, ribbon %d: length, turning or spacing where there is none, or none where there is", at, i)
+					continue
+				}
+				if len(r.StripLabs) > 0 != (r.Striated || r.TwoTone) || r.Striated && r.TwoTone {
+					t.Errorf("%s, ribbon %d: %d strips, striated %v, two-tone %v", at, i, len(r.StripLabs), r.Striated, r.TwoTone)
+				}
+				if m.RibbonLayout == samples.LayoutFolded {
+					// Each pass is longer than its way round, and each turn is by more than a right angle.
+					if n := float64(*r.Turns); *r.LengthMM < n**r.FoldSpacingMM || *r.TotalTurningDeg < 90*(n-1) {
+						t.Errorf("%s, ribbon %d: %.0f turns, %.1f mm apart, %.0f mm long, %.0f degrees", at, i, n, *r.FoldSpacingMM, *r.LengthMM, *r.TotalTurningDeg)
+					}
+				}
+			}
+			b := m.Bubble
+			if b.Present != (b.Visible != nil) || b.Present && (*b.Visible < 0 || *b.Visible > 1) {
+				t.Errorf("%s: %v of its bubble is seen", at, b.Visible)
+			}
+			if b.Present && len(m.Ribbons) == 0 && m.Visible > 0.99 && *b.Visible < 0.95 {
+				t.Errorf("%s: nothing hides its bubble, yet %.2f of it is seen", at, *b.Visible)
+			}
+		}
+	}
+}
+
+// The anatomy trays have what the sets lack.
+func TestAnatomyPhotosShowEverything(t *testing.T) {
+	n := map[string]int{}
+	for _, rel := range committed(t) {
+		if !strings.HasPrefix(rel, "anatomy/") {
+			continue
+		}
+		for _, m := range load(t, rel).Marbles {
+			count := func(what string, is bool) {
+				if is {
+					n[what]++
+				}
+			}
+			n["marbles"]++
+			count("bubble", m.Bubble.Present)
+			if m.Bubble.Present && (*m.Bubble.DiameterMM < 1.5 || *m.Bubble.DiameterMM > 3) {
+				t.Errorf("%s, marble %d: a bubble of %.2f mm", rel, m.ID, *m.Bubble.DiameterMM)
+			}
+			count("paired", m.Paired != nil && *m.Paired)
+			count("two colours apart", m.Paired != nil && !*m.Paired && *m.RibbonColours > 1)
+			count("three colours", m.Seen.B != nil)
+			count("vanes", m.Vanes)
+			count("crystallised", m.Crystallised)
+			count("plain opaque", m.Base.Transparency == samples.Opaque && len(m.Ribbons) == 0)
+			for i, r := range m.Ribbons {
+				count("two-tone", r.TwoTone)
+				count("striated", r.Striated)
+				count("stacked folds", i == 0 && r.FoldSpacingMM != nil && *r.FoldSpacingMM < 3)
+			}
+			switch tr := *m.Base.Transmission; {
+			case m.Base.Transparency == samples.Cloudy:
+				count("faint cloud", tr > 0.5)
+				count("dense cloud", tr < 0.12)
+			case m.Base.Tint:
+				count("faint tint", tr > 0.8)
+				count("deep tint", tr < 0.25)
+			}
+		}
+	}
+	for what, least := range map[string]int{"marbles": 40, "bubble": 18, "paired": 6, "two colours apart": 4, "three colours": 3, "vanes": 4,
+		"crystallised": 3, "plain opaque": 2, "two-tone": 4, "striated": 4, "stacked folds": 4, "faint cloud": 1, "dense cloud": 1,
+		"faint tint": 1, "deep tint": 1} {
+		if n[what] < least {
+			t.Errorf("%d of %s, want %d or more", n[what], what, least)
+		}
+	}
+}

@@ -245,6 +245,10 @@ type Bubble struct {
 	Present    bool        `json:"present"`
 	DiameterMM *float64    `json:"diameter_mm"`
 	OffsetMM   *[3]float64 `json:"offset_from_centre_mm"`
+	// Visible is the share of the bubble's image that no ribbon hides, 0 to 1: its area over that of a bubble as
+	// wide at the same depth with nothing before it, by paraxial optics. Tint and cloud are not counted. nil where the
+	// file doesn't say.
+	Visible *float64 `json:"visible_fraction,omitempty"`
 }
 
 // AsSeen is what the picture shows of a marble, measured inside 0.93 of its silhouette on a second rendering that has

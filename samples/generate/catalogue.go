@@ -29,16 +29,26 @@ type photo struct {
 	cut       bool // one marble more, cut by the edge of the picture
 	fault     string
 	shared    bool // another photo shows the same marbles
+	tray      *tray
+}
+
+// tray is a choice of marbles that is laid out anew for each photo of it.
+type tray struct {
+	name    string // of the specimens; empty for marbles that no other photo shows
+	seed    int64
+	anatomy int     // the number of the tray of scene.Anatomy, from 1; 0 for one of the sets and some strangers
+	px      float64 // how many pixels across a marble of 16 mm is
 }
 
 func (p photo) shouldWarn() bool { return p.fault != samples.FaultNone }
 
-// catalogue is the list of all sample photos, in the order in which the collector took them.
-func catalogue() []photo {
+// catalogue is the list of all sample photos, in the order in which the collector took them. Another shift than 0 gives
+// other scenes of the same make-up.
+func catalogue(shift int64) []photo {
 	var out []photo
 	put := func(p photo) {
 		p.n = len(out)
-		p.seed = 7000 + int64(p.n)
+		p.seed = 7000 + int64(p.n) + shift
 		if p.turn == 0 {
 			p.turn = 1
 		}
@@ -49,6 +59,7 @@ func catalogue() []photo {
 			p.sceneName = fmt.Sprintf("s%02d", p.n+1)
 			p.sceneSeed = 1900 + int64(p.n)
 		}
+		p.sceneSeed += shift
 		out = append(out, p)
 	}
 	for i, set := range scene.Sets {
@@ -86,12 +97,55 @@ func catalogue() []photo {
 	}
 	put(photo{path: "poor/no-card.jpg", fault: samples.FaultNoCard, card: scene.NoCard, marbles: 7, tilt: 8})
 	put(photo{path: "poor/card-hidden.jpg", fault: samples.FaultCardHidden, card: scene.CardCut, marbles: 6, tilt: 10})
+	// The same marbles shot again: by other light, from other places.
+	for i := range 2 {
+		for k, shot := range again {
+			put(photo{path: fmt.Sprintf("again/again-%d%c.jpg", i+1, 'a'+k), marbles: 8, tilt: shot.tilt[i], shared: true,
+				tray: &tray{name: fmt.Sprintf("again%d", i+1), seed: 2600 + int64(i) + shift, px: shot.px[i]}})
+		}
+	}
+	for i := range scene.AnatomyTrays {
+		put(photo{path: fmt.Sprintf("anatomy/anatomy-%d.jpg", i+1), marbles: scene.AnatomySize, tilt: []float64{5, 14, 9, 19, 11}[i],
+			tray: &tray{seed: 2700 + shift, anatomy: i + 1, px: []float64{112, 104, 116, 108, 114}[i]}})
+	}
 	times := map[string]int{}
 	for _, p := range out {
 		times[p.sceneName]++
 	}
 	for i := range out {
-		out[i].shared = times[out[i].sceneName] > 1
+		out[i].shared = out[i].shared || times[out[i].sceneName] > 1
+	}
+	return out
+}
+
+// again says how the photos of the marbles shot again differ: tilt and size, for either tray.
+var again = []struct{ tilt, px [2]float64 }{
+	{tilt: [2]float64{4, 9}, px: [2]float64{92, 71}},
+	{tilt: [2]float64{13, 20}, px: [2]float64{66, 86}},
+	{tilt: [2]float64{21, 3}, px: [2]float64{80, 112}},
+	{tilt: [2]float64{8, 15}, px: [2]float64{108, 97}},
+}
+
+// marbles are those of a tray: the same for each photo of it.
+func (t *tray) marbles() []scene.Marble {
+	rng := newRand(t.seed)
+	if t.anatomy > 0 {
+		return scene.Anatomy(rng)[t.anatomy-1]
+	}
+	var out []scene.Marble
+	for i := range scene.Sets {
+		out = append(out, scene.OfSet(rng, scene.Sets[(i+int(t.seed))%len(scene.Sets)]))
+	}
+	// Four kinds of stranger take turns, three on each tray.
+	kinds := []int{0, 4, 3, 1}
+	for i := range 3 {
+		out = append(out, scene.Stranger(rng, kinds[(i+3*int(t.seed%2))%len(kinds)]))
+	}
+	for i := range out {
+		if out[i].Kind == "plain-clear" { // one that must be seen from any side
+			out[i].BubbleR = out[i].Radius * between(rng, 0.12, 0.16)
+		}
+		out[i].Specimen = fmt.Sprintf("%s-%d", t.name, i+1)
 	}
 	return out
 }
@@ -130,6 +184,9 @@ func (p photo) build() (*scene.Scene, error) {
 			break
 		}
 	}
+	if p.tray != nil {
+		height = 16 * focal35 / 36 * 1600 / p.tray.px
+	}
 	tilt := p.tilt
 	if tilt < 0 {
 		tilt = between(rng, 3, 21)
@@ -137,7 +194,11 @@ func (p photo) build() (*scene.Scene, error) {
 	azimuth := between(rng, 0, 360)
 	s.Camera = scene.NewCamera(focal35/36*1600, height, tilt, azimuth, between(rng, -8, 8), w, h)
 	s.Light = light(rng, azimuth)
-	for i := range p.marbles {
+	if p.tray != nil {
+		s.Marbles, s.WholeWindow = p.tray.marbles(), true
+		p.shared = false // the marbles have their names already
+	}
+	for i := len(s.Marbles); i < p.marbles; i++ {
 		switch {
 		case p.label != "":
 			s.Marbles = append(s.Marbles, scene.OfSet(rng, p.label))

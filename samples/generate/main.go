@@ -1,7 +1,7 @@
 // Command generate renders the sample photos and writes them with their truth. It needs POV-Ray 3.7 (Debian's
 // povray); the committed photos need no rendering.
 //
-//	go run ./samples/generate [-out samples] [-work DIR] [-only REGEXP]
+//	go run ./samples/generate [-out samples] [-work DIR] [-only REGEXP] [-seed SHIFT]
 //
 // Renderings are kept in the work folder and made again only where the scene has changed.
 package main
@@ -18,6 +18,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -30,17 +31,18 @@ func main() {
 	out := flag.String("out", "samples", "folder that gets photos/ and truth/")
 	work := flag.String("work", filepath.Join(os.TempDir(), "tawsight-renderings"), "folder for renderings, kept between runs")
 	only := flag.String("only", "", "make only the photos whose path matches this regular expression")
+	shift := flag.Int64("seed", 0, "shift of all seeds: other scenes than those of the committed photos; give another -out and -work too")
 	list := flag.Bool("list", false, "only list the photos")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	if err := run(ctx, *out, *work, *only, *list); err != nil {
+	if err := run(ctx, *out, *work, *only, *shift, *list); err != nil {
 		fmt.Fprintln(os.Stderr, "generate:", err)
 		os.Exit(1)
 	}
 }
 
-func run(ctx context.Context, out, work, only string, list bool) error {
+func run(ctx context.Context, out, work, only string, shift int64, list bool) error {
 	want, err := regexp.Compile(only)
 	if err != nil {
 		return fmt.Errorf("-only: %w", err)
@@ -52,7 +54,7 @@ func run(ctx context.Context, out, work, only string, list bool) error {
 	if err := os.MkdirAll(work, 0o777); err != nil {
 		return err
 	}
-	for _, p := range catalogue() {
+	for _, p := range catalogue(shift) {
 		if !want.MatchString(p.path) {
 			continue
 		}
@@ -83,15 +85,22 @@ func make1(ctx context.Context, povray, out, work string, p photo) (int, error) 
 	if err != nil {
 		return 0, err
 	}
-	picture, err := render(ctx, povray, work, s, false)
+	picture, err := render(ctx, povray, work, s, "", s.POV(false))
 	if err != nil {
 		return 0, err
 	}
-	labels, err := render(ctx, povray, work, s, true)
+	labels, err := render(ctx, povray, work, s, "-labels", s.POV(true))
 	if err != nil {
 		return 0, err
 	}
 	s.AddSeen(truth, picture, labels)
+	if slices.ContainsFunc(s.Marbles, func(m scene.Marble) bool { return m.BubbleR > 0 }) {
+		glow, err := render(ctx, povray, work, s, "-bubbles", s.BubblePOV())
+		if err != nil {
+			return 0, err
+		}
+		s.AddBubbles(truth, glow)
+	}
 	truth.Fault, truth.ShouldWarn = p.fault, p.shouldWarn()
 	set := p.camera(s.PaperLight(picture))
 	truth.Camera.EXIFFocal35MM = set.Tags.Focal35MM
@@ -133,17 +142,16 @@ func write(path string, data []byte) error {
 	return os.Rename(tmp, path)
 }
 
-// render runs POV-Ray on the scene unless its last rendering was of the very same text.
-func render(ctx context.Context, povray, work string, s *scene.Scene, labels bool) (*lens.Picture, error) {
-	base := filepath.Join(work, s.Name)
+// render runs POV-Ray on a pass of the scene unless its last rendering was of the very same text.
+func render(ctx context.Context, povray, work string, s *scene.Scene, pass, pov string) (*lens.Picture, error) {
+	base := filepath.Join(work, s.Name) + pass
 	threshold := "+A0.06"
-	if labels {
-		base += "-labels"
+	if pass != "" {
 		threshold = "+A0.1"
 	}
-	text := []byte(s.POV(labels))
-	pov, png := base+".pov", base+".png"
-	old, err := os.ReadFile(pov)
+	text := []byte(pov)
+	kept, png := base+".pov", base+".png"
+	old, err := os.ReadFile(kept)
 	if _, missing := os.Stat(png); err != nil || missing != nil || !bytes.Equal(old, text) {
 		if err := os.WriteFile(base+".new.pov", text, 0o666); err != nil {
 			return nil, err
@@ -156,7 +164,7 @@ func render(ctx context.Context, povray, work string, s *scene.Scene, labels boo
 		if err := os.Rename(base+".new.png", png); err != nil {
 			return nil, err
 		}
-		if err := os.Rename(base+".new.pov", pov); err != nil {
+		if err := os.Rename(base+".new.pov", kept); err != nil {
 			return nil, err
 		}
 	}

@@ -118,7 +118,9 @@ type Strip struct {
 	Class      byte
 	Colour     RGB
 	Filter     float64
-	Width, Gap float64 // mm; Gap before the strip
+	Width, Gap float64 // mm; Gap before the strip, taken for 0 within a ribbon
+	Ribbon     int     // strips of the same number, unless it is 0, are one ribbon; their edges meet
+	Make       Make
 }
 
 // Serpentine is the way a gathered ribbon lies in a machine-made marble: to and fro between two poles while it goes
@@ -138,7 +140,7 @@ func (s Serpentine) Sheets(rng *rand.Rand, radius float64) []Sheet {
 	total := 0.0
 	for i, st := range s.Strips {
 		total += st.Width
-		if i > 0 {
+		if i > 0 && !s.joined(i) {
 			total += st.Gap
 		}
 	}
@@ -154,12 +156,13 @@ func (s Serpentine) Sheets(rng *rand.Rand, radius float64) []Sheet {
 	n := 60 + 45*s.Turns
 	var out []Sheet
 	u := -total / 2
+	var last func(t float64) float64 // the right edge of the strip before, from u
 	for i, st := range s.Strips {
-		if i > 0 {
+		if i > 0 && !s.joined(i) {
 			u += st.Gap
 		}
 		left, right := newWave(rng, float64(s.Turns)), newWave(rng, float64(s.Turns))
-		sh := Sheet{Class: st.Class, Colour: st.Colour, Filter: st.Filter, WidthMM: st.Width, Turns: s.Turns,
+		sh := Sheet{Class: st.Class, Colour: st.Colour, Filter: st.Filter, Ribbon: st.Ribbon, Make: st.Make, WidthMM: st.Width, Turns: s.Turns,
 			SpacingMM: rad(s.Round) * s.Depth * radius / float64(s.Turns)}
 		across := 3
 		if st.Width > 1.5 {
@@ -178,6 +181,9 @@ func (s Serpentine) Sheets(rng *rand.Rand, radius float64) []Sheet {
 			for j := range across + 1 {
 				a := float64(j) / float64(across)
 				lo := u + 0.1*st.Width*left.at(t)
+				if s.joined(i) {
+					lo = u + last(t)
+				}
 				hi := u + st.Width + 0.1*st.Width*right.at(t)
 				q := add(p, scale(w, taper*(lo+(hi-lo)*a)))
 				if d := norm(q); d > 0.965*radius {
@@ -189,23 +195,41 @@ func (s Serpentine) Sheets(rng *rand.Rand, radius float64) []Sheet {
 		}
 		out = append(out, sh)
 		u += st.Width
+		last = func(t float64) float64 { return 0.1 * st.Width * right.at(t) }
 	}
 	return out
 }
 
+// joined says whether the strip is of one ribbon with the one before.
+func (s Serpentine) joined(i int) bool {
+	return i > 0 && s.Strips[i].Ribbon > 0 && s.Strips[i].Ribbon == s.Strips[i-1].Ribbon
+}
+
 // Vanes gives n flat vanes that meet near an axis, slightly twisted.
 func Vanes(rng *rand.Rand, radius float64, n int, colour RGB) []Sheet {
+	return vanes{n: n, inner: 0.08, colours: []RGB{colour}}.sheets(rng, radius)
+}
+
+// vanes about an axis: n of them, from inner radii of the marble on, the colours by turns.
+type vanes struct {
+	n       int
+	inner   float64
+	colours []RGB
+}
+
+func (v vanes) sheets(rng *rand.Rand, radius float64) []Sheet {
 	var out []Sheet
 	twist, bend := between(rng, -60, 60), newWave(rng, 0.7)
-	for i := range n {
-		at := 360*float64(i)/float64(n) + between(rng, -12, 12)
-		sh := Sheet{Class: 'R', Colour: colour, WidthMM: round(0.62*radius, 2)}
+	for i := range v.n {
+		at := 360*float64(i)/float64(v.n) + between(rng, -12, 12)
+		c := i % len(v.colours)
+		sh := Sheet{Class: "RGB"[c], Colour: v.colours[c], WidthMM: round((0.70-v.inner)*radius, 2)}
 		for k := range 41 {
 			t := float64(k)/40*2 - 1
-			w := 0.75 * radius * math.Sqrt(1-0.96*t*t)
+			w := math.Max(0.75*radius*math.Sqrt(1-0.96*t*t), (v.inner+0.02)*radius)
 			var row []Vec
 			for j := range 7 {
-				u := 0.08*radius + (w-0.08*radius)*float64(j)/6
+				u := v.inner*radius + (w-v.inner*radius)*float64(j)/6
 				s, c := math.Sincos(rad(at + twist*t + 14*bend.at(t+u/radius)))
 				row = append(row, Vec{u * c, u * s, 0.86 * radius * t})
 			}

@@ -18,6 +18,10 @@ type Scene struct {
 	GroundL       float64 // CIELAB L* of the paper under the marbles
 	Light         Light
 	Marbles       []Marble
+	// WholeWindow draws the panes as triangles. As polygons, which the first scenes keep so that their photos stay as
+	// they are, POV-Ray drops them without a word where the rounded corners aren't quite flat, and the window lights
+	// the scene but isn't mirrored.
+	WholeWindow bool
 }
 
 // Light is a window (with panes), a sky of the room around and, in some scenes, a small lamp. Shares are of the light
@@ -89,10 +93,7 @@ func (s *Scene) POV(labels bool) string {
 		p(" photons { count 300000 autostop 0 jitter 0.5 gather 40, 120 }")
 	}
 	p("}")
-	c := s.Camera
-	long := func(v Vec) string { return fmt.Sprintf("<%.12f,%.12f,%.12f>", v[0], v[1], v[2]) }
-	p("camera { perspective location %s direction %s right %s up %s }", long(position(c)), long(scale(c.R[2], c.FocalPx)),
-		long(scale(c.R[0], float64(s.Width))), long(scale(c.R[1], -float64(s.Height))))
+	s.pinhole(p)
 	if labels {
 		p("background { rgb 0 }")
 	} else {
@@ -110,6 +111,38 @@ func (s *Scene) POV(labels bool) string {
 	}
 	return b.String()
 }
+
+func (s *Scene) pinhole(p func(string, ...any)) {
+	c := s.Camera
+	long := func(v Vec) string { return fmt.Sprintf("<%.12f,%.12f,%.12f>", v[0], v[1], v[2]) }
+	p("camera { perspective location %s direction %s right %s up %s }", long(position(c)), long(scale(c.R[2], c.FocalPx)),
+		long(scale(c.R[0], float64(s.Width))), long(scale(c.R[1], -float64(s.Height))))
+}
+
+// BubblePOV is the pass that shows what can be seen of the bubbles: the same refraction, the bubbles glowing white, all
+// else black. It has only the marbles that hold a bubble.
+func (s *Scene) BubblePOV() string {
+	var b strings.Builder
+	p := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
+	p("#version 3.7;\nglobal_settings { assumed_gamma 1.0 max_trace_level 40 adc_bailout 0.004 }")
+	s.pinhole(p)
+	p("background { rgb 0 }")
+	for i := range s.Marbles {
+		m := &s.Marbles[i]
+		if m.BubbleR == 0 {
+			continue
+		}
+		for _, sh := range m.Sheets {
+			s.mesh(p, m, sh, "rgb 0", "finish { ambient 0 diffuse 0 }")
+		}
+		p("sphere { %s, %.4f pigment { rgb 1 } finish { ambient 0 diffuse 0 emission 1 } }", v3(add(m.Centre, m.BubbleAt)), m.BubbleR)
+		p("sphere { %s, %.5f pigment { rgbt 1 } finish { ambient 0 diffuse 0 } interior { ior %.2f } }", v3(m.Centre), m.Radius, glassIndex)
+	}
+	return b.String()
+}
+
+// glassIndex is the refractive index of the glass: soda-lime glass, common practice.
+const glassIndex = 1.52
 
 func (s *Scene) windowCentre() Vec {
 	return scale(direction(s.Light.WindowAzimuthDeg, s.Light.WindowElevationDeg), s.Light.WindowDistanceMM)
@@ -152,6 +185,12 @@ func (s *Scene) lights(p func(string, ...any)) {
 			cy := (float64(2*j+1) - float64(ny)) * hh
 			m := add(w, add(scale(side, cx), scale(top, cy)))
 			hw, hh = hw-12, hh-12
+			if s.WholeWindow {
+				at := func(x, y float64) string { return v3(add(m, add(scale(side, x*hw), scale(top, y*hh)))) }
+				p("mesh { triangle { %s, %s, %s } triangle { %s, %s, %s } no_shadow photons { pass_through } pigment { rgb 1 } finish { ambient 0 diffuse 0 emission %s } }",
+					at(-1, -1), at(1, -1), at(1, 1), at(-1, -1), at(1, 1), at(-1, 1), c3(seen))
+				continue
+			}
 			p("polygon { 5, %s, %s, %s, %s, %s no_shadow photons { pass_through } pigment { rgb 1 } finish { ambient 0 diffuse 0 emission %s } }",
 				v3(add(m, add(scale(side, -hw), scale(top, -hh)))), v3(add(m, add(scale(side, hw), scale(top, -hh)))),
 				v3(add(m, add(scale(side, hw), scale(top, hh)))), v3(add(m, add(scale(side, -hw), scale(top, hh)))),
@@ -342,16 +381,34 @@ func (s *Scene) mesh(p func(string, ...any), m *Marble, sh Sheet, pigment, finis
 
 func (s *Scene) opaque(p func(string, ...any), m *Marble, labels bool) {
 	base := *m.Body
-	cols := m.Swirl.Colours
 	finish := fmt.Sprintf("finish { ambient %s diffuse 0.93 reflection { 0, 1 fresnel on } conserve_energy }",
 		c3(mul(s.ambientIn(m), 0.12)))
 	if labels {
-		base, cols = RGB{}, []RGB{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}[:len(cols)]
+		base = RGB{}
 		finish = "finish { ambient 0 diffuse 0 emission 1 }"
 	}
+	if m.Swirl == nil {
+		p("sphere { 0, 1 pigment { %s } %s interior { ior 1.52 } photons { collect off } scale %.5f translate %s }",
+			c3(base), finish, m.Radius, v3(m.Centre))
+		return
+	}
+	cols := m.Swirl.Colours
+	if labels {
+		cols = []RGB{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}[:len(cols)]
+	}
+	grainy := m.Crystallised > 0 && !labels
 	var cm strings.Builder
 	at := 0.0
-	stop := func(x float64, c RGB) { fmt.Fprintf(&cm, "[%.4f %s]", x, c3(c)) }
+	stop := func(x float64, c RGB) {
+		switch {
+		case !grainy:
+			fmt.Fprintf(&cm, "[%.4f %s]", x, c3(c))
+		case c == base:
+			fmt.Fprintf(&cm, "[%.4f pigment { %s } %s]", x, c3(c), finish)
+		default:
+			fmt.Fprintf(&cm, "[%.4f %s]", x, s.crystals(m, c, finish))
+		}
+	}
 	for i, c := range cols {
 		stop(at, c)
 		stop(at+m.Swirl.Shares[i], c)
@@ -361,7 +418,27 @@ func (s *Scene) opaque(p func(string, ...any), m *Marble, labels bool) {
 	}
 	k := m.Swirl
 	r := m.Rot
-	p("sphere { 0, 1 pigment { gradient x color_map { %s } scale %.4f translate %s warp { turbulence %.3f octaves 3 lambda 2.1 omega 0.42 } matrix <%.5f,%.5f,%.5f, %.5f,%.5f,%.5f, %.5f,%.5f,%.5f, 0,0,0> } %s interior { ior 1.52 } photons { collect off } scale %.5f translate %s }",
-		cm.String(), k.PeriodMM/m.Radius, v3(k.Shift), k.Warp, r[0][0], r[1][0], r[2][0], r[0][1], r[1][1], r[2][1],
-		r[0][2], r[1][2], r[2][2], finish, m.Radius, v3(m.Centre))
+	open, shut := "pigment { gradient x color_map", "} "+finish
+	if grainy {
+		open, shut = "texture { gradient x texture_map", "}"
+	}
+	p("sphere { 0, 1 %s { %s } scale %.4f translate %s warp { turbulence %.3f octaves 3 lambda 2.1 omega 0.42 } matrix <%.5f,%.5f,%.5f, %.5f,%.5f,%.5f, %.5f,%.5f,%.5f, 0,0,0> %s interior { ior 1.52 } photons { collect off } scale %.5f translate %s }",
+		open, cm.String(), k.PeriodMM/m.Radius, v3(k.Shift), k.Warp, r[0][0], r[1][0], r[2][0], r[0][1], r[1][1], r[2][1],
+		r[0][2], r[1][2], r[2][2], shut, m.Radius, v3(m.Centre))
+}
+
+// crystals is a texture for a colour of a swirl: smooth with matt, grainy patches, which have lost the gloss and show a
+// grain of paler and darker crystals about a quarter of a millimetre across. Lengths are in periods of the swirl.
+func (s *Scene) crystals(m *Marble, c RGB, smooth string) string {
+	mm := 1 / m.Swirl.PeriodMM
+	grey := 0.5*luminance(c) + 0.12
+	var pale RGB
+	for i := range pale {
+		pale[i] = 0.62*c[i] + 0.38*(grey+0.1)
+	}
+	matt := fmt.Sprintf("pigment { granite color_map { [0.15 %s] [0.45 %s] [0.75 %s] } scale %.4f } normal { granite 0.35 scale %.4f } finish { ambient %s diffuse 0.93 }",
+		c3(mul(c, 0.55)), c3(c), c3(pale), 1.6*mm, 1.2*mm, c3(mul(s.ambientIn(m), 0.12)))
+	edge := 1 - m.Crystallised
+	plain := fmt.Sprintf("pigment { %s } %s", c3(c), smooth)
+	return fmt.Sprintf("bozo texture_map { [0 %s] [%.3f %s] [%.3f %s] [1 %s] } scale %.4f", plain, edge-0.03, plain, edge+0.03, matt, matt, 2.6*mm)
 }

@@ -129,6 +129,36 @@ func (s *Scene) AddSeen(t *samples.Truth, render, labels *lens.Picture) {
 	}
 }
 
+// AddBubbles fills in how much of each bubble is seen, from the rendering of BubblePOV.
+func (s *Scene) AddBubbles(t *samples.Truth, glow *lens.Picture) {
+	cam := position(s.Camera)
+	for i := range t.Marbles {
+		m, b := &t.Marbles[i], s.Marbles[i].BubbleR
+		if b == 0 {
+			continue
+		}
+		e := m.Ellipse
+		area := 0.0
+		for v := int(e.CY - e.SemiMajor); v <= int(e.CY+e.SemiMajor)+1; v++ {
+			for u := int(e.CX - e.SemiMajor); u <= int(e.CX+e.SemiMajor)+1; u++ {
+				if u >= 0 && v >= 0 && u < s.Width && v < s.Height && s.nearest(cam, float64(u), float64(v)) == i {
+					area += glow.At(u, v)[0]
+				}
+			}
+		}
+		r := s.Marbles[i].Radius
+		magnified := magnification(dot(s.Marbles[i].BubbleAt, unit(sub(s.Marbles[i].Centre, cam))) / r)
+		whole := math.Pi * e.SemiMajor * e.SemiMinor * sq(magnified*b/r)
+		f := round(math.Min(1, area/whole), 3)
+		m.Bubble.Visible = &f
+	}
+}
+
+// magnification is how much wider than it is a small thing in a glass ball looks from afar; it lies d radii behind the
+// middle. It follows from n/s + 1/s' = (1-n)/(-R), the refraction at one sphere of a thing s = R + d below its vertex
+// (Gauss's paraxial optics): n for the middle, 1 for the front.
+func magnification(d float64) float64 { return glassIndex / (1 - (glassIndex-1)*d) }
+
 // A class of ribbon counts as a colour from this share of the disc on, and as another colour than the one before from
 // this CIEDE2000 on.
 const leastCoverage, sameColour = 0.02, 8.0
