@@ -1,6 +1,9 @@
 package features
 
-import "math"
+import (
+	"math"
+	"sort"
+)
 
 // Anatomy is how the ribbons run: their middle lines traced and laid on the
 // sphere, and the figures that follow. Lengths are in radii of the marble,
@@ -43,9 +46,6 @@ type Anatomy struct {
 	RoughKnown  bool
 	Grain       Grain
 	Pairs       Pairs
-	// EdgeBlurR is the median blur of the borders where EdgeBlurKnown.
-	EdgeBlurR     float64
-	EdgeBlurKnown bool
 }
 
 // Line is the middle line of one ribbon, or of a part of it between two
@@ -73,17 +73,19 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 	}
 	a.Known = true
 	m := carry(f, p)
+	m.refine(f, p)
 	a.Lines = traceLines(m, p)
 	cuts := measureWidths(f, m, p, a.Lines)
-	a.Widths = widthsOf(a.Lines, cuts, func(*Line) bool { return true })
 	a.Colours = make([]ColourWidth, len(p.Colours))
 	for k := range a.Colours {
-		w := widthsOf(a.Lines, cuts, func(l *Line) bool { return l.Colour == k })
+		w := widthsOf(a.Lines, cuts, k)
+		a.Widths = append(a.Widths, w...)
 		if len(w) >= leastWidths {
 			a.Colours[k].MedianR = quantile(w, 0.5)
 			a.Colours[k].SpreadR = quantile(w, 0.75) - quantile(w, 0.25)
 		}
 	}
+	sort.Float64s(a.Widths)
 	for i := range a.Lines {
 		l := &a.Lines[i]
 		l.findTurns()
@@ -116,7 +118,6 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 	a.Mirror, a.MirrorKnown = mirrorSymmetry(f, m)
 	a.Rough, a.RoughKnown = borderRoughness(borders)
 	a.Grain = findGrain(f, a.Lines, cuts)
-	a.EdgeBlurR, a.EdgeBlurKnown = edgeBlur(cuts)
 	if white != nil {
 		a.Pairs = findPairs(a.Lines, cuts, white, func(c int8) bool { return int(c) != p.Base && !white(c) })
 	}

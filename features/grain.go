@@ -1,9 +1,6 @@
 package features
 
-import (
-	"math"
-	"sort"
-)
+import "math"
 
 // Grain is what a ribbon's colour does across its width.
 type Grain struct {
@@ -86,9 +83,9 @@ func grainOf(f *Face, l *Line, t [][3]float64, cuts []cut, from, to int) (varian
 			}
 			x, y, ok := onArc(l.Dir[i], s, at)
 			if ok {
-				var v float64
-				if v, ok = f.lightnessAt(x, y); ok {
-					row[q] = v
+				var v [3]float64
+				if v, ok = f.labAt(x, y); ok {
+					row[q] = v[0] / lightnessWeight
 				}
 			}
 			if !ok {
@@ -149,27 +146,6 @@ func grainOf(f *Face, l *Line, t [][3]float64, cuts []cut, from, to int) (varian
 	return variance, 2 * b / grainWithin, float64(len(grid))
 }
 
-// lightnessAt is L* at a place on the disc, between pixels.
-func (f *Face) lightnessAt(x, y float64) (l float64, ok bool) {
-	c := float64(f.Size-1) / 2
-	u, w := x*f.Radius+c, y*f.Radius+c
-	i, j := int(math.Floor(u)), int(math.Floor(w))
-	if i < 0 || j < 0 || i+1 >= f.Size || j+1 >= f.Size {
-		return 0, false
-	}
-	fu, fw := u-float64(i), w-float64(j)
-	for b := range 2 {
-		for a := range 2 {
-			k := (j+b)*f.Size + i + a
-			if f.Mask[k]&(Glass|Highlight|Hidden) != Glass {
-				return 0, false
-			}
-			l += (fu*float64(a) + (1-fu)*float64(1-a)) * (fw*float64(b) + (1-fw)*float64(1-b)) * f.Lab[k][0]
-		}
-	}
-	return l, true
-}
-
 // ColourWidth is one ribbon colour's width.
 type ColourWidth struct {
 	// MedianR and SpreadR (from the lower to the upper quartile) are radii
@@ -177,24 +153,4 @@ type ColourWidth struct {
 	MedianR, SpreadR float64
 	// LengthR is the length of its middle lines, radii.
 	LengthR float64
-}
-
-// edgeBlur is the median blur (standard deviation, radii) of the ribbons'
-// borders; ok is false where too few can be told.
-func edgeBlur(cuts [][]cut) (v float64, ok bool) {
-	var b []float64
-	for _, line := range cuts {
-		for _, c := range line {
-			for _, s := range c {
-				if !math.IsNaN(s.blur) {
-					b = append(b, s.blur)
-				}
-			}
-		}
-	}
-	if len(b) < 20 {
-		return 0, false
-	}
-	sort.Float64s(b)
-	return quantile(b, 0.5), true
 }

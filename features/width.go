@@ -19,16 +19,16 @@ type side struct {
 	// at is how far its border lies, radii along the sphere; NaN where no
 	// border is seen.
 	at float64
-	// beyond is the colour next to it, -1 where no border is seen.
+	// beyond is the colour next to it, -1 where no border is seen; the ribbon's
+	// own where it lies before another pass of itself.
 	beyond int8
 	// gap is how wide the base beyond the border is until another ribbon (or
 	// another pass of this one) comes, radii; NaN where none comes within
 	// gapR. next is that ribbon's colour.
 	gap  float64
 	next int8
-	// blur is the border's own blur (standard deviation), radii; NaN where it
-	// can't be told.
-	blur float64
+	// contrast is the weighted CIELAB distance across the border.
+	contrast float64
 }
 
 // cut is what is seen across a ribbon at one place of its middle line: its
@@ -37,18 +37,8 @@ type cut [2]side
 
 func (c cut) width() float64 { return c[0].at + c[1].at }
 
-// cutAcross measures the ribbon at place i of a line: along the great circle
-// square to the line, out to the first place of another colour on each side;
-// there, to a fraction of a pixel, where the light is half way between what it
-// is inside and outside. Going along the sphere takes the foreshortening off.
-func cutAcross(f *Face, m *colourMap, p *Parts, l *Line, tangent [3]float64, i int) cut {
-	d := l.Dir[i]
-	s := unit3(cross3(d, tangent))
-	return cut{
-		lookAside(f, m, p, d, s, l.Colour),
-		lookAside(f, m, p, d, [3]float64{-s[0], -s[1], -s[2]}, l.Colour),
-	}
-}
+// contrast is that of the fainter of the two borders.
+func (c cut) contrast() float64 { return math.Min(c[0].contrast, c[1].contrast) }
 
 // onArc is the place on the disc at an angle s along the great circle from
 // direction d towards the unit tangent t; ok is false past the rim.
@@ -58,113 +48,159 @@ func onArc(d, t [3]float64, s float64) (x, y float64, ok bool) {
 	return x, y, d[2]*cos+t[2]*sin > 0 && x*x+y*y < RimFrom*RimFrom
 }
 
-// lookAside looks from direction d towards the unit tangent t for where the
-// colour own ends.
-func lookAside(f *Face, m *colourMap, p *Parts, d, t [3]float64, own int) side {
-	r := side{at: math.NaN(), beyond: -1, gap: math.NaN(), next: -1, blur: math.NaN()}
-	step := acrossStepPx / f.Radius
-	edge := math.NaN()
-	for s := step; s < widestR; s += step {
-		x, y, ok := onArc(d, t, s)
+// cutter cuts across ribbons; it holds what all cuts share.
+type cutter struct {
+	f *Face
+	m *colourMap
+	p *Parts
+	// step is the step of a cut and clear the distance from a border at which
+	// its blur is over, radii; k is clear in steps.
+	step, clear float64
+	k           int
+	// One side's profile: colours of the map and weighted CIELAB, from the
+	// middle line outwards.
+	of  []int8
+	lab [][3]float64
+}
+
+func newCutter(f *Face, m *colourMap, p *Parts) *cutter {
+	c := &cutter{f: f, m: m, p: p, step: acrossStepPx / f.Radius, clear: math.Max(2/f.Radius, 2*f.BlurShare)}
+	c.k = int(math.Ceil(c.clear / c.step))
+	return c
+}
+
+// across measures the ribbon at place i of a line: along the great circle
+// square to the line, out to the border on each side; there, to a fraction of
+// a pixel, where the colour is half way between inside and outside. Going
+// along the sphere takes the foreshortening off.
+func (c *cutter) across(l *Line, tangent [3]float64, i int) cut {
+	d := l.Dir[i]
+	s := unit3(cross3(d, tangent))
+	return cut{
+		c.side(d, s, l.Colour),
+		c.side(d, [3]float64{-s[0], -s[1], -s[2]}, l.Colour),
+	}
+}
+
+// side looks from direction d towards the unit tangent t. A border is where
+// the colour map ends a colour, or within one colour a step of innerShare of
+// the ribbon's own contrast: the edge of a pass that lies before another of
+// the same colour.
+func (c *cutter) side(d, t [3]float64, own int) side {
+	r := side{at: math.NaN(), beyond: -1, gap: math.NaN(), next: -1}
+	c.of, c.lab = c.of[:0], c.lab[:0]
+	edge := -1 // first step past the border
+	for j := 0; float64(j)*c.step < widestR; j++ {
+		x, y, ok := onArc(d, t, float64(j)*c.step)
 		if !ok {
-			return r
-		}
-		c := m.cell(x, y)
-		if int(m.of[c]) != own {
-			if m.far[c] > 1.5 { // a border guessed below a reflection
-				return r
-			}
-			edge, r.beyond = s-step/2, m.of[c]
 			break
 		}
+		q := c.m.cell(x, y)
+		o := c.m.of[q]
+		if edge < 0 && int(o) != own {
+			if c.m.far[q] > 1.5 { // a border guessed below a reflection
+				break
+			}
+			edge = j
+		}
+		if edge >= 0 && j > edge+c.k {
+			break
+		}
+		v, ok := c.f.labAt(x, y)
+		if !ok {
+			break
+		}
+		c.of, c.lab = append(c.of, o), append(c.lab, v)
 	}
-	if r.beyond < 0 {
+	if inner := c.inner(own, edge); inner >= 0 {
+		r.at, r.contrast = c.refine(inner)
+		r.beyond = int8(own)
 		return r
 	}
-	if int(r.beyond) == p.Base {
-		for s := edge + step; s < edge+gapR; s += step {
+	if edge < 1 || edge >= len(c.of) {
+		return r
+	}
+	r.beyond = c.of[edge]
+	r.at, r.contrast = c.refine(edge)
+	if int(r.beyond) == c.p.Base {
+		for s := r.at + c.step; s < r.at+gapR; s += c.step {
 			x, y, ok := onArc(d, t, s)
 			if !ok {
 				break
 			}
-			c := m.cell(x, y)
-			if int(m.of[c]) != p.Base && m.far[c] <= 1.5 {
-				r.gap, r.next = s-step/2-edge, m.of[c]
+			q := c.m.cell(x, y)
+			if int(c.m.of[q]) != c.p.Base && c.m.far[q] <= 1.5 {
+				r.gap, r.next = s-c.step/2-r.at, c.m.of[q]
 				break
 			}
 		}
 	}
-	r.at, r.blur = halfWay(f, m, d, t, edge, own)
 	return r
 }
 
-// halfWay refines a border found at the angle edge to where the light is half
-// way between inside and outside; blur is the standard deviation of the blur
-// that would make the border as soft, NaN where it can't be told: from a
-// quarter to three quarters of a blurred step is 1.349 standard deviations
-// (normal distribution).
-func halfWay(f *Face, m *colourMap, d, t [3]float64, edge float64, own int) (at, blur float64) {
-	step := acrossStepPx / f.Radius
-	// What is inside and outside, clear of the blur but not past the middle of
-	// the ribbon nor of what lies beyond.
-	clear := math.Max(2/f.Radius, 2*f.BlurShare)
-	in := math.Max(0, edge-clear)
-	out := edge + step
-	for s := out; s <= edge+clear; s += step {
-		x, y, ok := onArc(d, t, s)
-		if !ok || int(m.of[m.cell(x, y)]) == own {
-			break
+// inner is the first step past an edge within the ribbon's own colour before
+// the border at edge (-1: none seen), -1 where there is none: a local maximum
+// of the colour's change over clear to both sides that reaches innerShare of
+// the ribbon's distance from the base.
+func (c *cutter) inner(own, edge int) int {
+	end := len(c.lab) - 1
+	if edge >= 0 {
+		end = min(end, edge-c.k)
+	}
+	contrast := math.Sqrt(dist2(weighted(c.p.Colours[own].Lab), weighted(c.p.Colours[c.p.Base].Lab)))
+	least := math.Max(innerLeast, innerShare*contrast)
+	half := max(1, c.k/2)
+	change := func(j int) float64 {
+		return math.Sqrt(dist2(c.lab[max(0, j-half)], c.lab[min(len(c.lab)-1, j+half)]))
+	}
+	for j := c.k; j <= end; j++ {
+		v := change(j)
+		if v >= least && v >= change(j-1) && v >= change(j+1) {
+			return j
 		}
-		out = s
 	}
-	light := func(s float64) ([3]float64, bool) {
-		x, y, ok := onArc(d, t, s)
-		if !ok {
-			return [3]float64{}, false
-		}
-		return f.lightAt(x, y)
+	return -1
+}
+
+// refine moves a border to where the colour is half way between what it is
+// clear of it inside and outside, but not past the middle line nor past what
+// lies beyond, and gives the distance of the two.
+func (c *cutter) refine(edge int) (at, contrast float64) {
+	at = (float64(edge) - 0.5) * c.step
+	in, out := max(0, edge-c.k), edge
+	for out+1 < len(c.of) && out < edge+c.k && c.of[out+1] == c.of[edge] {
+		out++
 	}
-	a, okA := light(in)
-	b, okB := light(out)
-	if !okA || !okB {
-		return edge, math.NaN()
-	}
+	a, b := c.lab[in], c.lab[out]
 	ab := [3]float64{b[0] - a[0], b[1] - a[1], b[2] - a[2]}
 	len2 := dot3(ab, ab)
 	if len2 == 0 {
-		return edge, math.NaN()
+		return at, 0
 	}
-	// The crossing of the half nearest to the edge of the colour map.
-	best := math.Inf(1)
-	at = edge
-	quarter, threeQuarters := math.NaN(), math.NaN()
-	prevS, prevV := in, 0.0
-	for s := in + step; s <= out+step/4; s += step {
-		v, ok := light(s)
-		if !ok {
-			return edge, math.NaN()
-		}
+	best, mid, prev := math.Inf(1), at, 0.0
+	for j := in + 1; j <= out; j++ {
+		v := c.lab[j]
 		u := ((v[0]-a[0])*ab[0] + (v[1]-a[1])*ab[1] + (v[2]-a[2])*ab[2]) / len2
-		cross := func(level float64) float64 { return prevS + (s-prevS)*(level-prevV)/(u-prevV) }
-		if (prevV < 0.5) != (u < 0.5) {
-			if x := cross(0.5); math.Abs(x-edge) < best {
-				best, at = math.Abs(x-edge), x
+		if (prev < 0.5) != (u < 0.5) {
+			x := (float64(j-1) + (0.5-prev)/(u-prev)) * c.step
+			if math.Abs(x-mid) < best {
+				best, at = math.Abs(x-mid), x
 			}
 		}
-		if prevV < 0.25 && u >= 0.25 {
-			quarter = cross(0.25)
-		}
-		if math.IsNaN(threeQuarters) && prevV < 0.75 && u >= 0.75 {
-			threeQuarters = cross(0.75)
-		}
-		prevS, prevV = s, u
+		prev = u
 	}
-	return at, (threeQuarters - quarter) / 1.349
+	return at, math.Sqrt(len2)
 }
 
-// lightAt is the linear light at a place on the disc, between pixels; ok is
+const (
+	// innerShare and innerLeast (weighted CIELAB) are the least step within one
+	// colour that is the edge of a pass before another.
+	innerShare, innerLeast = 0.3, 4.0
+)
+
+// labAt is the weighted CIELAB at a place on the disc, between pixels; ok is
 // false where a mirrored lamp or a neighbour has a part in it.
-func (f *Face) lightAt(x, y float64) (v [3]float64, ok bool) {
+func (f *Face) labAt(x, y float64) (v [3]float64, ok bool) {
 	c := float64(f.Size-1) / 2
 	u, w := x*f.Radius+c, y*f.Radius+c
 	i, j := int(math.Floor(u)), int(math.Floor(w))
@@ -180,11 +216,11 @@ func (f *Face) lightAt(x, y float64) (v [3]float64, ok bool) {
 			}
 			g := (fu*float64(a) + (1-fu)*float64(1-a)) * (fw*float64(b) + (1-fw)*float64(1-b))
 			for q := range v {
-				v[q] += g * f.Linear[k][q]
+				v[q] += g * f.Lab[k][q]
 			}
 		}
 	}
-	return v, true
+	return weighted(v), true
 }
 
 // quantile is the q-quantile of sorted values by linear interpolation.
@@ -203,13 +239,14 @@ func quantile(sorted []float64, q float64) float64 {
 // measureWidths cuts across every line and gives the cuts, by line and place;
 // the lines' own widths become those measured, where they are.
 func measureWidths(f *Face, m *colourMap, p *Parts, lines []Line) [][]cut {
+	cutter := newCutter(f, m, p)
 	out := make([][]cut, len(lines))
 	for k := range lines {
 		l := &lines[k]
 		t := l.headings(l.reach())
 		out[k] = make([]cut, len(l.At))
 		for i := range l.At {
-			c := cutAcross(f, m, p, l, t[i], i)
+			c := cutter.across(l, t[i], i)
 			out[k][i] = c
 			if w := c.width(); !math.IsNaN(w) {
 				l.Width[i] = w
@@ -257,21 +294,43 @@ func steady(l *Line, cuts []cut) []bool {
 	return ok
 }
 
-// widthsOf are the sorted widths of lines for which keep holds, radii, at
-// steady places.
-func widthsOf(lines []Line, cuts [][]cut, keep func(l *Line) bool) []float64 {
-	var w []float64
+// frontShare is the least contrast of a cut, as a share of the contrast that
+// a tenth of the colour's cuts pass: what is fainter lies behind other glass,
+// and the ball magnifies what lies at its back: by n / (n - (n-1) d/R), with
+// n = 1.52, at a depth d below the surface seen head on, so 2 times at d = 1.5 R
+// and 3 times at the far side.
+const frontShare = 0.6
+
+// widthsOf are the sorted widths of the lines of one colour, radii, at steady
+// places in front.
+func widthsOf(lines []Line, cuts [][]cut, colour int) []float64 {
+	type seen struct{ w, contrast float64 }
+	var all []seen
+	var contrast []float64
 	for k := range lines {
-		if !keep(&lines[k]) {
+		if lines[k].Colour != colour {
 			continue
 		}
 		ok := steady(&lines[k], cuts[k])
 		for i, c := range cuts[k] {
 			if ok[i] {
-				w = append(w, c.width())
+				all = append(all, seen{c.width(), c.contrast()})
+				contrast = append(contrast, c.contrast())
+				DebugCuts = append(DebugCuts, [8]float64{float64(colour), c.width(), c.contrast(), float64(k), lines[k].At[i][0], lines[k].At[i][1], float64(c[0].beyond), float64(c[1].beyond)})
 			}
+		}
+	}
+	sort.Float64s(contrast)
+	limit := frontShare * quantile(contrast, 0.9)
+	var w []float64
+	for _, s := range all {
+		if s.contrast >= limit {
+			w = append(w, s.w)
 		}
 	}
 	sort.Float64s(w)
 	return w
 }
+
+// DebugCuts is scratch.
+var DebugCuts [][8]float64
