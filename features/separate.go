@@ -474,9 +474,12 @@ func nearest(centres [][3]float64, v [3]float64) int {
 // kmeans clusters weighted CIELAB from seeds chosen each as far as possible
 // from those before (Gonzalez 1985), outliers aside.
 func kmeans(lab [][3]float64, idx []int, k int) [][3]float64 {
-	v := make([][3]float64, len(idx))
-	for j, i := range idx {
-		v[j] = weighted(lab[i])
+	// Every so many of a large face: two thousand places show what colours there
+	// are.
+	step := 1 + len(idx)/clusterMost
+	var v [][3]float64
+	for j := 0; j < len(idx); j += step {
+		v = append(v, weighted(lab[idx[j]]))
 	}
 	var mid [3]float64
 	for q := range mid {
@@ -528,6 +531,9 @@ func kmeans(lab [][3]float64, idx []int, k int) [][3]float64 {
 	}
 	return centres
 }
+
+// clusterMost is about how many places are clustered.
+const clusterMost = 2000
 
 func nearestOf(v [][3]float64, m [3]float64) int {
 	best, at := math.Inf(1), 0
