@@ -89,16 +89,18 @@ var baseInk = color.NRGBA{0x55, 0x52, 0x4c, 0xff}
 // the ribbons as traced, how light goes over it and around it, and every
 // figure with how sure it is or why it is absent.
 func Sheet(in Account) *image.RGBA {
-	s := newSheet(in)
+	s := newSheet(in, features.All())
 	s.draw()
 	return s.img
 }
 
 type sheet struct {
 	Account
-	img  *image.RGBA
-	dc   *gg.Context
-	rows []tableRow
+	registry []features.Feature
+	grounds  []groundHere
+	img      *image.RGBA
+	dc       *gg.Context
+	rows     []tableRow
 	// words are all pieces of text and where they stand.
 	words []placedText
 	faces map[typeface]openFace
@@ -123,8 +125,22 @@ type placedText struct {
 	text string
 }
 
-func newSheet(in Account) *sheet {
-	s := &sheet{Account: in, faces: map[typeface]openFace{}}
+// groundHere is something that figures rest on and how well this marble's photo
+// gives it, 0..1.
+type groundHere struct {
+	name  string
+	holds float64
+}
+
+func newSheet(in Account, registry []features.Feature) *sheet {
+	s := &sheet{Account: in, registry: registry, faces: map[typeface]openFace{}}
+	for _, f := range registry {
+		for _, g := range f.Rests {
+			if !slices.ContainsFunc(s.grounds, func(h groundHere) bool { return h.name == g.Name }) {
+				s.grounds = append(s.grounds, groundHere{g.Name, g.Holds(in.Analysis)})
+			}
+		}
+	}
 	n := 0
 	for k, c := range in.Analysis.Parts.Colours {
 		s.fills = append(s.fills, shown(colour.LabToLinear(c.Lab), 0))
@@ -807,6 +823,7 @@ func (s *sheet) bar(x, y, w, h, v float64, c color.Color) {
 // A tableRow is one feature, broken into lines.
 type tableRow struct {
 	label  []string
+	note   string // below the label: what makes it unsure
 	value  string // empty where absent
 	sure   float64
 	unsure bool
@@ -818,19 +835,35 @@ const (
 	valueWidth = 104.0 // to the right end of values
 	sureWidth  = 66.0
 	rowGap     = 7.0
+	noteHeight = 16.0
+	groundStep = 18.0
 )
 
 func (r tableRow) height() float64 {
-	return math.Max(bodySize*1.2*float64(len(r.label)), smallSize*leading*float64(max(1, len(r.absent)))) + rowGap
+	label := bodySize * 1.2 * float64(len(r.label))
+	if r.note != "" {
+		label += noteHeight
+	}
+	return math.Max(label, smallSize*leading*float64(max(1, len(r.absent)))) + rowGap
 }
 
 func (s *sheet) tableRows() []tableRow {
 	var rows []tableRow
-	for _, f := range features.All() {
+	for _, f := range s.registry {
 		r := tableRow{label: s.wrap(f.Label, labelWidth-10, 3, regular, bodySize)}
 		if v, ok := s.Marble.Features[f.Name]; ok {
 			r.value, r.sure = figure(f, v), s.Marble.FeaturesSure[f.Name]
-			r.unsure = r.sure < record.UnsureBelow
+			if r.unsure = r.sure < record.UnsureBelow; r.unsure {
+				worst := groundHere{holds: 1}
+				for _, g := range f.Rests {
+					if v := g.Holds(s.Analysis); v < worst.holds {
+						worst = groundHere{g.Name, v}
+					}
+				}
+				if worst.name != "" {
+					r.note = s.shorten(fmt.Sprintf("for want of: %s, %.2f", worst.name, worst.holds), tableWidth, regular, smallSize)
+				}
+			}
 		} else {
 			why := s.Marble.FeaturesAbsent[f.Name]
 			if why == "" {
@@ -845,6 +878,9 @@ func (s *sheet) tableRows() []tableRow {
 
 func (s *sheet) tableHeight() int {
 	h := 44.0 + 30
+	if len(s.grounds) > 0 {
+		h += 34 + groundStep*float64(len(s.grounds))
+	}
 	for _, r := range s.rows {
 		h += r.height()
 	}
@@ -871,6 +907,9 @@ func (s *sheet) table() {
 		for i, l := range r.label {
 			s.text(l, tableX, base+float64(i)*bodySize*1.2, 0, regular, bodySize, ink)
 		}
+		if r.note != "" {
+			s.text(r.note, tableX, base+float64(len(r.label)-1)*bodySize*1.2+noteHeight, 0, regular, smallSize, sheetWarn)
+		}
 		if r.value == "" {
 			for i, l := range r.absent {
 				s.text(l, tableX+labelWidth, base+float64(i)*smallSize*leading, 0, regular, smallSize, sheetSoft)
@@ -892,7 +931,23 @@ func (s *sheet) table() {
 		}
 		y += r.height()
 	}
-	s.text("What each means, and what misleads it: tawsight features", tableX, y+18, 0, regular, smallSize, sheetSoft)
+	y += 18
+	s.text("What each means, and what misleads it: tawsight features", tableX, y, 0, regular, smallSize, sheetSoft)
+	if len(s.grounds) == 0 {
+		return
+	}
+	y += 30
+	s.text("What they rest on, and how well this photo gives it", tableX, y, 0, bold, bodySize, sheetInk)
+	for _, g := range s.grounds {
+		y += groundStep
+		s.text(s.shorten(g.name, tableWidth-sureWidth-44, regular, smallSize), tableX, y, 0, regular, smallSize, sheetInk)
+		c := sheetAccent
+		if g.holds < record.UnsureBelow {
+			c = sheetWarn
+		}
+		s.bar(tableX+tableWidth-sureWidth-34, y-8, sureWidth, 8, g.holds, c)
+		s.text(fmt.Sprintf("%.2f", g.holds), tableX+tableWidth, y, 1, regular, smallSize, sheetInk)
+	}
 }
 
 // figure is a feature's value with its unit, as many places as people need.

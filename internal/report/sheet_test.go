@@ -113,7 +113,7 @@ func drawnAccount() Account {
 
 func drawn(t *testing.T, in Account) *sheet {
 	t.Helper()
-	s := newSheet(in)
+	s := newSheet(in, features.All())
 	s.draw()
 	return s
 }
@@ -147,6 +147,44 @@ func TestSheetSaysWhyFiguresAreAbsent(t *testing.T) {
 	} {
 		if !s.hasText(want) {
 			t.Errorf("the sheet does not say %q", want)
+		}
+	}
+}
+
+// An unsure figure names what it lacks most, and the sheet says how well
+// everything that figures rest on is given.
+func TestSheetSaysWhatMakesFiguresUnsure(t *testing.T) {
+	ground := func(name string, v float64) features.Ground {
+		return features.Ground{Name: name, Holds: func(*features.Analysis) float64 { return v }}
+	}
+	still, light, room := ground("a hand held still", 0.35), ground("enough light", 0.5), ground("room around it", 0.9)
+	list := []features.Feature{
+		{Name: "one", Label: "the first", High: 1, Rests: []features.Ground{light, still}},
+		{Name: "two", Label: "the second", High: 1, Rests: []features.Ground{room, light}},
+	}
+	in := drawnAccount()
+	in.Marble.Features = map[string]float64{"one": 0.25, "two": 0.75}
+	in.Marble.FeaturesSure = map[string]float64{"one": 0.175, "two": 0.45}
+	s := newSheet(in, list)
+	s.draw()
+	if !s.hasText("for want of: a hand held still, 0.35") {
+		t.Error("the unsure figure does not say what it lacks")
+	}
+	for _, w := range s.words {
+		if strings.HasPrefix(w.text, "for want of") && !strings.Contains(w.text, "a hand held still") {
+			t.Errorf("%q stands beside a figure that is sure enough", w.text)
+		}
+	}
+	for _, g := range []features.Ground{still, light, room} {
+		if !s.hasText(g.Name + fmt.Sprintf(" %.2f", g.Holds(nil))) {
+			t.Errorf("the sheet does not say how well %s is given", g.Name)
+		}
+	}
+	for i, w := range s.words {
+		for _, v := range s.words[:i] {
+			if w.box.overlap(v.box) > 0 {
+				t.Errorf("%q stands on %q", w.text, v.text)
+			}
 		}
 	}
 }
