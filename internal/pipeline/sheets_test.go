@@ -235,3 +235,16 @@ func TestBubbleInTheRecord(t *testing.T) {
 		}
 	}
 }
+
+// Under ultraviolet light nothing is measured that a sheet could explain.
+func TestNoSheetUnderUltraviolet(t *testing.T) {
+	dir := t.TempDir()
+	res := result{photo: record.Photo{Marbles: []record.Marble{{ID: "1"}}}}
+	res.measures.Ultraviolet.Is = true
+	if err := writeSheets(filepath.Join(dir, "why"), dir, "a", &res); err != nil {
+		t.Fatal(err)
+	}
+	if entries, _ := os.ReadDir(dir); len(entries) > 0 || res.photo.Marbles[0].Sheet != "" {
+		t.Errorf("%v, %q", entries, res.photo.Marbles[0].Sheet)
+	}
+}

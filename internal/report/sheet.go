@@ -747,7 +747,7 @@ func (s *sheet) sharpMark(x, y float64) {
 // widthTicks draws a ribbon's width across its middle line in a few places near
 // the middle of the face, foreshortened as the sphere is.
 func (s *sheet) widthTicks(l features.Line, pt func([2]float64) (float64, float64)) {
-	const apart = 0.22 // radii along the line
+	const apart = 0.28 // radii along the line
 	way := apart / 2
 	for i := 1; i+1 < len(l.At) && i < len(l.Width); i++ {
 		p := l.At[i]
@@ -764,8 +764,8 @@ func (s *sheet) widthTicks(l features.Line, pt func([2]float64) (float64, float6
 		half := l.Width[i] / 2 / math.Sqrt(1+along*along/(1-r2))
 		ax, ay := pt([2]float64{p[0] - nx*half, p[1] - ny*half})
 		bx, by := pt([2]float64{p[0] + nx*half, p[1] + ny*half})
-		s.dc.SetColor(sheetInk)
-		s.dc.SetLineWidth(1.2)
+		s.dc.SetColor(color.NRGBA{sheetInk.R, sheetInk.G, sheetInk.B, 170})
+		s.dc.SetLineWidth(1.1)
 		s.dc.DrawLine(ax, ay, bx, by)
 		s.dc.Stroke()
 	}
@@ -800,7 +800,75 @@ func (s *sheet) colourList(x float64) {
 		y += 44
 	}
 	y += 2
-	s.paragraph("Bold: the name in the ISCC-NBS system. Then the everyday name, and the share of the face that was judged.", x, y, panelPX, 3, regular, smallSize, sheetSoft)
+	y = s.paragraph("Bold: the name in the ISCC-NBS system. Then the everyday name, and the share of the face that was judged.", x, y, panelPX, 3, regular, smallSize, sheetSoft)
+	text := s.inWords()
+	if text == "" || y > SheetHeightPX-sheetMargin-110 {
+		return
+	}
+	y += 22
+	s.title("In words", x, y)
+	s.paragraph(text, x, y+22, panelPX, 7, regular, bodySize, sheetInk)
+}
+
+// inWords is what a collector would say of the marble by its figures; empty
+// where nothing of it was measured.
+func (s *sheet) inWords() string {
+	m := s.Marble
+	if m.Base == nil {
+		return ""
+	}
+	tint := ""
+	if m.Base.Tinted {
+		tint = "tinted "
+	}
+	base := m.Base.Kind + " " + m.Base.Group + " base"
+	switch {
+	case m.Base.Kind == features.Transparent && !m.Base.Tinted:
+		base = "clear base" // what colour it shows is the paper's below it
+	case m.Base.Kind == features.Transparent:
+		base = m.Base.Group + "-tinted transparent base"
+	case m.Base.Kind == features.Cloudy:
+		base = tint + "cloudy base that looks " + m.Base.Group
+	}
+	article := "A "
+	if strings.ContainsAny(base[:1], "aeiou") {
+		article = "An "
+	}
+	parts := []string{article + base}
+	var ribbons []string
+	for _, r := range byArea(m.Ribbons) {
+		text := r.Group + " over " + percent(r.AreaFraction) + " of the face"
+		if r.WidthMM != nil {
+			text += fmt.Sprintf(", %.1f mm wide", *r.WidthMM)
+		}
+		ribbons = append(ribbons, text)
+	}
+	switch len(ribbons) {
+	case 0:
+		parts[0] += " without ribbons"
+	case 1:
+		parts = append(parts, "One ribbon colour: "+ribbons[0])
+	default:
+		parts = append(parts, fmt.Sprintf("%d ribbon colours: %s", len(ribbons), strings.Join(ribbons, "; ")))
+	}
+	if v, ok := m.Features["busyness"]; ok {
+		how := "a plain swirl"
+		switch {
+		case v >= 0.65:
+			how = "a busy swirl"
+		case v >= 0.35:
+			how = "neither plain nor busy"
+		}
+		if len(ribbons) == 0 {
+			how = "no swirl to speak of"
+		}
+		text := fmt.Sprintf("Busyness %.2f, %s", v, how)
+		if sure, ok := m.FeaturesSure["busyness"]; ok && sure < record.UnsureBelow {
+			text += ", but not to be relied on here"
+		}
+		parts = append(parts, text)
+	}
+	return strings.Join(parts, ". ") + "."
 }
 
 func bool01(b bool) int {

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"tawsight/features"
@@ -439,6 +440,42 @@ func TestRingLines(t *testing.T) {
 	if all, b, o := ringLines(flat, features.Shadow{}); len(b)+len(o) != 0 || math.Abs(all[0].Y-1) > 1e-9 || !math.IsNaN(all[5].Y) {
 		t.Errorf("without a shadow: %v, %v, %v", all, b, o)
 	}
+}
+
+func TestInWords(t *testing.T) {
+	white := record.Ribbon{Lab: [3]float64{92, 0, 2}, Group: "white", AreaFraction: 0.2, WidthMM: record.F(1.44)}
+	red := record.Ribbon{Lab: drawnRed, Group: "red", AreaFraction: 0.31}
+	for name, c := range map[string]struct {
+		m    record.Marble
+		want string
+	}{
+		"nothing known": {record.Marble{}, ""},
+		"clear": {record.Marble{Base: &record.Base{Kind: "transparent", Group: "grey"}, Ribbons: []record.Ribbon{white, red}, Features: map[string]float64{"busyness": 0.7}},
+			"A clear base. 2 ribbon colours: red over 31 % of the face; white over 20 % of the face, 1.4 mm wide. Busyness 0.70, a busy swirl."},
+		"tinted":  {record.Marble{Base: &record.Base{Kind: "transparent", Group: "aqua", Tinted: true}}, "An aqua-tinted transparent base without ribbons."},
+		"cloudy":  {record.Marble{Base: &record.Base{Kind: "cloudy", Group: "white"}, Ribbons: []record.Ribbon{red}}, "A cloudy base that looks white. One ribbon colour: red over 31 % of the face."},
+		"unsure":  {record.Marble{Base: &record.Base{Kind: "opaque", Group: "white"}, Features: map[string]float64{"busyness": 0}, FeaturesSure: map[string]float64{"busyness": 0.1}}, "An opaque white base without ribbons. Busyness 0.00, no swirl to speak of, but not to be relied on here."},
+		"between": {record.Marble{Base: &record.Base{Kind: "opaque", Group: "white"}, Ribbons: []record.Ribbon{red}, Features: map[string]float64{"busyness": 0.5}}, "An opaque white base. One ribbon colour: red over 31 % of the face. Busyness 0.50, neither plain nor busy."},
+	} {
+		s := &sheet{Account: Account{Marble: c.m}}
+		if got := s.inWords(); got != c.want {
+			t.Errorf("%s: %q, want %q", name, got, c.want)
+		}
+	}
+}
+
+// Sheets are drawn for several photos at once.
+func TestSheetsSideBySide(t *testing.T) {
+	want := Sheet(drawnAccount()).Pix
+	var wg sync.WaitGroup
+	for range 3 {
+		wg.Go(func() {
+			if !bytes.Equal(Sheet(drawnAccount()).Pix, want) {
+				t.Error("a sheet drawn beside others differs")
+			}
+		})
+	}
+	wg.Wait()
 }
 
 func BenchmarkSheet(b *testing.B) {
