@@ -12,12 +12,51 @@ const (
 	Opaque      = "opaque"
 )
 
+// Looks of a base, in the words the trade sorts by (common practice).
+const (
+	LookClear    = "clear"     // light passes, and keeps its colour
+	LookTinted   = "tinted"    // light passes, and takes the glass's colour
+	LookWhite    = "white"     // cloudy or opaque
+	LookOffWhite = "off-white" // cloudy or opaque, nearly white
+	LookColoured = "coloured"
+	LookDark     = "dark"
+)
+
 // Base is the glass between the ribbons.
 type Base struct {
 	Lab          [3]float64
 	Kind         string
+	Look         string // one of the Look constants
 	Translucency float64
 	Tinted       bool
+}
+
+// Where white ends, CIELAB: this project's choice of where white stops being
+// the word.
+const (
+	whiteLightness    = 84.0
+	whiteChroma       = 4.0
+	offWhiteLightness = 62.0
+	offWhiteChroma    = 14.0
+	darkLightness     = 26.0
+)
+
+// look says which of the Look constants a base is.
+func look(kind string, tinted bool, lab, paper [3]float64) string {
+	c := math.Hypot(lab[1]-paper[1], lab[2]-paper[2])
+	switch {
+	case kind == Transparent && !tinted:
+		return LookClear
+	case kind != Opaque && tinted:
+		return LookTinted
+	case lab[0] < darkLightness:
+		return LookDark
+	case lab[0] >= whiteLightness && c <= whiteChroma:
+		return LookWhite
+	case lab[0] >= offWhiteLightness && c <= offWhiteChroma:
+		return LookOffWhite
+	}
+	return LookColoured
 }
 
 func chroma(lab [3]float64) float64 { return math.Hypot(lab[1], lab[2]) }
@@ -46,6 +85,7 @@ func (a *Analysis) Base() (b Base, ok bool) {
 		b.Kind = Transparent
 	}
 	b.Tinted = b.Kind != Opaque && a.Parts.Tinted
+	b.Look = look(b.Kind, b.Tinted, b.Lab, a.Face.PaperLab)
 	return b, true
 }
 
