@@ -200,11 +200,15 @@ const ridgeLeast = 5.0
 
 // cluster gives each pixel a colour's number; found says how many there are.
 func (p *Parts) cluster(f *Face, sm [][3]float64, grad []float64, idx, flat []int) {
-	centres := kmeans(sm, flat, maxColours)
+	wt := make([][3]float64, len(sm))
+	for _, i := range idx {
+		wt[i] = weighted(sm[i])
+	}
+	centres := kmeans(wt, flat, maxColours)
 	centres = merge(centres, math.Max(sameColourLeast, math.Min(sameColourMost, sameColourShare*span(sm, idx))))
 	assign := func() {
 		for _, i := range idx {
-			p.Of[i] = int8(nearest(centres, weighted(sm[i])))
+			p.Of[i] = int8(nearest(centres, wt[i]))
 		}
 	}
 	// Small ones are given away.
@@ -463,23 +467,25 @@ func smooth(f *Face) [][3]float64 {
 
 func nearest(centres [][3]float64, v [3]float64) int {
 	best, at := math.Inf(1), 0
-	for k, c := range centres {
-		if d := dist2(c, v); d < best {
+	for k := range centres {
+		c := &centres[k]
+		d0, d1, d2 := c[0]-v[0], c[1]-v[1], c[2]-v[2]
+		if d := d0*d0 + d1*d1 + d2*d2; d < best {
 			best, at = d, k
 		}
 	}
 	return at
 }
 
-// kmeans clusters weighted CIELAB from seeds chosen each as far as possible
+// kmeans clusters the places idx of a picture from seeds chosen each as far as possible
 // from those before (Gonzalez 1985), outliers aside.
-func kmeans(lab [][3]float64, idx []int, k int) [][3]float64 {
+func kmeans(wt [][3]float64, idx []int, k int) [][3]float64 {
 	// Every so many of a large face: two thousand places show what colours there
 	// are.
 	step := 1 + len(idx)/clusterMost
 	var v [][3]float64
 	for j := 0; j < len(idx); j += step {
-		v = append(v, weighted(lab[idx[j]]))
+		v = append(v, wt[idx[j]])
 	}
 	var mid [3]float64
 	for q := range mid {
@@ -560,10 +566,11 @@ func apart(c [][3]float64, k int) float64 {
 // 97 % point of the channel that spreads most.
 func span(lab [][3]float64, idx []int) float64 {
 	most := 0.0
-	v := make([]float64, len(idx))
+	step := 1 + len(idx)/clusterMost
+	v := make([]float64, (len(idx)+step-1)/step)
 	for q := 0; q < 3; q++ {
-		for j, i := range idx {
-			v[j] = weighted(lab[i])[q]
+		for j := range v {
+			v[j] = weighted(lab[idx[j*step]])[q]
 		}
 		sort.Float64s(v)
 		most = math.Max(most, v[len(v)*97/100]-v[len(v)*3/100])
