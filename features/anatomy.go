@@ -11,7 +11,11 @@ import (
 type Anatomy struct {
 	// Known is false where there was no base to tell ribbons from.
 	Known bool
-	Lines []Line
+	// Ribbons says that there is any ribbon colour, Coverage the share of the
+	// face, 0..1, that ribbons cover.
+	Ribbons  bool
+	Coverage float64
+	Lines    []Line
 	// Widths are all widths measured at steady places, sorted; Colours the same
 	// summed up for each of Parts.Colours.
 	Widths  []float64
@@ -32,13 +36,11 @@ type Anatomy struct {
 	Gaps         Gaps
 	// AxialVariance is the circular variance of the lines' headings, 0..1.
 	AxialVariance float64
-	// Straight is how straight the borders run, Vaned how far they run like
-	// those of vanes about an axis, 0..1, both where StraightKnown; Convergence
-	// how well the lines meet in an axis.
+	// Straight is how straight the borders run, 0..1, where StraightKnown.
 	Straight      float64
-	Vaned         float64
 	StraightKnown bool
-	Convergence   float64
+	// AxisLine is how much of an axis is seen as a slit between ribbons, 0..1.
+	AxisLine float64
 	// Mirror is the two-sided symmetry, 0..1, where MirrorKnown.
 	Mirror      float64
 	MirrorKnown bool
@@ -71,7 +73,7 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 	if p.Base < 0 || p.Usable == 0 {
 		return a
 	}
-	a.Known = true
+	a.Known, a.Ribbons = true, len(p.Colours) > 1
 	m := carry(f, p)
 	m.refine(f, p)
 	a.Lines = traceLines(m, p)
@@ -100,6 +102,9 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 	}
 	for i, o := range p.Of {
 		if o >= 0 {
+			if int(o) != p.Base {
+				a.Coverage += 1 / float64(p.Usable)
+			}
 			if d, ok := f.Direction(i); ok {
 				a.AreaR2 += 1 / (d[2] * f.Radius * f.Radius)
 			}
@@ -113,8 +118,8 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 	a.Stack = findStack(f, m, p, a.Lines)
 	a.Gaps = findGaps(p, cuts)
 	a.AxialVariance = axialVariance(orientations(a.Lines))
-	a.Straight, a.Vaned, a.StraightKnown = straightness(borders)
-	a.Convergence = convergence(a.Lines)
+	a.Straight, a.StraightKnown = straightness(borders)
+	a.AxisLine = axisLine(borders)
 	a.Mirror, a.MirrorKnown = mirrorSymmetry(f, m)
 	a.Rough, a.RoughKnown = borderRoughness(borders)
 	a.Grain = findGrain(f, a.Lines, cuts)

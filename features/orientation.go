@@ -1,10 +1,6 @@
 package features
 
-import (
-	"math"
-
-	"gonum.org/v1/gonum/mat"
-)
+import "math"
 
 // localFrame carries the picture's x and y directions from the middle of the
 // face to direction d along the great circle between them (parallel
@@ -54,72 +50,94 @@ func orientations(lines []Line) (angle, weight []float64) {
 const (
 	// straightR is the length over which straightness is judged, radii.
 	straightR = 0.6
-	// straightLeast is the least chord over length of a straight piece: an arc
-	// of 40 degrees has 0.98.
-	straightLeast = 0.98
-	// throughR is how near the middle, in radii, a line that runs along an axis
-	// passes: every axis through a ball's middle is seen as such a line.
-	throughR = 0.2
+	// axisOffR, axisNearR (radii) and axisDeg: see axisLine.
+	axisOffR, axisNearR, axisDeg = 0.1, 0.15, 15.0
 )
 
-// straightness is how straight borders run across the disc, 0..1: the mean of
-// chord over length for pieces of straightR, taken from 2/pi (a half circle)
-// to 1. vaned is the share of such pieces that are straight (straightLeast)
-// and, carried on, pass the middle within throughR, as those of vanes about an
-// axis do: the axis is seen as a straight line through the middle, and vanes
-// end on it. ok is false where no border is so long.
-func straightness(borders [][][2]float64) (straight, vaned float64, ok bool) {
-	k := int(math.Round(straightR / stepR))
-	sum, n, through := 0.0, 0, 0
+// axisLine is how much of a straight line through the middle of the disc, from
+// rim to rim, is a slit of base between two borders, 0..1: the largest share
+// over 60 directions and offsets within axisOffR of the middle. A border
+// counts where it lies within axisNearR of the line and runs within axisDeg of
+// its direction; a slit is where two count that face each other. Vanes end
+// short of the axis that they stand about, and the axis is seen as a line
+// through the middle whichever way the marble lies.
+func axisLine(borders [][][2]float64) float64 {
+	type mark struct{ x, y, angle float64 }
+	var marks []mark
 	for _, l := range borders {
 		l = smoothAlong(l, stepR, smoothR)
-		for i := 0; i+k < len(l); i++ {
-			along := 0.0
-			for j := i; j < i+k; j++ {
-				along += math.Hypot(l[j+1][0]-l[j][0], l[j+1][1]-l[j][1])
-			}
-			dx, dy := l[i+k][0]-l[i][0], l[i+k][1]-l[i][1]
-			chord := math.Hypot(dx, dy)
-			sum += chord / along
-			n++
-			if chord >= straightLeast*along && math.Abs(dx*l[i][1]-dy*l[i][0]) < throughR*chord {
-				through++
-			}
+		for i := 2; i+2 < len(l); i++ {
+			marks = append(marks, mark{l[i][0], l[i][1], math.Atan2(l[i+2][1]-l[i-2][1], l[i+2][0]-l[i-2][0])})
 		}
 	}
-	if n == 0 {
-		return 0, 0, false
-	}
-	const half = 2 / math.Pi
-	return math.Max(0, (sum/float64(n)-half)/(1-half)), float64(through) / float64(n), true
-}
-
-// convergence is how well lines, carried on as great circles, meet in one
-// axis, 0..1: with n the normal of the great circle that each piece of line
-// lies on, 1 - 3 times the smallest eigenvalue of the weighted mean of n n';
-// 1 when all pass through one point of the sphere, 0 when they lie anyhow.
-func convergence(lines []Line) float64 {
-	m := mat.NewSymDense(3, nil)
-	total := 0.0
-	for k := range lines {
-		l := &lines[k]
-		s := l.reach()
-		t := l.headings(s)
-		for i := range t {
-			n := unit3(cross3(l.Dir[i], t[i]))
-			lo, hi := max(0, i-1), min(len(s)-1, i+1)
-			w := (s[hi] - s[lo]) / 2
-			total += w
-			for a := range 3 {
-				for b := a; b < 3; b++ {
-					m.SetSym(a, b, m.At(a, b)+w*n[a]*n[b])
+	const directions, offsets, bins = 60, 5, 24
+	best := 0.0
+	for d := range directions {
+		a := math.Pi * float64(d) / directions
+		s, c := math.Sincos(a)
+		var hit [offsets][bins]uint8 // bit 0: a border along the direction, 1: against it
+		for _, q := range marks {
+			way := uint8(1)
+			turn := math.Abs(math.Remainder(q.angle-a, 2*math.Pi))
+			if turn > math.Pi/2 {
+				way, turn = 2, math.Pi-turn
+			}
+			if turn > axisDeg*math.Pi/180 {
+				continue
+			}
+			rho, t := c*q.y-s*q.x, c*q.x+s*q.y
+			b := int((t + borderWithin) / (2 * borderWithin) * bins)
+			if b < 0 || b >= bins {
+				continue
+			}
+			for o := range offsets {
+				off := axisOffR * (2*float64(o)/(offsets-1) - 1)
+				if math.Abs(rho-off) <= axisNearR {
+					hit[o][b] |= way
 				}
 			}
 		}
+		for o := range offsets {
+			n := 0
+			for _, h := range hit[o] {
+				if h == 3 {
+					n++
+				}
+			}
+			best = math.Max(best, float64(n)/bins)
+		}
 	}
-	var eig mat.EigenSym
-	if total == 0 || !eig.Factorize(m, false) {
-		return 0
+	return best
+}
+
+// straightness is how straight borders run across the disc, 0..1: the mean of
+// chord over length for pieces of straightR, taken from 2/pi (a half circle)
+// to 1. Both are measured along the sphere, a chord being part of a great
+// circle. ok is false where no border is so long.
+func straightness(borders [][][2]float64) (v float64, ok bool) {
+	sum, n := 0.0, 0
+	for _, l := range borders {
+		var dir [][3]float64
+		for _, q := range smoothAlong(l, stepR, smoothR) {
+			dir = append(dir, [3]float64{q[0], q[1], math.Sqrt(math.Max(0, 1-q[0]*q[0]-q[1]*q[1]))})
+		}
+		line := Line{Dir: dir}
+		s := line.reach()
+		j := 0
+		for i := range s {
+			for j < len(s) && s[j]-s[i] < straightR {
+				j++
+			}
+			if j == len(s) {
+				break
+			}
+			sum += arc(dir[i], dir[j]) / (s[j] - s[i])
+			n++
+		}
 	}
-	return math.Max(0, math.Min(1, 1-3*eig.Values(nil)[0]/total))
+	if n == 0 {
+		return 0, false
+	}
+	const half = 2 / math.Pi
+	return math.Max(0, (sum/float64(n)-half)/(1-half)), true
 }

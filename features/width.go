@@ -316,7 +316,6 @@ func widthsOf(lines []Line, cuts [][]cut, colour int) []float64 {
 			if ok[i] {
 				all = append(all, seen{c.width(), c.contrast()})
 				contrast = append(contrast, c.contrast())
-				DebugCuts = append(DebugCuts, [8]float64{float64(colour), c.width(), c.contrast(), float64(k), lines[k].At[i][0], lines[k].At[i][1], float64(c[0].beyond), float64(c[1].beyond)})
 			}
 		}
 	}
@@ -331,6 +330,3 @@ func widthsOf(lines []Line, cuts [][]cut, colour int) []float64 {
 	sort.Float64s(w)
 	return w
 }
-
-// DebugCuts is scratch.
-var DebugCuts [][8]float64
