@@ -26,5 +26,6 @@ func Analyse(f *Face) *Analysis {
 	a.Parts.settleRibbons(f, a.Shadow, a.Glass.NotOpaque < 0.5)
 	a.Glass.Translucency = a.translucency()
 	a.Anatomy = TraceRibbons(f, &a.Parts, func(c int8) bool { return int(c) != a.Parts.Base && a.whitish(a.Parts.Colours[c].Lab) })
+	a.Marks = findMarks(a)
 	return a
 }

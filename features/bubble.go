@@ -1,0 +1,401 @@
+package features
+
+import (
+	"math"
+	"sort"
+)
+
+// How a gas bubble in glass looks. At its wall light goes from glass (index
+// 1.52) to gas. A line of sight that meets it farther than 1/1.52 = 0.66 of its
+// radius from its middle is reflected wholly, the others are bent outwards:
+// the middle shows all that lies behind, made small; towards 0.66 both look
+// sideways out of the marble, and at the bubble's edge the picture comes back
+// to what lies behind. So a bubble is a ring, darker or brighter than what is
+// around, with a middle of its own, and its edges run round it everywhere.
+//
+// It is seen through the marble's surface: a line of sight that meets the
+// marble at y from its middle passes the middle at y/1.52, so that a bubble
+// there looks 1.52 times as large and as far off.
+
+// glassIndex is the refractive index of ordinary soda-lime glass (1.51 to
+// 1.52, from memory of handbooks).
+const glassIndex = 1.52
+
+// Where and how large bubbles are looked for, radii of the marble as seen.
+const (
+	bubbleWithin = 0.45
+	bubbleLeast  = 0.07
+	bubbleMost   = 0.30
+	// bubbleLeastPX is the least radius as seen, px, that shows a ring.
+	bubbleLeastPX = 2.6
+	// bubbleScale is the face's radius, px, at which the first search is done.
+	bubbleScale = 40.0
+	bubbleDirs  = 24
+)
+
+// bubbleCues are what the decision rests on.
+const bubbleCueCount = 12
+
+// bubbleCandidate is a circle that may be a bubble: middle and radius in px of
+// the plane it was found on.
+type bubbleCandidate struct {
+	x, y, r float64
+	vote    float64
+	cues    [bubbleCueCount]float64
+	score   float64
+}
+
+// edgePlane is a square picture of lightness with the structure tensor of its
+// gradients: jxx, jxy, jyy summed over CIELAB's planes.
+type edgePlane struct {
+	n             int
+	radius        float64 // of the marble, px
+	lab           [][3]float64
+	jxx, jxy, jyy []float64
+	noise         float64 // gradient energy of noise
+}
+
+// tensor fills in the gradients (Scharr's weights, which turn best) within
+// reach of the middle.
+func (e *edgePlane) tensor(reach float64) {
+	n := e.n
+	e.jxx, e.jxy, e.jyy = make([]float64, n*n), make([]float64, n*n), make([]float64, n*n)
+	weight := [3]float64{1, 0.5, 0.5}
+	c := float64(n-1) / 2
+	var all []float64
+	for y := 1; y < n-1; y++ {
+		for x := 1; x < n-1; x++ {
+			dx, dy := float64(x)-c, float64(y)-c
+			if dx*dx+dy*dy > reach*reach {
+				continue
+			}
+			i := y*n + x
+			for q := 0; q < 3; q++ {
+				v := func(o int) float64 { return e.lab[i+o][q] }
+				gx := (3*(v(1-n)-v(-1-n)) + 10*(v(1)-v(-1)) + 3*(v(n+1)-v(n-1))) / 32 * weight[q]
+				gy := (3*(v(n-1)-v(-n-1)) + 10*(v(n)-v(-n)) + 3*(v(n+1)-v(-n+1))) / 32 * weight[q]
+				e.jxx[i] += gx * gx
+				e.jxy[i] += gx * gy
+				e.jyy[i] += gy * gy
+			}
+			all = append(all, e.jxx[i]+e.jyy[i])
+		}
+	}
+	if len(all) > 0 {
+		sort.Float64s(all)
+		// The quieter third of the face has no edges.
+		e.noise = math.Max(0.3, 2*all[len(all)/5])
+	}
+}
+
+// shrink averages the face's colours onto a plane whose marble has the radius
+// given, which is at most the face's own.
+func plane(f *Face, radius float64) *edgePlane {
+	n := 2*int(math.Ceil(radius)) + 3
+	e := &edgePlane{n: n, radius: radius, lab: make([][3]float64, n*n)}
+	k := f.Radius / radius
+	cf, c := float64(f.Size-1)/2, float64(n-1)/2
+	most := 104.0 // lamps mirrored may be far brighter than white
+	for y := 0; y < n; y++ {
+		for x := 0; x < n; x++ {
+			x0, x1 := cf+(float64(x)-0.5-c)*k, cf+(float64(x)+0.5-c)*k
+			y0, y1 := cf+(float64(y)-0.5-c)*k, cf+(float64(y)+0.5-c)*k
+			var s [3]float64
+			w := 0.0
+			for yy := max(0, int(math.Round(y0))); yy <= min(f.Size-1, int(math.Round(y1))); yy++ {
+				wy := math.Min(y1, float64(yy)+0.5) - math.Max(y0, float64(yy)-0.5)
+				if wy <= 0 {
+					continue
+				}
+				for xx := max(0, int(math.Round(x0))); xx <= min(f.Size-1, int(math.Round(x1))); xx++ {
+					wx := math.Min(x1, float64(xx)+0.5) - math.Max(x0, float64(xx)-0.5)
+					if wx <= 0 {
+						continue
+					}
+					l := f.Lab[yy*f.Size+xx]
+					s[0] += wx * wy * math.Min(l[0], most)
+					s[1] += wx * wy * l[1]
+					s[2] += wx * wy * l[2]
+					w += wx * wy
+				}
+			}
+			if w > 0 {
+				e.lab[y*n+x] = [3]float64{s[0] / w, s[1] / w, s[2] / w}
+			}
+		}
+	}
+	return e
+}
+
+// at is the colour at a place, bilinear.
+func (e *edgePlane) at(x, y float64) [3]float64 {
+	x, y = math.Max(0, math.Min(float64(e.n)-1.001, x)), math.Max(0, math.Min(float64(e.n)-1.001, y))
+	ix, iy := int(x), int(y)
+	fx, fy := x-float64(ix), y-float64(iy)
+	i := iy*e.n + ix
+	var o [3]float64
+	for q := range o {
+		o[q] = (1-fy)*((1-fx)*e.lab[i][q]+fx*e.lab[i+1][q]) + fy*((1-fx)*e.lab[i+e.n][q]+fx*e.lab[i+e.n+1][q])
+	}
+	return o
+}
+
+// cosSin are the directions of the votes.
+var cosSin = func() (t [bubbleDirs][2]float64) {
+	for k := range t {
+		t[k][1], t[k][0] = math.Sincos(2 * math.Pi * float64(k) / bubbleDirs)
+	}
+	return
+}()
+
+// ringAt are the places of the votes, shares of the circle's radius: the
+// bubble's edge and the two flanks of its ring.
+var ringAt = [3]float64{0.5, 0.94, 1.06}
+
+// vote says how far edges run round a circle rather than across it, -1..1, on
+// average over its directions: gradients along the radius against those
+// across, noise counting for neither.
+func (e *edgePlane) vote(x, y, r float64) float64 {
+	total := 0.0
+	for _, d := range cosSin {
+		var rad, all float64
+		for _, s := range ringAt {
+			px, py := x+s*r*d[0], y+s*r*d[1]
+			i := int(py+0.5)*e.n + int(px+0.5)
+			rad += d[0]*d[0]*e.jxx[i] + 2*d[0]*d[1]*e.jxy[i] + d[1]*d[1]*e.jyy[i]
+			all += e.jxx[i] + e.jyy[i]
+		}
+		total += (2*rad - all) / (all + float64(len(ringAt))*2*e.noise)
+	}
+	return total / bubbleDirs
+}
+
+// bubbleCandidates are the circles that stand out most, best first.
+func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
+	fine := plane(f, f.Radius)
+	fine.tensor(f.Radius * math.Min(0.95, bubbleWithin+1.6*bubbleMost))
+	e := fine
+	if f.Radius > bubbleScale*1.2 {
+		e = plane(f, bubbleScale)
+		e.tensor(bubbleScale * math.Min(0.95, bubbleWithin+1.1*bubbleMost))
+	}
+	c := float64(e.n-1) / 2
+	reach := int(bubbleWithin * e.radius)
+	side := 2*reach + 1
+	var votes [][]float64
+	var radii []float64
+	for r := math.Max(bubbleLeast*e.radius, bubbleLeastPX); r <= bubbleMost*e.radius; r *= 1.16 {
+		radii = append(radii, r)
+		v := make([]float64, side*side)
+		for j := -reach; j <= reach; j++ {
+			for k := -reach; k <= reach; k++ {
+				if j*j+k*k <= reach*reach {
+					v[(j+reach)*side+k+reach] = e.vote(c+float64(k), c+float64(j), r)
+				}
+			}
+		}
+		votes = append(votes, v)
+	}
+	// Maxima over place and size.
+	var all []bubbleCandidate
+	for l, v := range votes {
+		for at, s := range v {
+			if s <= 0.1 {
+				continue
+			}
+			j, k := at/side, at%side
+			top := true
+			for o := max(0, l-1); o <= min(len(votes)-1, l+1) && top; o++ {
+				for b := max(0, j-1); b <= min(side-1, j+1) && top; b++ {
+					for a := max(0, k-1); a <= min(side-1, k+1); a++ {
+						if votes[o][b*side+a] > s {
+							top = false
+							break
+						}
+					}
+				}
+			}
+			if top {
+				all = append(all, bubbleCandidate{x: c + float64(k-reach), y: c + float64(j-reach), r: radii[l], vote: s})
+			}
+		}
+	}
+	sort.Slice(all, func(a, b int) bool { return all[a].vote > all[b].vote })
+	if len(all) > most {
+		all = all[:most]
+	}
+	// Refined on the face itself.
+	k := fine.radius / e.radius
+	cf := float64(fine.n-1) / 2
+	for i := range all {
+		q := &all[i]
+		q.x, q.y, q.r = cf+(q.x-c)*k, cf+(q.y-c)*k, q.r*k
+		q.refine(fine)
+		q.look(fine)
+	}
+	return fine, all
+}
+
+// refine moves a candidate to where its vote is best.
+func (q *bubbleCandidate) refine(e *edgePlane) {
+	q.vote = e.vote(q.x, q.y, q.r)
+	for step := math.Max(0.5, 0.12*q.r); step > 0.2; step /= 2 {
+		for moved, rounds := true, 0; moved && rounds < 3; rounds++ {
+			moved = false
+			for _, d := range [6][3]float64{{1, 0, 0}, {-1, 0, 0}, {0, 1, 0}, {0, -1, 0}, {0, 0, 1}, {0, 0, -1}} {
+				x, y, r := q.x+step*d[0], q.y+step*d[1], q.r+step*d[2]
+				if r < bubbleLeast*e.radius || r < bubbleLeastPX || r > bubbleMost*e.radius ||
+					math.Hypot(x-float64(e.n-1)/2, y-float64(e.n-1)/2) > bubbleWithin*e.radius {
+					continue
+				}
+				if v := e.vote(x, y, r); v > q.vote {
+					q.x, q.y, q.r, q.vote, moved = x, y, r, v, true
+				}
+			}
+		}
+	}
+}
+
+// look reads the cues off a candidate.
+func (q *bubbleCandidate) look(e *edgePlane) {
+	const n = bubbleDirs
+	// Chroma counts less: photos keep it blurred.
+	w := func(v [3]float64) [3]float64 { return [3]float64{v[0], 0.7 * v[1], 0.7 * v[2]} }
+	at := func(s float64, k int) [3]float64 {
+		return w(e.at(q.x+s*q.r*cosSin[k][0], q.y+s*q.r*cosSin[k][1]))
+	}
+	var core [n][3]float64
+	var edge [n]float64
+	var mr, mo, mc [3]float64 // means of ring, surroundings and middle
+	for k := 0; k < n; k++ {
+		r0, r1, o0, o1, c0, c1 := at(0.62, k), at(0.82, k), at(1.2, k), at(1.4, k), at(0.12, k), at(0.36, k)
+		edge[k] = math.Sqrt(dist2(r1, at(1.18, k)))
+		for i := range mr {
+			core[k][i] = (c0[i] + c1[i]) / 2
+			mr[i] += (r0[i] + r1[i]) / 2 / n
+			mo[i] += (o0[i] + o1[i]) / 2 / n
+			mc[i] += core[k][i] / n
+		}
+	}
+	devCore := 0.0
+	for k := 0; k < n; k++ {
+		devCore += math.Sqrt(dist2(core[k], mc)) / n
+	}
+	s := edge
+	sort.Float64s(s[:])
+	v1, v2 := e.voteAt(q.x, q.y, q.r, 0.94, 1.06), e.voteAt(q.x, q.y, q.r, 0.4, 0.55)
+	g1, g3 := e.energy(q.x, q.y, q.r, 0.9, 1.05), e.energy(q.x, q.y, q.r, 0.25, 0.5)
+	cf := float64(e.n-1) / 2
+	q.cues = [bubbleCueCount]float64{
+		q.vote,                                   // how far edges run round, all three
+		v1,                                       // the same at the edge
+		v2,                                       // and around the middle
+		math.Log(1 + s[n/4]/3),                   // contrast of the edge all round
+		math.Log(1 + math.Sqrt(dist2(mc, mr))/3), // of the middle against the ring
+		math.Log(1 + devCore/3),                  // life in the middle
+		math.Log(1 + math.Sqrt(dist2(mo, mr))/3), // of the ring against what is around
+		math.Log((0.5 + g3) / (0.5 + g1)),        // edges in the middle against those at the edge
+		(mc[0] - mo[0]) / 30,                     // how much lighter the middle is
+		(mr[0] - mo[0]) / 30,                     // and the ring
+		math.Log(q.r / e.radius),                 // size
+		math.Hypot(q.x-cf, q.y-cf) / e.radius,    // and place
+	}
+	q.weigh()
+}
+
+// voteAt is vote at two other shares of the radius.
+func (e *edgePlane) voteAt(x, y, r, s0, s1 float64) float64 {
+	total := 0.0
+	for _, d := range cosSin {
+		var rad, all float64
+		for _, s := range [2]float64{s0, s1} {
+			px, py := x+s*r*d[0], y+s*r*d[1]
+			i := int(py+0.5)*e.n + int(px+0.5)
+			rad += d[0]*d[0]*e.jxx[i] + 2*d[0]*d[1]*e.jxy[i] + d[1]*d[1]*e.jyy[i]
+			all += e.jxx[i] + e.jyy[i]
+		}
+		total += (2*rad - all) / (all + 4*e.noise)
+	}
+	return total / bubbleDirs
+}
+
+// energy is the median gradient along the circle.
+func (e *edgePlane) energy(x, y, r, s0, s1 float64) float64 {
+	var g [bubbleDirs]float64
+	for k, d := range cosSin {
+		for _, s := range [2]float64{s0, s1} {
+			px, py := x+s*r*d[0], y+s*r*d[1]
+			i := int(py+0.5)*e.n + int(px+0.5)
+			g[k] = math.Max(g[k], math.Sqrt(e.jxx[i]+e.jyy[i]))
+		}
+	}
+	sort.Float64s(g[:])
+	return g[bubbleDirs/2]
+}
+
+// score is the chance that a candidate is a bubble: logistic regression on the
+// cues, their squares and their products.
+func (q *bubbleCandidate) weigh() {
+	var z [bubbleCueCount + 1]float64
+	z[0] = 1
+	for i, c := range q.cues {
+		z[i+1] = math.Max(-3.5, math.Min(3.5, (c-bubbleCueMean[i])/bubbleCueSpread[i]))
+	}
+	s := 0.0
+	for i := range z {
+		for j := i; j < len(z); j++ {
+			s += bubbleWeights[i][j] * z[i] * z[j]
+		}
+	}
+	q.score = 1 / (1 + math.Exp(-s))
+}
+
+// Limits of the decision about bubbles.
+const (
+	// bubbleCandidatesMost is how many circles are looked at closely.
+	bubbleCandidatesMost = 30
+	// bubbleLimit is the score from which a circle is a bubble.
+	bubbleLimit = 0.5
+	// bubbleRadiusLeast is the least radius of a marble, px, that shows one, and
+	// bubbleBlurMost the greatest blur, as a share of the radius.
+	bubbleRadiusLeast = 22.0
+	bubbleBlurMost    = 0.06
+)
+
+// findBubble looks for a large bubble near the middle of clear or tinted
+// glass.
+func findBubble(a *Analysis) (b Bubble) {
+	f := a.Face
+	switch {
+	case a.Parts.Usable == 0:
+		b.Why = tooLittleSeen
+	case a.Glass.NotOpaque < 0.5:
+		b.Why = "opaque glass hides what lies inside"
+	case a.Glass.Clear < 0.5:
+		b.Why = "cloudy glass hides what lies inside"
+	case f.Radius < bubbleRadiusLeast:
+		b.Why = "the marble has too few pixels to show a bubble"
+	case f.BlurShare > bubbleBlurMost:
+		b.Why = "the photo is too blurred to show a bubble"
+	}
+	if b.Why != "" {
+		return b
+	}
+	b.Looked = true
+	e, all := bubbleCandidates(f, bubbleCandidatesMost)
+	var best bubbleCandidate
+	for _, q := range all {
+		if q.score > best.score {
+			best = q
+		}
+	}
+	if best.score < bubbleLimit {
+		b.Sure = 1 - best.score
+		return b
+	}
+	c := float64(e.n-1) / 2
+	b.Present, b.Sure = true, best.score
+	b.X, b.Y, b.R = (best.x-c)/e.radius, (best.y-c)/e.radius, best.r/e.radius
+	b.DiameterR, b.FromMiddleR = 2*b.R/throughSurface, math.Hypot(b.X, b.Y)/throughSurface
+	return b
+}
