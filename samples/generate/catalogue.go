@@ -105,8 +105,12 @@ func catalogue(shift int64) []photo {
 		}
 	}
 	for i := range scene.AnatomyTrays {
-		put(photo{path: fmt.Sprintf("anatomy/anatomy-%d.jpg", i+1), marbles: scene.AnatomySize, tilt: []float64{5, 14, 9, 19, 11}[i],
-			tray: &tray{seed: 2700 + shift, anatomy: i + 1, px: []float64{112, 104, 116, 108, 114}[i]}})
+		p := photo{path: fmt.Sprintf("anatomy/anatomy-%d.jpg", i+1), marbles: scene.AnatomySize, tilt: []float64{5, 14, 9, 19, 11}[i],
+			tray: &tray{seed: 2700 + shift, anatomy: i + 1, px: []float64{112, 104, 116, 108, 114}[i]}}
+		if i == 1 { // its own seed has the window behind the camera, and clear glass full of the light it gathers
+			p.sceneName, p.sceneSeed = "anatomy2", 2856
+		}
+		put(p)
 	}
 	times := map[string]int{}
 	for _, p := range out {
