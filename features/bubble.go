@@ -34,7 +34,7 @@ const (
 )
 
 // bubbleCues are what the decision rests on.
-const bubbleCueCount = 12
+const bubbleCueCount = 14
 
 // bubbleCandidate is a circle that may be a bubble: middle and radius in px of
 // the plane it was found on.
@@ -281,6 +281,7 @@ func (q *bubbleCandidate) look(e *edgePlane) {
 	for k := 0; k < n; k++ {
 		devCore += math.Sqrt(dist2(core[k], mc)) / n
 	}
+	spread, square := q.roundness(at)
 	s := edge
 	sort.Float64s(s[:])
 	v1, v2 := e.voteAt(q.x, q.y, q.r, 0.94, 1.06), e.voteAt(q.x, q.y, q.r, 0.4, 0.55)
@@ -300,7 +301,38 @@ func (q *bubbleCandidate) look(e *edgePlane) {
 		math.Log(q.r / e.radius),                 // size
 		math.Hypot(q.x-cf, q.y-cf) / e.radius,    // and place
 	}
+	q.cues[12], q.cues[13] = spread, square
 	q.weigh()
+}
+
+// roundness looks where the edge lies in each direction, from 0.7 to 1.4 of
+// the radius: its spread, and how much of it goes round four times, as a
+// window's picture has it (a square's edge runs from 1 to 1.41 of its least
+// radius, four times).
+func (q *bubbleCandidate) roundness(at func(s float64, k int) [3]float64) (spread, square float64) {
+	const n = bubbleDirs
+	var where [n]float64
+	mean := 0.0
+	for k := 0; k < n; k++ {
+		last := at(0.7, k)
+		sw, sr := 1.0, 1.0 // a weak belief in the circle
+		for j := 1; j <= 7; j++ {
+			v := at(0.7+0.1*float64(j), k)
+			d := dist2(v, last)
+			sw += d
+			sr += d * (0.65 + 0.1*float64(j))
+			last = v
+		}
+		where[k] = sr / sw
+		mean += where[k] / n
+	}
+	var c, s float64
+	for k := 0; k < n; k++ {
+		spread += math.Abs(where[k]-mean) / n
+		c += (where[k] - mean) * cosSin[4*k%n][0] / n
+		s += (where[k] - mean) * cosSin[4*k%n][1] / n
+	}
+	return 10 * spread, 20 * math.Hypot(c, s)
 }
 
 // voteAt is vote at two other shares of the radius.
@@ -360,6 +392,10 @@ const (
 	// bubbleBlurMost the greatest blur, as a share of the radius.
 	bubbleRadiusLeast = 22.0
 	bubbleBlurMost    = 0.06
+	// bubbleClearLeast is the chance that the glass is clear below which none is
+	// looked for: where it is doubtful, a ring that is seen plainly speaks for
+	// clear glass.
+	bubbleClearLeast = 0.2
 )
 
 // findBubble looks for a large bubble near the middle of clear or tinted
@@ -371,7 +407,7 @@ func findBubble(a *Analysis) (b Bubble) {
 		b.Why = tooLittleSeen
 	case a.Glass.NotOpaque < 0.5:
 		b.Why = "opaque glass hides what lies inside"
-	case a.Glass.Clear < 0.5:
+	case a.Glass.Clear < bubbleClearLeast:
 		b.Why = "cloudy glass hides what lies inside"
 	case f.Radius < bubbleRadiusLeast:
 		b.Why = "the marble has too few pixels to show a bubble"
