@@ -115,8 +115,8 @@ const (
 	// whiteBaseShare is the least share of the face that makes the lightest
 	// colour of an opaque marble its base rather than its swirl.
 	whiteBaseShare = 0.25
-	// dimmed is clear glass's lightness over the paper's, as it usually is.
-	dimmed = 0.75
+	// usualClear is clear glass's lightness over the paper's, as it usually is.
+	usualClear = 0.75
 )
 
 // chooseBase decides which colour is the base, and whether it is tinted.
@@ -163,7 +163,7 @@ func (p *Parts) chooseBase(f *Face, g GlassCues) {
 		if (dc < neutralChroma || dc < bleedMost && dc < bleedShare*most) && c.Share >= 0.04 {
 			// Clear glass looks like the paper, dimmed; white ribbon lighter,
 			// black darker.
-			if d := math.Abs(c.Lab[0]/math.Max(20, f.PaperLab[0])-dimmed) - 0.2*c.Share; d < nearest {
+			if d := math.Abs(c.Lab[0]/math.Max(20, f.PaperLab[0])-usualClear) - 0.2*c.Share; d < nearest {
 				nearest, neutral = d, k
 			}
 		}

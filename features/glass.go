@@ -27,6 +27,9 @@ type GlassCues struct {
 	// Range is the span of lightness over the face, L*, from the 5 to the 95 %
 	// point.
 	Range float64
+	// Lightness is the face's median lightness less the paper's, L*; Chroma how
+	// colourful its most colourful twentieth is at least.
+	Lightness, Chroma float64
 	// NotOpaque and Clear are the chances, 0..1, that light passes at all and
 	// that it passes unscattered.
 	NotOpaque, Clear float64
@@ -42,19 +45,20 @@ type GlassCues struct {
 // finds them anew. Cues are scaled and
 // bounded by ScaledCues, so that none can run away on a photo unlike those.
 var (
-	notOpaqueWeights = [7]float64{8.00, 1.06, 2.77, 1.30, 2.02, 1.05, -3.13}
-	clearWeights     = [7]float64{-1.43, 3.73, 2.59, 1.95, 1.50, 1.96, 0.98}
+	notOpaqueWeights = [9]float64{10.37, 1.84, 3.51, 1.18, 3.04, 0.17, -1.82, 2.69, -1.13}
+	clearWeights     = [9]float64{-2.26, 5.50, 2.69, 1.73, 2.34, 2.01, 1.01, 0.31, 1.58}
 )
 
-// ScaledCues are what the weights apply to: a constant 1, then caustic, shading along the shadow, rim,
-// shading from the middle out, unrest and range.
-func (g *GlassCues) ScaledCues(s Shadow) [7]float64 {
+// ScaledCues are what the weights apply to: a constant 1, then caustic, shading
+// along the shadow, rim, shading from the middle out, unrest, range, lightness
+// and chroma.
+func (g *GlassCues) ScaledCues(s Shadow) [9]float64 {
 	bound := func(v, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, v)) }
 	caustic, slope := s.Caustic, g.ShadeSlope
 	if !s.Seen {
 		caustic, slope = 0.1, -3 // between clear and opaque: no shadow says nothing
 	}
-	return [7]float64{
+	return [9]float64{
 		1,
 		bound(caustic, 0, 0.4),
 		bound(slope, -15, 6) / 10,
@@ -62,6 +66,8 @@ func (g *GlassCues) ScaledCues(s Shadow) [7]float64 {
 		bound(g.RadialSlope, -25, 6) / 10,
 		bound(g.Unrest, 1, 8) / 4,
 		bound(g.Range, 10, 70) / 30,
+		bound(g.Lightness, -60, 30) / 30,
+		bound(g.Chroma, 0, 80) / 40,
 	}
 }
 
@@ -135,6 +141,19 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 	}
 	if nr == 0 || nm == 0 {
 		return g
+	}
+	var light, strong []float64
+	for i, o := range p.Of {
+		if o >= 0 {
+			light = append(light, f.Lab[i][0])
+			strong = append(strong, chroma(f.Lab[i]))
+		}
+	}
+	if len(light) > 0 {
+		sort.Float64s(light)
+		sort.Float64s(strong)
+		g.Lightness = light[len(light)/2] - f.PaperLab[0]
+		g.Chroma = strong[len(strong)*95/100]
 	}
 	g.RimRatio = (rim / nr) / math.Max(1e-4, mid/nm)
 	g.fitShading(f, s, p)

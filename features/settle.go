@@ -279,11 +279,25 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 			continue
 		}
 		away := out[k] > out[p.Base]+shadeAway || s.Seen && toward[k] > toward[p.Base]+shadeAway
-		if gap < shadeGap && (ratio > shadeLeast || away && yk < yb) {
+		if gap < shadeGap && ratio > shadeLeast {
+			return k
+		}
+		if away && yk < yb && dimmed(b.Lab, c.Lab) < shadeGap {
 			return k
 		}
 	}
 	return -1
+}
+
+// dimmed is how far, in a* and b*, a colour lies from another one dimmed:
+// CIELAB's a* and b* shrink together as light does, and gloss takes off more.
+func dimmed(of, c [3]float64) float64 {
+	cc := of[1]*of[1] + of[2]*of[2]
+	t := 1.0
+	if cc > 0 {
+		t = math.Max(0.4, math.Min(1, (of[1]*c[1]+of[2]*c[2])/cc))
+	}
+	return math.Hypot(c[1]-t*of[1], c[2]-t*of[2])
 }
 
 // joinBase makes colour k part of the base, whose colour stays as it is.

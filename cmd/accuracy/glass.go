@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -42,7 +43,7 @@ func fitGlass(w io.Writer) error {
 					used[at] = true
 					a := s.in.Analyses[at]
 					c := a.Glass.ScaledCues(a.Shadow)
-					all = append(all, seenGlass{s.path, c[:], m.Base.Transparency})
+					all = append(all, seenGlass{marblesOf(s.path), c[:], m.Base.Transparency})
 				}
 			}
 		}
@@ -90,6 +91,16 @@ func fitGlass(w io.Writer) error {
 	}
 	fmt.Fprintf(w, "each photo left out in turn: kind right for %d of %d (%.1f %%)\n", right, len(all), 100*float64(right)/float64(len(all)))
 	return nil
+}
+
+// marblesOf names the marbles that a photo shows: photos that differ only in a
+// last letter show the same, and are left out together.
+func marblesOf(path string) string {
+	bare := strings.TrimSuffix(path, ".jpg")
+	if n := len(bare); n > 1 && bare[n-1] >= 'a' && bare[n-1] <= 'z' && bare[n-2] >= '0' && bare[n-2] <= '9' {
+		return bare[:n-1]
+	}
+	return bare
 }
 
 func dot(a, b []float64) (s float64) {
