@@ -386,8 +386,9 @@ func (q *bubbleCandidate) weigh() {
 const (
 	// bubbleCandidatesMost is how many circles are looked at closely.
 	bubbleCandidatesMost = 30
-	// bubbleLimit is the score from which a circle is a bubble.
-	bubbleLimit = 0.5
+	// bubbleLimit is the score from which a circle is a bubble: where about nine
+	// in ten found are, on the photos that the weights were found on.
+	bubbleLimit = 0.45
 	// bubbleRadiusLeast is the least radius of a marble, px, that shows one, and
 	// bubbleBlurMost the greatest blur, as a share of the radius.
 	bubbleRadiusLeast = 22.0
@@ -395,7 +396,7 @@ const (
 	// bubbleClearLeast is the chance that the glass is clear below which none is
 	// looked for: where it is doubtful, a ring that is seen plainly speaks for
 	// clear glass.
-	bubbleClearLeast = 0.2
+	bubbleClearLeast = 0.35
 )
 
 // findBubble looks for a large bubble near the middle of clear or tinted
