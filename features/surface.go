@@ -48,9 +48,11 @@ func haze(f *Face) (v float64, ok bool) {
 }
 
 // unevenness is how far the base's colour strays over the face once its
-// shading is taken off: the median CIELAB distance of its pure pixels from a
-// surface of second order fitted to them. Noise is taken off by smoothing over
-// nine pixels first.
+// shading is taken off: the median distance in CIELAB's a* and b* of its pure
+// pixels from a surface of second order fitted to them. Lightness is left out,
+// since it follows the lamps: with it the same marble in other light differed
+// as much as two marbles do. Noise is taken off by smoothing over nine pixels
+// first.
 func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 	if p.Base < 0 {
 		return 0, false
@@ -107,7 +109,7 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 	}
 	d := make([]float64, len(at))
 	for k, t := range at {
-		for q := range coef {
+		for q := 1; q < len(coef); q++ {
 			r := lab[k][q]
 			for s := range t {
 				r -= coef[q][s] * t[s]
