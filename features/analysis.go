@@ -25,7 +25,8 @@ func Analyse(f *Face) *Analysis {
 	a.Parts.chooseBase(f, a.Glass)
 	a.Parts.settleRibbons(f, a.Shadow, a.Glass.NotOpaque < 0.5)
 	a.Glass.Translucency = a.translucency()
-	a.Anatomy = TraceRibbons(f, &a.Parts, func(c int8) bool { return int(c) != a.Parts.Base && a.whitish(a.Parts.Colours[c].Lab) })
 	a.Marks = findMarks(a)
+	a.Parts.dropBubble(f, a.Marks.Bubble)
+	a.Anatomy = TraceRibbons(f, &a.Parts, func(c int8) bool { return int(c) != a.Parts.Base && a.whitish(a.Parts.Colours[c].Lab) })
 	return a
 }

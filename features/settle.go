@@ -238,6 +238,10 @@ const (
 	// in linear light; further out, or towards the shadow, it may be darker.
 	shadeLeast = 0.4
 	shadeAway  = 0.12 // radii
+	// A paler ring of the base's hue all around is what the surface mirrors at
+	// grazing angles: it lies beyond ringOut and its middle is the face's.
+	ringOut = 0.72
+	ringOff = 0.25
 	// greyLeast is how near two greys of clear glass must be to be one: white
 	// ribbon lies further above the glass it is seen in, or can't be told.
 	greyLeast = 0.66
@@ -251,23 +255,33 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 		return -1
 	}
 	n := len(p.Colours)
-	out, toward, count := make([]float64, n), make([]float64, n), make([]float64, n)
+	out, count := make([]float64, n), make([]float64, n)
+	mean := make([][2]float64, n)
 	for i, o := range p.Of {
 		if o >= 0 {
 			x, y := f.XY(i)
 			out[o] += math.Hypot(x, y)
-			toward[o] += x*s.X + y*s.Y
+			mean[o][0] += x
+			mean[o][1] += y
 			count[o]++
 		}
 	}
+	toward := make([]float64, n)
 	for k := range out {
-		out[k] /= math.Max(1, count[k])
-		toward[k] /= math.Max(1, count[k])
+		c := math.Max(1, count[k])
+		out[k] /= c
+		mean[k][0] /= c
+		mean[k][1] /= c
+		toward[k] = mean[k][0]*s.X + mean[k][1]*s.Y
 	}
 	b := p.Colours[p.Base]
 	for k, c := range p.Colours {
 		if k == p.Base {
 			continue
+		}
+		if (opaque || p.Tinted) && out[k] > ringOut && math.Hypot(mean[k][0], mean[k][1]) < ringOff &&
+			dimmed(b.Lab, c.Lab) < shadeGap && chroma(c.Lab) < chroma(b.Lab) {
+			return k
 		}
 		gap := math.Hypot(c.Lab[1]-b.Lab[1], c.Lab[2]-b.Lab[2])
 		yk, yb := colour.LabToLinear([3]float64{c.Lab[0], 0, 0})[1], colour.LabToLinear([3]float64{b.Lab[0], 0, 0})[1]
@@ -287,6 +301,41 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 		}
 	}
 	return -1
+}
+
+// bubbleRoom is how far around a bubble's seen outline it changes what is seen,
+// in its own radii.
+const bubbleRoom = 1.35
+
+// dropBubble gives colours that are seen in and around a bubble, and hardly
+// elsewhere, to the base: a bubble shows the base's surroundings in small.
+func (p *Parts) dropBubble(f *Face, b Bubble) {
+	if !b.Present || p.Base < 0 {
+		return
+	}
+	for {
+		n := len(p.Colours)
+		in, all := make([]float64, n), make([]float64, n)
+		for i, o := range p.Of {
+			if o < 0 {
+				continue
+			}
+			all[o]++
+			if x, y := f.XY(i); math.Hypot(x-b.X, y-b.Y) < bubbleRoom*b.R {
+				in[o]++
+			}
+		}
+		drop := -1
+		for k := range in {
+			if k != p.Base && in[k] > 0.6*all[k] {
+				drop = k
+			}
+		}
+		if drop < 0 {
+			return
+		}
+		p.joinBase(f, drop)
+	}
 }
 
 // dimmed is how far, in a* and b*, a colour lies from another one dimmed:
