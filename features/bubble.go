@@ -2,6 +2,7 @@ package features
 
 import (
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -70,32 +71,43 @@ func (e *edgePlane) tensor(reach float64) {
 				continue
 			}
 			i := y*n + x
+			up, mid, down := e.lab[i-n-1:i-n+2], e.lab[i-1:i+2], e.lab[i+n-1:i+n+2]
+			var xx, xy, yy float64
 			for q := 0; q < 3; q++ {
-				v := func(o int) float64 { return e.lab[i+o][q] }
-				gx := (3*(v(1-n)-v(-1-n)) + 10*(v(1)-v(-1)) + 3*(v(n+1)-v(n-1))) / 32 * weight[q]
-				gy := (3*(v(n-1)-v(-n-1)) + 10*(v(n)-v(-n)) + 3*(v(n+1)-v(-n+1))) / 32 * weight[q]
-				e.jxx[i] += gx * gx
-				e.jxy[i] += gx * gy
-				e.jyy[i] += gy * gy
+				d0, d1 := down[2][q]-up[0][q], down[0][q]-up[2][q]
+				gx := (3*(d0-d1) + 10*(mid[2][q]-mid[0][q])) / 32 * weight[q]
+				gy := (3*(d0+d1) + 10*(down[1][q]-up[1][q])) / 32 * weight[q]
+				xx += gx * gx
+				xy += gx * gy
+				yy += gy * gy
 			}
-			all = append(all, e.jxx[i]+e.jyy[i])
+			e.jxx[i], e.jxy[i], e.jyy[i] = xx, xy, yy
+			if (x+y)%2 == 0 {
+				all = append(all, xx+yy)
+			}
 		}
 	}
 	if len(all) > 0 {
-		sort.Float64s(all)
+		slices.Sort(all)
 		// The quieter third of the face has no edges.
 		e.noise = math.Max(0.3, 2*all[len(all)/5])
 	}
 }
 
-// shrink averages the face's colours onto a plane whose marble has the radius
+// plane averages the face's colours onto a plane whose marble has the radius
 // given, which is at most the face's own.
 func plane(f *Face, radius float64) *edgePlane {
 	n := 2*int(math.Ceil(radius)) + 3
 	e := &edgePlane{n: n, radius: radius, lab: make([][3]float64, n*n)}
 	k := f.Radius / radius
 	cf, c := float64(f.Size-1)/2, float64(n-1)/2
-	most := 104.0 // lamps mirrored may be far brighter than white
+	const most = 104.0 // lamps mirrored may be far brighter than white
+	if n == f.Size && k == 1 {
+		for i, l := range f.Lab {
+			e.lab[i] = [3]float64{math.Min(l[0], most), l[1], l[2]}
+		}
+		return e
+	}
 	for y := 0; y < n; y++ {
 		for x := 0; x < n; x++ {
 			x0, x1 := cf+(float64(x)-0.5-c)*k, cf+(float64(x)+0.5-c)*k
@@ -187,10 +199,18 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 	for r := math.Max(bubbleLeast*e.radius, bubbleLeastPX); r <= bubbleMost*e.radius; r *= 1.16 {
 		radii = append(radii, r)
 		v := make([]float64, side*side)
+		// Middles are whole pixels here, so that the places of the votes are the
+		// same steps from each.
+		var steps [bubbleDirs][len(ringAt)]int
+		for k, d := range cosSin {
+			for l, s := range ringAt {
+				steps[k][l] = int(math.Round(s*r*d[1]))*e.n + int(math.Round(s*r*d[0]))
+			}
+		}
 		for j := -reach; j <= reach; j++ {
 			for k := -reach; k <= reach; k++ {
 				if j*j+k*k <= reach*reach {
-					v[(j+reach)*side+k+reach] = e.vote(c+float64(k), c+float64(j), r)
+					v[(j+reach)*side+k+reach] = e.votes((int(c)+j)*e.n+int(c)+k, &steps)
 				}
 			}
 		}
@@ -333,6 +353,23 @@ func (q *bubbleCandidate) roundness(at func(s float64, k int) [3]float64) (sprea
 		s += (where[k] - mean) * cosSin[4*k%n][1] / n
 	}
 	return 10 * spread, 20 * math.Hypot(c, s)
+}
+
+// votes is vote around pixel i, with the places of the votes given as steps.
+func (e *edgePlane) votes(i int, steps *[bubbleDirs][len(ringAt)]int) float64 {
+	total := 0.0
+	floor := float64(len(ringAt)) * 2 * e.noise
+	for k, d := range cosSin {
+		var dif, mix, all float64
+		for _, s := range steps[k] {
+			xx, yy := e.jxx[i+s], e.jyy[i+s]
+			dif += xx - yy
+			mix += e.jxy[i+s]
+			all += xx + yy
+		}
+		total += ((d[0]*d[0]-d[1]*d[1])*dif + 4*d[0]*d[1]*mix) / (all + floor)
+	}
+	return total / bubbleDirs
 }
 
 // voteAt is vote at two other shares of the radius.

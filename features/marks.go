@@ -8,7 +8,7 @@ type Marks struct {
 	// grainy, 0..1.
 	Matt Figure
 	// Haze is the light that veils even the darkest parts, against the paper's,
-	// 0..1, and Unevenness how far the base's colour strays, CIELAB.
+	// 0..1, and Unevenness how far the base's colour strays, CIELAB a* and b*.
 	Haze, Unevenness Figure
 }
 
@@ -146,9 +146,9 @@ var markFeatures = []Feature{
 		Measure:   func(a *Analysis) (float64, string) { return a.Marks.Haze.Value, a.Marks.Haze.Absent },
 	},
 	{
-		Name: "base_unevenness", Label: "unevenness of the base", Unit: "dE", Low: 0, High: 40,
+		Name: "base_unevenness", Label: "unevenness of the base", Unit: "dab", Low: 0, High: 40,
 		LogFrom:   1,
-		Meaning:   "How far the base's colour strays over the face once its shading is taken off (median CIELAB distance): 0 quite even.",
+		Meaning:   "How far the base's colour strays over the face once its shading is taken off (median distance in CIELAB a*b*): 0 quite even.",
 		Disturbed: "reflections, light gathered in clear glass, thin ribbons taken for base",
 		Rests:     []Ground{seen, distinct},
 		Measure: func(a *Analysis) (float64, string) {

@@ -2,7 +2,7 @@ package features
 
 import (
 	"math"
-	"sort"
+	"slices"
 
 	"tawsight/internal/colour"
 )
@@ -43,7 +43,7 @@ func haze(f *Face) (v float64, ok bool) {
 	if len(dark) < 40 {
 		return 0, false
 	}
-	sort.Float64s(dark)
+	slices.Sort(dark)
 	return math.Min(1, dark[len(dark)*2/100]), true
 }
 
@@ -118,7 +118,7 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 		}
 		d[k] = math.Sqrt(d[k])
 	}
-	sort.Float64s(d)
+	slices.Sort(d)
 	return d[len(d)/2], true
 }
 
@@ -160,7 +160,10 @@ const (
 	// grainOverNoise is how much rougher than the smooth parts of the same face
 	// a grainy place is, and grainLeast how rough it is at least, L*.
 	grainOverNoise = 2.2
-	grainLeast     = 1.1
+	// oneHue is the cosine of the hue angle within which colours are one: 28
+	// degrees.
+	oneHue     = 0.88
+	grainLeast = 1.1
 )
 
 // mattShare is the share of strongly coloured glass that is matt and grainy.
@@ -187,7 +190,7 @@ func mattShare(a *Analysis) Figure {
 	for i := range strong {
 		if f.usable(i) {
 			inner[i] = true
-			strong[i] = math.Hypot(f.Lab[i][1], f.Lab[i][2]) > grainChroma
+			strong[i] = chroma(f.Lab[i]) > grainChroma
 		}
 	}
 	const reach = 3
@@ -205,7 +208,7 @@ func mattShare(a *Analysis) Figure {
 				continue
 			}
 			all, same := true, strong[i]
-			ha := math.Atan2(f.Lab[i][2], f.Lab[i][1])
+			a0, b0, c0 := f.Lab[i][1], f.Lab[i][2], chroma(f.Lab[i])
 			for b := -reach; b <= reach && all; b++ {
 				for c := -reach; c <= reach; c++ {
 					j := i + b*n + c
@@ -213,7 +216,7 @@ func mattShare(a *Analysis) Figure {
 						all = false
 						break
 					}
-					if same && (!strong[j] || math.Abs(math.Remainder(math.Atan2(f.Lab[j][2], f.Lab[j][1])-ha, 2*math.Pi)) > 0.5) {
+					if same && (!strong[j] || a0*f.Lab[j][1]+b0*f.Lab[j][2] < oneHue*c0*chroma(f.Lab[j])) {
 						same = false
 					}
 				}
@@ -234,7 +237,7 @@ func mattShare(a *Analysis) Figure {
 	if float64(count) < grainAreaLeast*math.Pi*f.Radius*f.Radius || len(places) < 60 {
 		return Figure{Absent: "too little strong colour is seen"}
 	}
-	sort.Float64s(rough)
+	slices.Sort(rough)
 	floor := rough[len(rough)/5]
 	grainy := 0
 	for _, p := range places {
