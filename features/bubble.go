@@ -436,6 +436,21 @@ const (
 	bubbleClearLeast = 0.35
 )
 
+// settle takes the radius as the mean of those nearby, by their scores: one
+// circle's vote may stop at an inner edge of the ring.
+func (q *bubbleCandidate) settle(e *edgePlane) {
+	var sw, sr float64
+	for _, k := range [7]float64{0.76, 0.83, 0.91, 1, 1.1, 1.2, 1.32} {
+		o := *q
+		o.r *= k
+		o.vote = e.vote(o.x, o.y, o.r)
+		o.look(e)
+		sw += o.score
+		sr += o.score * o.r
+	}
+	q.r = sr / sw
+}
+
 // findBubble looks for a large bubble near the middle of clear or tinted
 // glass.
 func findBubble(a *Analysis) (b Bubble) {
@@ -467,6 +482,7 @@ func findBubble(a *Analysis) (b Bubble) {
 		b.Sure = 1 - best.score
 		return b
 	}
+	best.settle(e)
 	c := float64(e.n-1) / 2
 	b.Present, b.Sure = true, best.score
 	b.X, b.Y, b.R = (best.x-c)/e.radius, (best.y-c)/e.radius, best.r/e.radius
