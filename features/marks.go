@@ -146,10 +146,10 @@ var markFeatures = []Feature{
 		Measure:   func(a *Analysis) (float64, string) { return a.Marks.Haze.Value, a.Marks.Haze.Absent },
 	},
 	{
-		Name: "base_unevenness", Label: "unevenness of the base", Unit: "dab", Low: 0, High: 40,
+		Name: "base_unevenness", Label: "unevenness of the base", Unit: "a*b*", Low: 0, High: 40,
 		LogFrom:   1,
 		Meaning:   "How far the base's colour strays over the face once its shading is taken off (median distance in CIELAB a*b*): 0 quite even.",
-		Disturbed: "reflections, light gathered in clear glass, thin ribbons taken for base",
+		Disturbed: "coloured reflections, coloured light gathered in clear glass, thin ribbons taken for base",
 		Rests:     []Ground{seen, distinct},
 		Measure: func(a *Analysis) (float64, string) {
 			return a.Marks.Unevenness.Value, a.Marks.Unevenness.Absent
