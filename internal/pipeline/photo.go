@@ -31,7 +31,7 @@ type result struct {
 	sight    report.Sight
 	overlay  *image.RGBA
 	crops    []image.Image
-	closeUps []image.Image // for the sheets, closeUpRadiusPX from middle to outline
+	closeUps []closeUp // for the sheets
 	analyses []*features.Analysis
 	outlines []vision.Outline
 	measures quality.Measures
@@ -44,11 +44,16 @@ type wanted struct {
 	sheets   bool // the marbles close up
 }
 
-// A close-up's radius and side: a little paper is seen all round.
-const (
-	closeUpRadiusPX = report.SheetDiscPX
-	closeUpSidePX   = 340
-)
+// A closeUp is a marble cut out with a little paper all round, radiusPX from
+// its middle to its outline: as large as in the photo, but no larger than a
+// sheet shows it.
+type closeUp struct {
+	img      image.Image
+	radiusPX float64
+}
+
+// closeUpRoom is a close-up's side in diameters.
+const closeUpRoom = 1.08
 
 // measurePhoto takes one file through decoding, card, outlines, faces and
 // features. A file that can't be read comes back with photo.Error set.
@@ -158,7 +163,10 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		if want.sheets {
 			// About the outline that the face was cut by.
 			seen := found.Marbles[i]
-			res.closeUps = append(res.closeUps, vision.Crop(p, seen, light, closeUpRadiusPX/seen.Ellipse.MeanRadiusPX(), closeUpSidePX))
+			own := seen.Ellipse.MeanRadiusPX()
+			r := math.Min(own, report.SheetDiscPX)
+			side := int(math.Ceil(2 * r * closeUpRoom))
+			res.closeUps = append(res.closeUps, closeUp{vision.Crop(p, seen, light, r/own, side), r})
 		}
 		if want.pictures {
 			k := unscaledCropPX / (2 * o.Ellipse.MeanRadiusPX())

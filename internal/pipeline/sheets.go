@@ -104,7 +104,7 @@ func writeSheets(dir, outDir, stem string, res *result) error {
 		path := filepath.Join(dir, report.SheetName(stem, m.ID))
 		err := report.WriteSheet(path, report.Account{
 			PhotoPath: res.photo.Path, PhotoFlags: res.photo.Flags, Marble: *m, Analysis: res.analyses[i],
-			Close: res.closeUps[i], CloseRadiusPX: closeUpRadiusPX,
+			Close: res.closeUps[i].img, CloseRadiusPX: res.closeUps[i].radiusPX,
 		})
 		if err != nil {
 			return err
