@@ -3,6 +3,8 @@ package features
 import (
 	"math"
 	"sort"
+
+	"tawsight/internal/colour"
 )
 
 // Base kinds.
@@ -89,13 +91,34 @@ func (a *Analysis) Base() (b Base, ok bool) {
 	return b, true
 }
 
-// tintChroma is the base's chroma against the paper's.
-func tintChroma(a *Analysis) (float64, string) {
-	if a.Parts.Base < 0 {
-		return 0, noBase
+// OwnColour is the base glass's own colour, CIELAB, as far as one photo tells
+// it; ok is false when the face shows no base that can be told. Cloudy and
+// opaque glass have the colour they are seen in. Clear glass is seen as bright as
+// what happens to lie behind it, so there it is the colour of light that has
+// passed it, its strongest channel taken for whole: white for clear glass
+// without a tint.
+func (a *Analysis) OwnColour() (lab [3]float64, ok bool) {
+	b, ok := a.Base()
+	if !ok || b.Kind != Transparent {
+		return b.Lab, ok
 	}
-	l := a.Parts.Colours[a.Parts.Base].Lab
-	return math.Hypot(l[1]-a.Face.PaperLab[1], l[2]-a.Face.PaperLab[2]), ""
+	if !b.Tinted {
+		return [3]float64{100, 0, 0}, true
+	}
+	lin := colour.LabToLinear(a.Parts.Colours[a.Parts.Base].Lab)
+	paper := colour.LabToLinear(a.Face.PaperLab)
+	most := 0.0
+	for q := range lin {
+		lin[q] = math.Max(0, lin[q]) / math.Max(0.02, paper[q])
+		most = math.Max(most, lin[q])
+	}
+	if most <= 0 {
+		return b.Lab, true
+	}
+	for q := range lin {
+		lin[q] /= most
+	}
+	return withinWhite(colour.LinearToLab(lin)), true
 }
 
 // Limits of the choice of a base.
@@ -108,6 +131,12 @@ const (
 	// to bleedMost, and less than bleedShare of theirs.
 	bleedMost  = 7.5
 	bleedShare = 0.16
+	// Glass that ribbons lend their colour to has less than bleedPale of their
+	// saturation, and is no lighter than they are by more than bleedLight L*.
+	bleedPale  = 0.65
+	bleedLight = 4.0
+	// fills is the share of the face that ribbons then cover at least.
+	fills = 0.6
 	// tintLeast is the chroma over lightness that makes a tint.
 	tintLeast = 0.10
 	// hueApart is how far hues may differ, degrees, and be one glass's.
@@ -202,6 +231,20 @@ func (p *Parts) chooseBase(f *Face, g GlassCues) {
 		p.Tinted = saturation(p.Colours[p.Base]) > tintLeast
 		return
 	}
+	// Ribbons in tinted glass are paler than it and lighter. What is paler and
+	// not lighter is clear glass, with some of the colour of the ribbons that
+	// fill the rest.
+	palest := -1
+	for k, c := range p.Colours {
+		if k != at && c.Share >= 0.06 && saturation(c) < bleedPale*deepest && (palest < 0 || saturation(c) < saturation(p.Colours[palest])) {
+			palest = k
+		}
+	}
+	if palest >= 0 && g.Clear >= 0.5 && p.Colours[at].Share > fills &&
+		p.Colours[palest].Lab[0] < p.Colours[at].Lab[0]+bleedLight && p.across(f, palest) {
+		p.Base = palest
+		return
+	}
 	p.Tinted = deepest > tintLeast
 	if g.Clear < 0.5 {
 		return // cloudy: the largest colour, which is the first
@@ -215,6 +258,20 @@ func (p *Parts) chooseBase(f *Face, g GlassCues) {
 		}
 	}
 	p.join(f, parts)
+}
+
+// across says that a colour goes through the middle of the face rather than
+// along its rim.
+func (p *Parts) across(f *Face, k int) bool {
+	out, n := 0.0, 0.0
+	for i, o := range p.Of {
+		if int(o) == k {
+			x, y := f.XY(i)
+			out += math.Hypot(x, y)
+			n++
+		}
+	}
+	return n > 0 && out/n < ringOut-shadeAway
 }
 
 // join makes one colour of several and the base of it.

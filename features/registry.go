@@ -1,6 +1,9 @@
 package features
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Version of the registry: it goes up whenever a feature is added, removed or
 // measured differently, so that figures of two versions are never mixed.
@@ -63,7 +66,17 @@ const (
 
 // All is the registry: every feature, in the order of the CSV's columns. The
 // CSV header, the classifier and the docs read it and nothing else.
-func All() []Feature { return registry }
+func All() []Feature { return all }
+
+var all = slices.Concat(registry, geometryFeatures, markFeatures)
+
+// ownColour reads one coordinate of the base's own colour.
+func ownColour(of func(lab [3]float64) float64) func(a *Analysis) (float64, string) {
+	return func(a *Analysis) (float64, string) {
+		lab, ok := a.OwnColour()
+		return of(lab), unless(ok, noBase)
+	}
+}
 
 // unless gives the reason for absence where ok does not hold.
 func unless(ok bool, reason string) string {
@@ -78,54 +91,52 @@ var registry = []Feature{
 		Name: "diameter_mm", Label: "diameter", Unit: "mm", Low: 5, High: 60,
 		Meaning:   "The marble's true diameter.",
 		Disturbed: "a card not flat, a wrong print scale, a blurred outline",
+		Rests:     []Ground{sharp, large},
 		Measure:   func(a *Analysis) (float64, string) { return 2 * a.Face.RadiusMM, unless(a.Face.RadiusMM > 0, noScale) },
 	},
 	{
 		Name: "translucency", Label: "translucency", Low: 0, High: 1,
 		Meaning:   "How much light the base glass lets through: 0 none, 1 clear.",
 		Disturbed: "light from straight above or from all sides, neighbours in the shadow",
+		Rests:     []Ground{seen, lit},
 		Measure: func(a *Analysis) (float64, string) {
 			return a.Glass.Translucency, unless(a.Parts.Usable > 0, tooLittleSeen)
 		},
 	},
 	{
 		Name: "base_lightness", Label: "base lightness", Unit: "L*", Low: 0, High: 100,
-		Meaning:   "Lightness of the base glass as seen (CIELAB L*).",
-		Disturbed: "exposure, the paper's lightness behind clear glass",
-		Measure: func(a *Analysis) (float64, string) {
-			b, ok := a.Base()
-			return b.Lab[0], unless(ok, noBase)
-		},
+		Meaning:   "Lightness of the base glass's own colour (CIELAB L*): what it gives back, or for clear glass what it lets through.",
+		Disturbed: "exposure, clear glass taken for cloudy",
+		Rests:     []Ground{seen, lit},
+		Measure:   ownColour(func(lab [3]float64) float64 { return lab[0] }),
 	},
 	{
 		Name: "base_red_green", Label: "base red against green", Unit: "a*", Low: -100, High: 100,
-		Meaning:   "CIELAB a* of the base: positive reddish, negative greenish.",
+		Meaning:   "CIELAB a* of the base glass's own colour: positive reddish, negative greenish.",
 		Disturbed: "coloured light, ribbons seen through the base",
-		Measure: func(a *Analysis) (float64, string) {
-			b, ok := a.Base()
-			return b.Lab[1], unless(ok, noBase)
-		},
+		Rests:     []Ground{seen, distinct},
+		Measure:   ownColour(func(lab [3]float64) float64 { return lab[1] }),
 	},
 	{
 		Name: "base_yellow_blue", Label: "base yellow against blue", Unit: "b*", Low: -100, High: 100,
-		Meaning:   "CIELAB b* of the base: positive yellowish, negative bluish.",
+		Meaning:   "CIELAB b* of the base glass's own colour: positive yellowish, negative bluish.",
 		Disturbed: "coloured light, ribbons seen through the base",
-		Measure: func(a *Analysis) (float64, string) {
-			b, ok := a.Base()
-			return b.Lab[2], unless(ok, noBase)
-		},
+		Rests:     []Ground{seen, distinct},
+		Measure:   ownColour(func(lab [3]float64) float64 { return lab[2] }),
 	},
 	{
 		Name: "base_tint", Label: "tint of the base", Unit: "C*", Low: 0, High: 130,
 		LogFrom:   3,
-		Meaning:   "Chroma of the base against the paper's: 0 for clear or white glass.",
+		Meaning:   "Chroma of the base glass's own colour: 0 for clear or pure white glass.",
 		Disturbed: "coloured light, ribbons that fill the glass with their colour",
-		Measure:   tintChroma,
+		Rests:     []Ground{seen, distinct},
+		Measure:   ownColour(chroma),
 	},
 	{
 		Name: "ribbon_colours", Label: "number of ribbon colours", Low: 0, High: 6,
 		Meaning:   "How many colours there are besides the base.",
 		Disturbed: "reflections of coloured things, two-tone ribbons",
+		Rests:     []Ground{seen, sharp, large},
 		Measure: func(a *Analysis) (float64, string) {
 			return float64(len(a.Ribbons())), unless(a.Parts.Usable > 0, tooLittleSeen)
 		},
@@ -134,6 +145,7 @@ var registry = []Feature{
 		Name: "ribbon_area", Label: "share of ribbons", Low: 0, High: 1,
 		Meaning:   "Share of the face that ribbons cover.",
 		Disturbed: "refraction, which can fill a clear marble with one ribbon's colour",
+		Rests:     []Ground{seen, distinct},
 		Measure: func(a *Analysis) (float64, string) {
 			s := 0.0
 			for _, r := range a.Ribbons() {
@@ -146,6 +158,7 @@ var registry = []Feature{
 		Name: "lightest_ribbon", Label: "lightest ribbon", Unit: "L*", Low: 0, High: 100,
 		Meaning:   "Lightness of the lightest ribbon colour.",
 		Disturbed: "exposure, depth below tinted glass",
+		Rests:     []Ground{seen, sharp},
 		Measure: func(a *Analysis) (float64, string) {
 			v, ok := 0.0, false
 			for _, r := range a.Ribbons() {
@@ -158,6 +171,7 @@ var registry = []Feature{
 		Name: "strongest_ribbon", Label: "most colourful ribbon", Unit: "C*", Low: 0, High: 130,
 		Meaning:   "Chroma of the most colourful ribbon: 0 for white, grey and black.",
 		Disturbed: "coloured light, tinted glass",
+		Rests:     []Ground{seen, sharp},
 		Measure: func(a *Analysis) (float64, string) {
 			v, ok := 0.0, false
 			for _, r := range a.Ribbons() {
@@ -170,6 +184,7 @@ var registry = []Feature{
 		Name: "white_area", Label: "share of white ribbon", Low: 0, High: 1,
 		Meaning:   "Share of the face covered by ribbons that are white or nearly so.",
 		Disturbed: "glare, a white base taken for ribbon",
+		Rests:     []Ground{seen, distinct},
 		Measure: func(a *Analysis) (float64, string) {
 			s := 0.0
 			for _, r := range a.Ribbons() {
@@ -184,6 +199,7 @@ var registry = []Feature{
 		Name: "coloured_area", Label: "share of coloured ribbon", Low: 0, High: 1,
 		Meaning:   "Share of the face covered by ribbons that are not white.",
 		Disturbed: "reflections of coloured things",
+		Rests:     []Ground{seen, distinct},
 		Measure: func(a *Analysis) (float64, string) {
 			s := 0.0
 			for _, r := range a.Ribbons() {
@@ -198,6 +214,7 @@ var registry = []Feature{
 		Name: "white_beside_colour", Label: "white and colour together", Low: 0, High: 1,
 		Meaning:   "How evenly white and coloured ribbon share the face: 0 only one of them, 1 as much of each.",
 		Disturbed: "white ribbon lost against bright clear glass, glare",
+		Rests:     []Ground{seen, distinct},
 		Measure: func(a *Analysis) (float64, string) {
 			w, c := 0.0, 0.0
 			for _, r := range a.Ribbons() {
@@ -218,6 +235,7 @@ var registry = []Feature{
 		LogFrom:   0.3,
 		Meaning:   "Median width of the ribbons, near the middle of the face.",
 		Disturbed: "refraction, which magnifies what lies deep; blur",
+		Rests:     []Ground{sharp, large, distinct},
 		Measure: func(a *Analysis) (float64, string) {
 			w := a.WidthShare()
 			switch {
@@ -234,6 +252,7 @@ var registry = []Feature{
 		LogFrom:   1,
 		Meaning:   "Length of the borders between colours on the face, in marble diameters.",
 		Disturbed: "blur, noise, reflections",
+		Rests:     []Ground{seen, sharp, large},
 		Measure:   func(a *Analysis) (float64, string) { return a.Parts.Edge, unless(a.Parts.Usable > 0, tooLittleSeen) },
 	},
 	{
@@ -241,6 +260,7 @@ var registry = []Feature{
 		LogFrom:   1,
 		Meaning:   "How many separate pieces the ribbons show.",
 		Disturbed: "glare that cuts a ribbon, noise",
+		Rests:     []Ground{seen, sharp, large},
 		Measure: func(a *Analysis) (float64, string) {
 			return float64(a.Pieces()), unless(a.Parts.Usable > 0, tooLittleSeen)
 		},
@@ -249,6 +269,7 @@ var registry = []Feature{
 		Name: "busyness", Label: "busyness", Low: 0, High: 1,
 		Meaning:   "How busy the swirl is: 0 a plain marble, towards 1 as borders fill the face.",
 		Disturbed: "blur, noise, reflections",
+		Rests:     []Ground{seen, sharp, large},
 		Measure: func(a *Analysis) (float64, string) {
 			v, ok := a.Busyness()
 			return v, unless(ok, tooLittleSeen)

@@ -27,10 +27,13 @@ import (
 // also is a folder of other renderings with their truth beside them.
 var also string
 
+var withDoses bool // spoil good photos in steps, which takes longest
+
 var clusters bool // print each marble's colours beside the true ones
 
 func main() {
 	flag.StringVar(&also, "also", "../shared/scenes", "folder of other photos with truth beside them, scored where it is there")
+	flag.BoolVar(&withDoses, "doses", true, "spoil good photos in steps and see that the measures follow, which takes longest")
 	flag.BoolVar(&clusters, "colours", false, "with -v, print each marble's colours beside the true ones")
 	verbose := flag.Bool("v", false, "print a line for every marble")
 	cues := flag.String("cues", "", "write what each marble shows, and its truth, to this CSV file")

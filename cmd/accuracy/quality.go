@@ -26,6 +26,9 @@ import (
 // on all of them, and how each measure follows a fault that grows in steps.
 func qualitySection(out io.Writer, all []scored) error {
 	verdicts(out, all)
+	if !withDoses {
+		return nil
+	}
 	return doseResponse(out)
 }
 
