@@ -190,6 +190,27 @@ func TestSheetSaysWhatMakesFiguresUnsure(t *testing.T) {
 	}
 }
 
+// However many features there come to be, the sheet has room for them.
+func TestSheetGrowsWithTheRegistry(t *testing.T) {
+	list := slices.Repeat(features.All(), 4)
+	s := newSheet(drawnAccount(), list)
+	s.draw()
+	height := float64(s.img.Bounds().Dy())
+	if height <= SheetHeightPX {
+		t.Errorf("%d features on a sheet %g high", len(list), height)
+	}
+	for i, w := range s.words {
+		if w.box.y1 > height {
+			t.Errorf("%q lies below the sheet", w.text)
+		}
+		for _, v := range s.words[:i] {
+			if w.box.overlap(v.box) > 0 {
+				t.Errorf("%q stands on %q", w.text, v.text)
+			}
+		}
+	}
+}
+
 // Colours of the marble itself stand where the drawing has them.
 func TestSheetShowsTheColoursWhereTheyAre(t *testing.T) {
 	in := drawnAccount()
