@@ -110,7 +110,7 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 			}
 		}
 	}
-	a.Pieces = m.pieces(p)
+	a.Pieces = m.pieces
 	borders := m.borders(p)
 	for _, b := range borders {
 		a.BorderR += lineLength(smoothAlong(b, stepR, smoothR))

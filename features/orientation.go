@@ -58,7 +58,7 @@ const (
 // rim to rim, is a slit of base between two borders, 0..1: the largest share
 // over 60 directions and offsets within axisOffR of the middle. A border
 // counts where it lies within axisNearR of the line and runs within axisDeg of
-// its direction; a slit is where two count that face each other. Vanes end
+// its direction; a slit is where two count that have base between them. Vanes end
 // short of the axis that they stand about, and the axis is seen as a line
 // through the middle whichever way the marble lies.
 func axisLine(borders [][][2]float64) float64 {
@@ -75,12 +75,19 @@ func axisLine(borders [][][2]float64) float64 {
 	for d := range directions {
 		a := math.Pi * float64(d) / directions
 		s, c := math.Sincos(a)
-		var hit [offsets][bins]uint8 // bit 0: a border along the direction, 1: against it
+		// Furthest borders of each bin: below the slit, that is with the ribbon
+		// towards smaller rho (they run against the direction), and above it.
+		var below, above [offsets][bins]float64
+		for o := range offsets {
+			for b := range bins {
+				below[o][b], above[o][b] = math.Inf(1), math.Inf(-1)
+			}
+		}
 		for _, q := range marks {
-			way := uint8(1)
+			along := true
 			turn := math.Abs(math.Remainder(q.angle-a, 2*math.Pi))
 			if turn > math.Pi/2 {
-				way, turn = 2, math.Pi-turn
+				along, turn = false, math.Pi-turn
 			}
 			if turn > axisDeg*math.Pi/180 {
 				continue
@@ -92,15 +99,20 @@ func axisLine(borders [][][2]float64) float64 {
 			}
 			for o := range offsets {
 				off := axisOffR * (2*float64(o)/(offsets-1) - 1)
-				if math.Abs(rho-off) <= axisNearR {
-					hit[o][b] |= way
+				if math.Abs(rho-off) > axisNearR {
+					continue
+				}
+				if along {
+					above[o][b] = math.Max(above[o][b], rho)
+				} else {
+					below[o][b] = math.Min(below[o][b], rho)
 				}
 			}
 		}
 		for o := range offsets {
 			n := 0
-			for _, h := range hit[o] {
-				if h == 3 {
+			for b := range bins {
+				if below[o][b] < above[o][b] && !math.IsInf(below[o][b], 0) && !math.IsInf(above[o][b], 0) {
 					n++
 				}
 			}

@@ -23,8 +23,10 @@ func contours(n int, field []float64) [][][2]float64 {
 		}
 		return [2]float64{x + t, y}
 	}
-	next := make(map[int]int) // from edge to edge, high side on the left
-	prev := make(map[int]int)
+	// Edges' numbers plus one, 0 for none.
+	next := make([]int32, 2*n*n) // from edge to edge, the high side towards (-dy, dx)
+	prev := make([]bool, 2*n*n)
+	var starts []int
 	for y := 0; y+1 < n; y++ {
 		for x := 0; x+1 < n; x++ {
 			i := y*n + x
@@ -38,7 +40,10 @@ func contours(n int, field []float64) [][][2]float64 {
 				continue
 			}
 			top, right, bottom, left := 2*i, 2*(i+1)+1, 2*(i+n), 2*i+1
-			link := func(a, b int) { next[a], prev[b] = b, a }
+			link := func(a, b int) {
+				next[a], prev[b] = int32(b+1), true
+				starts = append(starts, a)
+			}
 			switch s {
 			case 1:
 				link(top, left)
@@ -74,44 +79,28 @@ func contours(n int, field []float64) [][][2]float64 {
 		}
 	}
 	var out [][][2]float64
-	done := make(map[int]bool)
+	done := make([]bool, 2*n*n)
 	walk := func(e int) {
 		line := [][2]float64{place(e)}
 		done[e] = true
-		for {
-			o, ok := next[e]
-			if !ok {
+		for next[e] > 0 {
+			e = int(next[e]) - 1
+			line = append(line, place(e))
+			if done[e] {
 				break
 			}
-			line = append(line, place(o))
-			if done[o] {
-				break
-			}
-			done[o] = true
-			e = o
+			done[e] = true
 		}
 		out = append(out, line)
 	}
-	for y := range n {
-		for x := range n {
-			for k := range 2 {
-				e := 2*(y*n+x) + k
-				if _, ok := next[e]; ok && !done[e] {
-					if _, ok := prev[e]; !ok {
-						walk(e)
-					}
-				}
-			}
+	for _, e := range starts { // open lines from their first end
+		if !prev[e] && !done[e] {
+			walk(e)
 		}
 	}
-	for y := range n {
-		for x := range n {
-			for k := range 2 {
-				e := 2*(y*n+x) + k
-				if _, ok := next[e]; ok && !done[e] {
-					walk(e)
-				}
-			}
+	for _, e := range starts {
+		if !done[e] {
+			walk(e)
 		}
 	}
 	return out

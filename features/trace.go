@@ -36,6 +36,7 @@ type colourMap struct {
 	radius float64 // px
 	of     []int8
 	far    []float64 // px to the nearest pixel that is seen; 0 there
+	pieces int       // of ribbon, counted by traceLines
 }
 
 // carry fills a face's colour map.
@@ -88,8 +89,9 @@ func (m *colourMap) mask(in func(o int8) bool) []bool {
 		}
 	}
 	least := int(math.Pi * speckR * speckR * m.radius * m.radius)
+	seen := make([]bool, n*n)
 	for _, set := range [2]bool{true, false} {
-		seen := make([]bool, n*n)
+		clear(seen)
 		var piece []int
 		for i := range mask {
 			if mask[i] != set || seen[i] {
@@ -125,45 +127,41 @@ func (m *colourMap) mask(in func(o int8) bool) []bool {
 	return mask
 }
 
-// pieces is the number of separate pieces of ribbon, each colour's own, that
-// are seen inside the rim and larger than a speck.
-func (m *colourMap) pieces(p *Parts) int {
+// piecesOf is the number of separate pieces of a mask that are seen inside the
+// rim and larger than a speck; the mask is used up.
+func (m *colourMap) piecesOf(mask []bool) int {
 	n := m.n
 	count := 0
 	least := int(math.Pi * speckR * speckR * m.radius * m.radius)
 	var stack []int
-	for k := range p.Colours {
-		if k == p.Base {
+	for i := range mask {
+		if mask[i] {
+			q := m.xy(i)
+			mask[i] = q[0]*q[0]+q[1]*q[1] < RimFrom*RimFrom
+		}
+	}
+	for i := range mask {
+		if !mask[i] {
 			continue
 		}
-		mask := m.mask(func(o int8) bool { return int(o) == k })
-		for i := range mask {
-			q := m.xy(i)
-			mask[i] = mask[i] && q[0]*q[0]+q[1]*q[1] < RimFrom*RimFrom
+		seen := 0
+		stack = append(stack[:0], i)
+		mask[i] = false
+		for len(stack) > 0 {
+			j := stack[len(stack)-1]
+			stack = stack[:len(stack)-1]
+			if m.far[j] == 0 {
+				seen++
+			}
+			for q := range 8 {
+				if o := j + ringDY[q]*n + ringDX[q]; mask[o] {
+					mask[o] = false
+					stack = append(stack, o)
+				}
+			}
 		}
-		for i := range mask {
-			if !mask[i] {
-				continue
-			}
-			seen := 0
-			stack = append(stack[:0], i)
-			mask[i] = false
-			for len(stack) > 0 {
-				j := stack[len(stack)-1]
-				stack = stack[:len(stack)-1]
-				if m.far[j] == 0 {
-					seen++
-				}
-				for q := range 8 {
-					if o := j + ringDY[q]*n + ringDX[q]; mask[o] {
-						mask[o] = false
-						stack = append(stack, o)
-					}
-				}
-			}
-			if seen >= least {
-				count++
-			}
+		if seen >= least {
+			count++
 		}
 	}
 	return count
@@ -273,13 +271,15 @@ func skeletonGraph(n int, mask []bool) graph {
 // the outline. A spur is no longer than the ribbon's half width where it
 // leaves, or runs into a corner: its distance to the outline falls towards
 // nothing along it and it is no longer than the corner of a fold of
-// 2 asin(1/3) = 39 degrees would be.
+// 2 asin(1/3) = 39 degrees would be. Or it is where the two legs of a fold run
+// together before they turn: no longer than two widths, with both legs on the
+// other side, less than foldDeg apart.
 func prune(n int, mask []bool, d []float64) {
 	for range 6 {
 		g := skeletonGraph(n, mask)
 		// The shortest of each node, so that a fork never loses both its arms.
 		drop := make(map[int]branch)
-		for _, b := range g.branches {
+		for k, b := range g.branches {
 			at := b.ends[0]
 			if at < 0 {
 				at = b.ends[1]
@@ -300,7 +300,7 @@ func prune(n int, mask []bool, d []float64) {
 			}
 			length := float64(len(b.cells))
 			corner := d[free] < math.Max(2, 0.35*half) && sum/length < 0.65*half && length < 3*half
-			if length > 1.1*half && !corner {
+			if length > 1.1*half && !corner && !(length < 4*half && g.foldTip(n, k, at, half)) {
 				continue
 			}
 			if o, ok := drop[at]; !ok || len(b.cells) < len(o.cells) {
@@ -319,6 +319,52 @@ func prune(n int, mask []bool, d []float64) {
 	}
 }
 
+// foldDeg is how far apart, degrees, the legs of a fold are at most that run
+// together at its tip.
+const foldDeg = 75.0
+
+// heading is the direction, radians, in which branch k leaves its end e, seen
+// from the middle (cx, cy) of the node there; half is the ribbon's half width.
+func (g *graph) heading(n, k, e int, cx, cy, half float64) float64 {
+	c := g.branches[k].cells
+	j := min(len(c)-1, int(math.Max(4, 1.5*half)))
+	if e == 1 {
+		j = len(c) - 1 - j
+	}
+	return math.Atan2(float64(c[j]/n)-cy, float64(c[j]%n)-cx)
+}
+
+// centre is the middle of a node.
+func (g *graph) centre(n, id int) (cx, cy float64) {
+	for _, i := range g.nodes[id] {
+		cx += float64(i%n) / float64(len(g.nodes[id]))
+		cy += float64(i/n) / float64(len(g.nodes[id]))
+	}
+	return cx, cy
+}
+
+// foldTip says that branch k, which ends free, is the tip of a fold: just two
+// others leave its node, side by side and away from it.
+func (g *graph) foldTip(n, k, id int, half float64) bool {
+	cx, cy := g.centre(n, id)
+	var legs []float64
+	tip := 0.0
+	for j, b := range g.branches {
+		for e := range 2 {
+			if b.ends[e] != id {
+				continue
+			}
+			if a := g.heading(n, j, e, cx, cy, half); j == k {
+				tip = a
+			} else {
+				legs = append(legs, a)
+			}
+		}
+	}
+	apart := func(a, b float64) float64 { return math.Abs(math.Remainder(a-b, 2*math.Pi)) * 180 / math.Pi }
+	return len(legs) == 2 && apart(legs[0], legs[1]) < foldDeg && apart(legs[0], tip) > 90 && apart(legs[1], tip) > 90
+}
+
 // chains joins a skeleton's branches through its nodes, the straightest pair
 // first, and gives each line's cells from end to end.
 func (g *graph) chains(n int, d []float64) [][]int {
@@ -334,22 +380,13 @@ func (g *graph) chains(n int, d []float64) [][]int {
 	mate := make(map[tip]tip)
 	middle := make([]int, len(g.nodes))
 	for id, cells := range g.nodes {
-		var cx, cy, half float64
+		half := 0.0
 		for _, i := range cells {
-			cx += float64(i % n)
-			cy += float64(i / n)
 			half = math.Max(half, d[i])
 		}
-		cx, cy = cx/float64(len(cells)), cy/float64(len(cells))
+		cx, cy := g.centre(n, id)
 		middle[id] = int(math.Round(cy))*n + int(math.Round(cx))
-		heading := func(t tip) float64 {
-			c := g.branches[t.branch].cells
-			k := min(len(c)-1, int(math.Max(4, 1.5*half)))
-			if t.end == 1 {
-				k = len(c) - 1 - k
-			}
-			return math.Atan2(float64(c[k]/n)-cy, float64(c[k]%n)-cx)
-		}
+		heading := func(t tip) float64 { return g.heading(n, t.branch, t.end, cx, cy, half) }
 		type pair struct {
 			a, b tip
 			bend float64
@@ -489,6 +526,7 @@ func traceLines(m *colourMap, p *Parts) []Line {
 			continue
 		}
 		mask := m.mask(func(o int8) bool { return int(o) == k })
+		m.pieces += m.piecesOf(slices.Clone(mask))
 		d, _ := distanceTransform(m.n, func(i int) bool { return !mask[i] })
 		thin(m.n, mask)
 		prune(m.n, mask, d)
