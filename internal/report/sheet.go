@@ -156,7 +156,7 @@ func newSheet(in Account, registry []features.Feature) *sheet {
 	s.dc = gg.NewContext(1, 1) // to measure text with
 	s.rows = s.tableRows()
 	height := int(picturesY) - 22 + s.tableHeight() + int(sheetMargin)
-	s.img = image.NewRGBA(image.Rect(0, 0, SheetWidthPX, max(SheetHeightPX, height)))
+	s.img = image.NewRGBA(image.Rect(0, 0, SheetWidthPX, max(SheetHeightPX, height, s.listHeight())))
 	xdraw.Draw(s.img, s.img.Bounds(), image.NewUniform(sheetPaper), image.Point{}, xdraw.Src)
 	s.dc = gg.NewContextForRGBA(s.img)
 	return s
@@ -777,7 +777,8 @@ func (s *sheet) colourList(x float64) {
 	p := &s.Analysis.Parts
 	y := lowerY + 28
 	if len(p.Colours) == 0 {
-		s.paragraph("None: too little of the face is seen to tell colours.", x, y, panelPX, 3, regular, bodySize, sheetInk)
+		y = s.paragraph("None: too little of the face is seen to tell colours.", x, y, panelPX, 3, regular, bodySize, sheetInk)
+		s.groundList(x, y+20)
 		return
 	}
 	ribbons := s.Marble.Ribbons
@@ -801,13 +802,26 @@ func (s *sheet) colourList(x float64) {
 	}
 	y += 2
 	y = s.paragraph("Bold: the name in the ISCC-NBS system. Then the everyday name, and the share of the face that was judged.", x, y, panelPX, 3, regular, smallSize, sheetSoft)
-	text := s.inWords()
-	if text == "" || y > SheetHeightPX-sheetMargin-110 {
-		return
+	if text := s.inWords(); text != "" {
+		y += 20
+		s.title("In words", x, y)
+		y = s.paragraph(text, x, y+21, panelPX, wordLines, regular, bodySize, sheetInk)
 	}
-	y += 22
-	s.title("In words", x, y)
-	s.paragraph(text, x, y+22, panelPX, 7, regular, bodySize, sheetInk)
+	s.groundList(x, y+20)
+}
+
+// wordLines is at most how many lines the marble is told in.
+const wordLines = 6
+
+// listHeight is how far down the list of colours, and what stands below it, may
+// reach.
+func (s *sheet) listHeight() int {
+	h := lowerY + 28 + 44*float64(max(1, len(s.Analysis.Parts.Colours))) + 2 + 2*smallSize*leading
+	h += 20 + 21 + wordLines*bodySize*leading
+	if len(s.grounds) > 0 {
+		h += 20 + 22 + groundStep*float64(len(s.grounds)) + 2*smallSize*leading
+	}
+	return int(math.Ceil(h + sheetMargin))
 }
 
 // inWords is what a collector would say of the marble by its figures; empty
@@ -891,7 +905,6 @@ func (s *sheet) bar(x, y, w, h, v float64, c color.Color) {
 // A tableRow is one feature, broken into lines.
 type tableRow struct {
 	label  []string
-	note   string // below the label: what makes it unsure
 	value  string // empty where absent
 	sure   float64
 	unsure bool
@@ -903,15 +916,11 @@ const (
 	valueWidth = 104.0 // to the right end of values
 	sureWidth  = 66.0
 	rowGap     = 7.0
-	noteHeight = 16.0
 	groundStep = 18.0
 )
 
 func (r tableRow) height() float64 {
 	label := bodySize * 1.2 * float64(len(r.label))
-	if r.note != "" {
-		label += noteHeight
-	}
 	return math.Max(label, smallSize*leading*float64(max(1, len(r.absent)))) + rowGap
 }
 
@@ -921,17 +930,10 @@ func (s *sheet) tableRows() []tableRow {
 		r := tableRow{label: s.wrap(f.Label, labelWidth-10, 3, regular, bodySize)}
 		if v, ok := s.Marble.Features[f.Name]; ok {
 			r.value, r.sure = figure(f, v), s.Marble.FeaturesSure[f.Name]
-			if r.unsure = r.sure < record.UnsureBelow; r.unsure {
-				worst := groundHere{holds: 1}
-				for _, g := range f.Rests {
-					if v := g.Holds(s.Analysis); v < worst.holds {
-						worst = groundHere{g.Name, v}
-					}
-				}
-				if worst.name != "" {
-					r.note = s.shorten(fmt.Sprintf("for want of: %s, %.2f", worst.name, worst.holds), tableWidth, regular, smallSize)
-				}
-			}
+			r.unsure = r.sure < record.UnsureBelow
+			// A long unit leaves the label less room.
+			room := labelWidth + valueWidth - s.width(r.value, bold, bodySize) - 8
+			r.label = s.wrap(f.Label, math.Min(labelWidth-10, room), 3, regular, bodySize)
 		} else {
 			why := s.Marble.FeaturesAbsent[f.Name]
 			if why == "" {
@@ -946,9 +948,6 @@ func (s *sheet) tableRows() []tableRow {
 
 func (s *sheet) tableHeight() int {
 	h := 44.0 + 30
-	if len(s.grounds) > 0 {
-		h += 34 + groundStep*float64(len(s.grounds))
-	}
 	for _, r := range s.rows {
 		h += r.height()
 	}
@@ -975,9 +974,6 @@ func (s *sheet) table() {
 		for i, l := range r.label {
 			s.text(l, tableX, base+float64(i)*bodySize*1.2, 0, regular, bodySize, ink)
 		}
-		if r.note != "" {
-			s.text(r.note, tableX, base+float64(len(r.label)-1)*bodySize*1.2+noteHeight, 0, regular, smallSize, sheetWarn)
-		}
 		if r.value == "" {
 			for i, l := range r.absent {
 				s.text(l, tableX+labelWidth, base+float64(i)*smallSize*leading, 0, regular, smallSize, sheetSoft)
@@ -1001,34 +997,42 @@ func (s *sheet) table() {
 	}
 	y += 18
 	s.text("What each means, and what misleads it: tawsight features", tableX, y, 0, regular, smallSize, sheetSoft)
+}
+
+// groundList says how well this photo gives what figures rest on, from baseline
+// y.
+func (s *sheet) groundList(x, y float64) {
 	if len(s.grounds) == 0 {
 		return
 	}
-	y += 30
-	s.text("What they rest on, and how well this photo gives it", tableX, y, 0, bold, bodySize, sheetInk)
+	s.title("What figures rest on, as this photo gives it", x, y)
+	y += 22
 	for _, g := range s.grounds {
-		y += groundStep
-		s.text(s.shorten(g.name, tableWidth-sureWidth-44, regular, smallSize), tableX, y, 0, regular, smallSize, sheetInk)
+		s.text(s.shorten(g.name, panelPX-sureWidth-44, regular, smallSize), x, y, 0, regular, smallSize, sheetInk)
 		c := sheetAccent
 		if g.holds < record.UnsureBelow {
 			c = sheetWarn
 		}
-		s.bar(tableX+tableWidth-sureWidth-34, y-8, sureWidth, 8, g.holds, c)
-		s.text(fmt.Sprintf("%.2f", g.holds), tableX+tableWidth, y, 1, regular, smallSize, sheetInk)
+		s.bar(x+panelPX-sureWidth-34, y-8, sureWidth, 8, g.holds, c)
+		s.text(fmt.Sprintf("%.2f", g.holds), x+panelPX, y, 1, regular, smallSize, sheetInk)
+		y += groundStep
 	}
+	s.paragraph("A figure is as sure as the product of those it rests on. Which they are: tawsight features", x, y+2, panelPX, 2, regular, smallSize, sheetSoft)
 }
 
 // figure is a feature's value with its unit, as many places as people need.
 func figure(f features.Feature, v float64) string {
 	places := 1
 	switch {
-	case f.High-f.Low <= 2, strings.HasPrefix(f.Unit, "mm"):
+	case f.High-f.Low <= 2, strings.Contains(f.Unit, "mm"):
 		places = 2
 	case f.Unit == "" && v == math.Trunc(v):
 		places = 0
 	}
 	out := fmt.Sprintf("%.*f", places, v)
-	if f.Unit != "" {
+	if of, per := strings.CutPrefix(f.Unit, "1/"); per {
+		out += " per " + of
+	} else if f.Unit != "" {
 		out += " " + f.Unit
 	}
 	return strings.Replace(out, "-", "−", 1)
