@@ -819,7 +819,10 @@ func (s *sheet) listHeight() int {
 	h := lowerY + 28 + 44*float64(max(1, len(s.Analysis.Parts.Colours))) + 2 + 2*smallSize*leading
 	h += 20 + 21 + wordLines*bodySize*leading
 	if len(s.grounds) > 0 {
-		h += 20 + 22 + groundStep*float64(len(s.grounds)) + 2*smallSize*leading
+		h += 20 + 22 + 2*smallSize*leading
+		for _, g := range s.grounds {
+			h += smallSize*leading*float64(len(s.wrap(g.name, groundWidth, 2, regular, smallSize))) + groundGap
+		}
 	}
 	return int(math.Ceil(h + sheetMargin))
 }
@@ -916,7 +919,9 @@ const (
 	valueWidth = 104.0 // to the right end of values
 	sureWidth  = 66.0
 	rowGap     = 7.0
-	groundStep = 18.0
+	groundGap  = 2.0
+	// groundWidth is the room for the name of what figures rest on.
+	groundWidth = panelPX - sureWidth - 44
 )
 
 func (r tableRow) height() float64 {
@@ -1008,14 +1013,13 @@ func (s *sheet) groundList(x, y float64) {
 	s.title("What figures rest on, as this photo gives it", x, y)
 	y += 22
 	for _, g := range s.grounds {
-		s.text(s.shorten(g.name, panelPX-sureWidth-44, regular, smallSize), x, y, 0, regular, smallSize, sheetInk)
 		c := sheetAccent
 		if g.holds < record.UnsureBelow {
 			c = sheetWarn
 		}
 		s.bar(x+panelPX-sureWidth-34, y-8, sureWidth, 8, g.holds, c)
 		s.text(fmt.Sprintf("%.2f", g.holds), x+panelPX, y, 1, regular, smallSize, sheetInk)
-		y += groundStep
+		y = s.paragraph(g.name, x, y, groundWidth, 2, regular, smallSize, sheetInk) + groundGap
 	}
 	s.paragraph("A figure is as sure as the product of those it rests on. Which they are: tawsight features", x, y+2, panelPX, 2, regular, smallSize, sheetSoft)
 }

@@ -168,7 +168,7 @@ func TestSheetSaysWhatFiguresRestOn(t *testing.T) {
 	s := newSheet(in, list)
 	s.draw()
 	for _, g := range []features.Ground{still, light, room} {
-		if !s.hasText(g.Name + fmt.Sprintf(" %.2f", g.Holds(nil))) {
+		if !s.hasText(fmt.Sprintf("%.2f %s", g.Holds(nil), g.Name)) {
 			t.Errorf("the sheet does not say how well %s is given", g.Name)
 		}
 	}

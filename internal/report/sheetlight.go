@@ -196,7 +196,7 @@ func (s *sheet) lightInside(x float64) {
 	for _, r := range []struct {
 		what string
 		v    float64
-	}{{"light passes at all", g.NotOpaque}, {"it passes unscattered", g.Clear}, {"so the translucency is", g.Translucency}} {
+	}{{"light passes at all", g.NotOpaque}, {"it passes unscattered", g.Clear}, {"share that gets through", g.Translucency}} {
 		s.text(r.what, x, y, 0, regular, bodySize, sheetInk)
 		s.bar(x+170, y-9, 110, 9, r.v, sheetAccent)
 		s.text(fmt.Sprintf("%.2f", r.v), x+panelPX, y, 1, bold, bodySize, sheetInk)
