@@ -13,7 +13,7 @@ const (
 	Glass     uint8 = 1 << iota // inside the outline
 	Rim                         // glass beyond RimFrom of the radius, where refraction misleads
 	Highlight                   // a lamp or window mirrored in the surface
-	Hidden                      // covered by a neighbour
+	Hidden                      // covered by a neighbour, or outside the photo
 )
 
 // RimFrom is where the rim begins, as a share of the radius: beyond it

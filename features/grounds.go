@@ -35,7 +35,8 @@ var (
 )
 
 // contrast is the weighted CIELAB distance of the base from the nearest
-// ribbon colour that covers a twentieth of the face; 0 without one.
+// ribbon colour that covers a twentieth of the face; without bound where there
+// is none to confuse it with, 0 where the base itself can't be told.
 func (p *Parts) contrast() float64 {
 	if p.Base < 0 {
 		return 0
@@ -45,9 +46,6 @@ func (p *Parts) contrast() float64 {
 		if k != p.Base && c.Share >= 0.05 {
 			best = math.Min(best, math.Sqrt(dist2(weighted(c.Lab), weighted(p.Colours[p.Base].Lab))))
 		}
-	}
-	if math.IsInf(best, 1) {
-		return 0
 	}
 	return best
 }

@@ -109,7 +109,8 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, card [][2
 				if clipped && math.Min(lin[0], math.Min(lin[1], lin[2])) > 0.6*bright[n] {
 					f.Mask[n] |= features.Highlight
 				}
-				if inOther(found.Marbles, i, ux, uy) {
+				outside := ux < 0 || uy < 0 || ux > float64(px.W-1) || uy > float64(px.H-1)
+				if outside || inOther(found.Marbles, i, ux, uy) {
 					f.Mask[n] |= features.Hidden
 				}
 			}

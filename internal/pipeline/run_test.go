@@ -657,13 +657,23 @@ func TestCheckBarScalesDiameters(t *testing.T) {
 	if len(p.Marbles) != len(base.Marbles) || len(p.Marbles) == 0 {
 		t.Fatalf("%d marbles, %d by the design", len(p.Marbles), len(base.Marbles))
 	}
+	var ratios []float64
 	for i, m := range p.Marbles {
 		if m.DiameterMM == nil || base.Marbles[i].DiameterMM == nil {
 			continue
 		}
-		if k := *m.DiameterMM / *base.Marbles[i].DiameterMM; math.Abs(k-0.99) > 0.001 {
-			t.Errorf("marble %s: %.4f times the size, want 0.99", m.ID, k)
+		// The card's outline moves a little too, and with it what paper is seen
+		// around the marble, what its glass is taken for, and where its rim is:
+		// far within what the size is known to.
+		want := 0.99 * *base.Marbles[i].DiameterMM
+		if math.Abs(*m.DiameterMM-want) > 0.1**m.DiameterU95MM+0.001*want {
+			t.Errorf("marble %s: %.3f mm, want %.3f", m.ID, *m.DiameterMM, want)
 		}
+		ratios = append(ratios, *m.DiameterMM / *base.Marbles[i].DiameterMM)
+	}
+	slices.Sort(ratios)
+	if k := ratios[len(ratios)/2]; math.Abs(k-0.99) > 0.0005 {
+		t.Errorf("%.4f times the size in the middle, want 0.99", k)
 	}
 	if bad := Inspect(path, 8); bad.Photo.Error == "" {
 		t.Error("a check bar of 8 mm was taken")
