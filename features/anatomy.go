@@ -34,7 +34,8 @@ type Anatomy struct {
 	TurningRad   float64
 	Stack        Stack
 	Gaps         Gaps
-	// AxialVariance is the circular variance of the lines' headings, 0..1.
+	// AxialVariance is the circular variance of the borders' headings, 0..1;
+	// NaN without any.
 	AxialVariance float64
 	// Straight is how straight the borders run, 0..1, where StraightKnown.
 	Straight      float64
@@ -113,11 +114,11 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 	a.Pieces = m.pieces
 	borders := m.borders(p)
 	for _, b := range borders {
-		a.BorderR += lineLength(smoothAlong(b, stepR, smoothR))
+		a.BorderR += b.smooth(smoothR).length()
 	}
 	a.Stack = findStack(f, m, p, a.Lines)
 	a.Gaps = findGaps(p, cuts)
-	a.AxialVariance = axialVariance(orientations(a.Lines))
+	a.AxialVariance = axialVariance(orientations(borders))
 	a.Straight, a.StraightKnown = straightness(borders)
 	a.AxisLine = axisLine(borders)
 	a.Mirror, a.MirrorKnown = mirrorSymmetry(f, m)

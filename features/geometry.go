@@ -135,10 +135,15 @@ var geometryFeatures = []Feature{
 	},
 	{
 		Name: "orientation_spread", Label: "spread of directions", Low: 0, High: 1,
-		Meaning:   "Circular variance of the directions in which the ribbons run, opposite ones being one: 0 all alike, 1 every way.",
+		Meaning:   "Circular variance of the directions in which the ribbons' borders run, opposite ones being one: 0 all alike, 1 every way.",
 		Disturbed: "the side of the marble that lies up",
 		Rests:     shapeGrounds,
-		Measure:   func(a *Analysis) (float64, string) { return a.Anatomy.AxialVariance, traced(a) },
+		Measure: func(a *Analysis) (float64, string) {
+			if r := traced(a); r != "" || math.IsNaN(a.Anatomy.AxialVariance) {
+				return 0, orElse(r, noBorder)
+			}
+			return a.Anatomy.AxialVariance, ""
+		},
 	},
 	{
 		Name: "straightness", Label: "straightness of borders", Low: 0, High: 1,

@@ -30,18 +30,18 @@ func axialVariance(angle, weight []float64) float64 {
 	return 1 - math.Hypot(c, s)/w
 }
 
-// orientations are the lines' headings in the local frame, radians, and the
-// length (radii) that each stands for.
-func orientations(lines []Line) (angle, weight []float64) {
-	for k := range lines {
-		l := &lines[k]
-		s := l.reach()
-		t := l.headings(s)
-		for i := range t {
-			ex, ey := localFrame(l.Dir[i])
-			angle = append(angle, math.Atan2(dot3(t[i], ey), dot3(t[i], ex)))
-			lo, hi := max(0, i-1), min(len(s)-1, i+1)
-			weight = append(weight, (s[hi]-s[lo])/2)
+// orientations are the borders' headings in the local frame, radians, and the
+// length (radii, along the sphere) that each stands for. Borders run as the
+// ribbons do, and don't depend on how a middle line is thinned.
+func orientations(borders []borderLine) (angle, weight []float64) {
+	for _, b := range borders {
+		dir := b.smooth(smoothR).unrolled(1)
+		for i := 1; i < len(dir); i++ {
+			u, v := dir[i-1], dir[i]
+			t := [3]float64{v[0] - u[0], v[1] - u[1], v[2] - u[2]}
+			ex, ey := localFrame(unit3([3]float64{u[0] + v[0], u[1] + v[1], u[2] + v[2]}))
+			angle = append(angle, math.Atan2(dot3(t, ey), dot3(t, ex)))
+			weight = append(weight, arc(u, v))
 		}
 	}
 	return angle, weight
@@ -61,11 +61,11 @@ const (
 // its direction; a slit is where two count that have base between them. Vanes end
 // short of the axis that they stand about, and the axis is seen as a line
 // through the middle whichever way the marble lies.
-func axisLine(borders [][][2]float64) float64 {
+func axisLine(borders []borderLine) float64 {
 	type mark struct{ x, y, angle float64 }
 	var marks []mark
 	for _, l := range borders {
-		l = smoothAlong(l, stepR, smoothR)
+		l := l.smooth(smoothR).at
 		for i := 2; i+2 < len(l); i++ {
 			marks = append(marks, mark{l[i][0], l[i][1], math.Atan2(l[i+2][1]-l[i-2][1], l[i+2][0]-l[i-2][0])})
 		}
@@ -126,13 +126,10 @@ func axisLine(borders [][][2]float64) float64 {
 // chord over length for pieces of straightR, taken from 2/pi (a half circle)
 // to 1. Both are measured along the sphere, a chord being part of a great
 // circle. ok is false where no border is so long.
-func straightness(borders [][][2]float64) (v float64, ok bool) {
+func straightness(borders []borderLine) (v float64, ok bool) {
 	sum, n := 0.0, 0
 	for _, l := range borders {
-		var dir [][3]float64
-		for _, q := range smoothAlong(l, stepR, smoothR) {
-			dir = append(dir, [3]float64{q[0], q[1], math.Sqrt(math.Max(0, 1-q[0]*q[0]-q[1]*q[1]))})
-		}
+		dir := l.smooth(smoothR).unrolled(int(straightR/stepR) + 2)
 		line := Line{Dir: dir}
 		s := line.reach()
 		j := 0

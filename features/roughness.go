@@ -126,9 +126,44 @@ type Roughness struct {
 // radii: the first takes off the pixel grid.
 const fineR, mediumR, coarseR = 0.03, 0.10, 0.25
 
-// borders are the borders between ribbons and base that are seen, as lines of
-// places on the disc in radii, stepR apart.
-func (m *colourMap) borders(p *Parts) [][][2]float64 {
+// borderLine is a part of the border between ribbons and base: places on the disc
+// in radii, stepR apart; a closed one goes on at its beginning.
+type borderLine struct {
+	at     [][2]float64
+	closed bool
+}
+
+// smooth is the line smoothed by sigma along it (radii).
+func (b borderLine) smooth(sigma float64) borderLine {
+	return borderLine{smoothAlong(b.at, b.closed, stepR, sigma), b.closed}
+}
+
+// length is that on the disc, radii.
+func (b borderLine) length() float64 {
+	s := lineLength(b.at)
+	if n := len(b.at); b.closed && n > 1 {
+		s += math.Hypot(b.at[0][0]-b.at[n-1][0], b.at[0][1]-b.at[n-1][1])
+	}
+	return s
+}
+
+// unrolled are the places on the sphere; of a closed line once round and extra
+// places more.
+func (b borderLine) unrolled(extra int) [][3]float64 {
+	n := len(b.at)
+	if b.closed {
+		n += min(extra, n)
+	}
+	out := make([][3]float64, n)
+	for i := range out {
+		q := b.at[i%len(b.at)]
+		out[i] = [3]float64{q[0], q[1], math.Sqrt(math.Max(0, 1-q[0]*q[0]-q[1]*q[1]))}
+	}
+	return out
+}
+
+// borders are the borders between ribbons and base that are seen.
+func (m *colourMap) borders(p *Parts) []borderLine {
 	mask := m.mask(func(o int8) bool { return o >= 0 && int(o) != p.Base })
 	field := make([]float64, len(mask))
 	for i, v := range mask {
@@ -136,23 +171,48 @@ func (m *colourMap) borders(p *Parts) [][][2]float64 {
 			field[i] = 1
 		}
 	}
-	var out [][][2]float64
+	var out []borderLine
 	mid := float64(m.n-1) / 2
 	for _, l := range contours(m.n, field) {
+		seen := make([]bool, len(l))
+		broken := -1
+		for i, q := range l {
+			x, y := (q[0]-mid)/m.radius, (q[1]-mid)/m.radius
+			l[i] = [2]float64{x, y}
+			seen[i] = x*x+y*y <= borderWithin*borderWithin && m.far[m.cell(x, y)] <= 1.5
+			if !seen[i] {
+				broken = i
+			}
+		}
+		closed := l[0] == l[len(l)-1]
+		if closed && broken < 0 {
+			if even := resample(l, stepR); len(even) > 2 {
+				out = append(out, borderLine{even, true})
+			}
+			continue
+		}
+		if closed { // begin where it breaks off, not in the middle of a part
+			n := len(l) - 1
+			r := make([][2]float64, 0, n)
+			s := make([]bool, 0, n)
+			for i := range n {
+				r, s = append(r, l[(broken+i)%n]), append(s, seen[(broken+i)%n])
+			}
+			l, seen = r, s
+		}
 		var run [][2]float64
 		flush := func() {
 			if even := resample(run, stepR); len(even) > 2 {
-				out = append(out, even)
+				out = append(out, borderLine{even, false})
 			}
 			run = nil
 		}
-		for _, q := range l {
-			x, y := (q[0]-mid)/m.radius, (q[1]-mid)/m.radius
-			if x*x+y*y > borderWithin*borderWithin || m.far[m.cell(x, y)] > 1.5 {
+		for i, q := range l {
+			if !seen[i] {
 				flush()
 				continue
 			}
-			run = append(run, [2]float64{x, y})
+			run = append(run, q)
 		}
 		flush()
 	}
@@ -164,13 +224,13 @@ const borderWithin = 0.87
 
 // borderRoughness compares the length of borders at three scales of smoothing
 // along them; ok is false where there is less than a radius of border.
-func borderRoughness(borders [][][2]float64) (r Roughness, ok bool) {
+func borderRoughness(borders []borderLine) (r Roughness, ok bool) {
 	var a, b, c float64
 	for _, l := range borders {
-		if float64(len(l))*stepR > 2*coarseR {
-			a += lineLength(smoothAlong(l, stepR, fineR))
-			b += lineLength(smoothAlong(l, stepR, mediumR))
-			c += lineLength(smoothAlong(l, stepR, coarseR))
+		if float64(len(l.at))*stepR > 2*coarseR {
+			a += l.smooth(fineR).length()
+			b += l.smooth(mediumR).length()
+			c += l.smooth(coarseR).length()
 		}
 	}
 	if c < 1 {

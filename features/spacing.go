@@ -24,16 +24,16 @@ const (
 	stackPeak = 0.3
 	// stackPlaces is the least number of places of the lines at which the ribs
 	// must show.
-	stackPlaces = 4
+	stackPlaces = 8
 )
 
-// findStack looks across the lines for ribs: at every few places of each line
+// findStack looks across the lines for ribs: at every other place of each line
 // the colours along the great circle square to it, ribbon 1 and base 0, have
 // their autocorrelation taken, sum_i (p_i - mean)(p_(i+k) - mean) over the
 // pairs there are, divided by their number and the variance. The lag of the
 // first peak after the first trough is the period there.
 func findStack(f *Face, m *colourMap, p *Parts, lines []Line) Stack {
-	const every = 5
+	const every = 2
 	step := 1 / f.Radius
 	n := int(crossReachR / step)
 	type found struct{ period, peak float64 }
@@ -43,7 +43,7 @@ func findStack(f *Face, m *colourMap, p *Parts, lines []Line) Stack {
 	for k := range lines {
 		l := &lines[k]
 		t := l.headings(l.reach())
-		for i := every / 2; i < len(l.Dir); i += every {
+		for i := 0; i < len(l.Dir); i += every {
 			s := unit3(cross3(l.Dir[i], t[i]))
 			prof = prof[:0]
 			ribs := 0

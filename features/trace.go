@@ -479,8 +479,9 @@ func resample(at [][2]float64, step float64) [][2]float64 {
 }
 
 // smoothAlong smooths a line of evenly spaced places with a Gaussian of
-// standard deviation sigma along it, its ends held by point reflection.
-func smoothAlong(even [][2]float64, step, sigma float64) [][2]float64 {
+// standard deviation sigma along it, its ends held by point reflection; a
+// closed line goes on at its beginning.
+func smoothAlong(even [][2]float64, closed bool, step, sigma float64) [][2]float64 {
 	n := len(even)
 	if n < 3 {
 		return even
@@ -493,6 +494,8 @@ func smoothAlong(even [][2]float64, step, sigma float64) [][2]float64 {
 	}
 	get := func(i int) [2]float64 {
 		switch {
+		case closed:
+			return even[((i%n)+n)%n]
 		case i < 0:
 			o := even[min(n-1, -i)]
 			return [2]float64{2*even[0][0] - o[0], 2*even[0][1] - o[1]}
@@ -518,6 +521,28 @@ func smoothAlong(even [][2]float64, step, sigma float64) [][2]float64 {
 	return out
 }
 
+// trimEnds shortens a line at both ends to where its distance to the outline
+// first reaches endShare of the median: how far into a round or a cut end a
+// thinned line runs depends on the grid.
+func trimEnds(cells []int, d []float64) []int {
+	v := make([]float64, len(cells))
+	for j, i := range cells {
+		v[j] = d[i]
+	}
+	sort.Float64s(v)
+	least := endShare * quantile(v, 0.5)
+	for len(cells) > 2 && d[cells[0]] < least {
+		cells = cells[1:]
+	}
+	for len(cells) > 2 && d[cells[len(cells)-1]] < least {
+		cells = cells[:len(cells)-1]
+	}
+	return cells
+}
+
+// endShare: see trimEnds.
+const endShare = 0.8
+
 // traceLines are the middle lines of every ribbon colour.
 func traceLines(m *colourMap, p *Parts) []Line {
 	var out []Line
@@ -532,11 +557,12 @@ func traceLines(m *colourMap, p *Parts) []Line {
 		prune(m.n, mask, d)
 		g := skeletonGraph(m.n, mask)
 		for _, cells := range g.chains(m.n, d) {
+			cells = trimEnds(cells, d)
 			at := make([][2]float64, len(cells))
 			for j, i := range cells {
 				at[j] = m.xy(i)
 			}
-			at = smoothAlong(resample(at, stepR), stepR, smoothR)
+			at = smoothAlong(resample(at, stepR), false, stepR, smoothR)
 			// What runs over the rim or far into a reflection isn't known.
 			var part Line
 			flush := func() {
