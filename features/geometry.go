@@ -4,11 +4,10 @@ import "math"
 
 // Reasons for absence of the ribbons' geometry.
 const (
-	noLine     = "no ribbon is long enough to follow"
-	noStraight = "no ribbon is seen both borders of where it runs straight"
-	noStack    = "no folds lie side by side"
-	noGrain    = "no ribbon is wide enough in pixels where it runs straight"
-	noBorder   = "too little border between ribbons and base is seen"
+	noLine   = "no ribbon is long enough to follow"
+	noStack  = "no folds lie side by side"
+	noGrain  = "no ribbon is wide enough in pixels where it runs straight"
+	noBorder = "too little border between ribbons and base is seen"
 )
 
 // grounds of the geometry.
@@ -35,21 +34,11 @@ func perDiameter(a *Analysis, n float64) float64 {
 	return n / math.Max(a.Anatomy.LengthR/2, 1e-9)
 }
 
-// geometryFeatures are how the ribbons run.
+// geometryFeatures are how the ribbons run. Not among them, though measured and
+// shown, are figures that differ more between photos of one marble (other light,
+// distance and side up) than between marbles: the spread of widths, sharp turns,
+// the regularity of folds, fine raggedness of borders and the gap within pairs.
 var geometryFeatures = []Feature{
-	{
-		Name: "ribbon_width_spread", Label: "unevenness of ribbon width", Low: 0, High: 3,
-		Meaning:   "From the lower to the upper quartile of the ribbons' widths, over the median: 0 for ribbons of one width.",
-		Disturbed: "refraction, which magnifies what lies deep; ribbons that lean",
-		Rests:     shapeGrounds,
-		Measure: func(a *Analysis) (float64, string) {
-			w := a.Anatomy.Widths
-			if r := traced(a); r != "" || len(w) < leastWidths {
-				return 0, orElse(r, noStraight)
-			}
-			return (quantile(w, 0.75) - quantile(w, 0.25)) / quantile(w, 0.5), ""
-		},
-	},
 	{
 		Name: "ribbon_length", Label: "length of ribbon on an area", Unit: "1/mm", Low: 0, High: 3,
 		LogFrom:   0.05,
@@ -74,16 +63,6 @@ var geometryFeatures = []Feature{
 		Rests:     shapeGrounds,
 		Measure: func(a *Analysis) (float64, string) {
 			return perDiameter(a, float64(a.Anatomy.Turns)), traced(a)
-		},
-	},
-	{
-		Name: "sharp_turns", Label: "sharp turns of the ribbons", Unit: "1/diameter", Low: 0, High: 10,
-		LogFrom:   0.3,
-		Meaning:   "The same for turns within two widths of the ribbon.",
-		Disturbed: "the side of the marble that lies up; crossings taken for turns",
-		Rests:     shapeGrounds,
-		Measure: func(a *Analysis) (float64, string) {
-			return perDiameter(a, float64(a.Anatomy.Sharp)), traced(a)
 		},
 	},
 	{
@@ -112,18 +91,6 @@ var geometryFeatures = []Feature{
 				return 0, noStack
 			}
 			return a.Anatomy.Stack.PeriodR * a.Face.RadiusMM, ""
-		},
-	},
-	{
-		Name: "fold_regularity", Label: "regularity of folds", Low: 0, High: 1,
-		Meaning:   "How alike the spaces between such folds are: 1 like ribs.",
-		Disturbed: "blur that runs folds together, ribbons behind",
-		Rests:     shapeGrounds,
-		Measure: func(a *Analysis) (float64, string) {
-			if r := traced(a); r != "" || a.Anatomy.Stack.PeriodR == 0 {
-				return 0, orElse(r, noStack)
-			}
-			return a.Anatomy.Stack.Regularity, ""
 		},
 	},
 	{
@@ -190,19 +157,6 @@ var geometryFeatures = []Feature{
 		},
 	},
 	{
-		Name: "edge_fringe", Label: "fine raggedness of borders", Low: 0, High: 2,
-		LogFrom:   0.02,
-		Meaning:   "How much longer the borders are than when smoothed by a tenth of the radius.",
-		Disturbed: "blur, noise",
-		Rests:     shapeGrounds,
-		Measure: func(a *Analysis) (float64, string) {
-			if r := traced(a); r != "" || !a.Anatomy.RoughKnown {
-				return 0, orElse(r, noBorder)
-			}
-			return a.Anatomy.Rough.Fine, ""
-		},
-	},
-	{
 		Name: "striation", Label: "stripes within a ribbon", Unit: "L*", Low: 0, High: 40,
 		LogFrom:   0.5,
 		Meaning:   "Lightness that varies across a ribbon and stays the same along it (standard deviation), shading aside: 0 for solid ribbons.",
@@ -242,24 +196,6 @@ var geometryFeatures = []Feature{
 				r = "the colours of an opaque marble's surface always lie side by side"
 			}
 			return a.Anatomy.Pairs.Share, r
-		},
-	},
-	{
-		Name: "pair_gap_mm", Label: "gap within pairs", Unit: "mm", Low: 0, High: 3,
-		LogFrom:   0.1,
-		Meaning:   "Median width of the base between the two ribbons of a pair.",
-		Disturbed: "blur that closes gaps",
-		Rests:     shapeGrounds,
-		Measure: func(a *Analysis) (float64, string) {
-			switch r := traced(a); {
-			case r != "":
-				return 0, r
-			case a.Face.RadiusMM == 0:
-				return 0, noScale
-			case a.Glass.NotOpaque < 0.5 || a.Anatomy.Pairs.Share < 0.3:
-				return 0, "there is no pair of ribbons"
-			}
-			return a.Anatomy.Pairs.GapR * a.Face.RadiusMM, ""
 		},
 	},
 }
