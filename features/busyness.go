@@ -16,7 +16,8 @@ const (
 	// marbles differ by about a quarter: (1/0.25)^2 = 16.
 	priorDiameters = 16.0
 	// vaneFrom and vaneTo are where VaneLikeness begins to say, and says for
-	// certain, that ribbons are vanes, which don't turn.
+	// certain, that ribbons are vanes, which don't turn. Set on rendered marbles
+	// of both renderers, seven of them with vanes.
 	vaneFrom, vaneTo = 0.30, 0.45
 	// busyHalf is the number of turns a mm of ribbon at which a marble is half
 	// busy: about one in a diameter of an ordinary marble.

@@ -307,6 +307,19 @@ func TestRibbonWidth(t *testing.T) {
 	}
 }
 
+// Stripes are pieces, each its own.
+func TestPieces(t *testing.T) {
+	for n := range 9 {
+		f := draw(drawnRadius, stripes(n, blue, clearSeen))
+		if n == 0 {
+			f = draw(drawnRadius, func(x, y float64) [3]float64 { return clearSeen })
+		}
+		if p := Analyse(f).Pieces(); p != n {
+			t.Errorf("%d stripes: %d pieces", n, p)
+		}
+	}
+}
+
 // Corners are counted where they are.
 func TestTurnsOfZigzag(t *testing.T) {
 	for n := range 5 {
