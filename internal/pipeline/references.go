@@ -86,7 +86,7 @@ func measureReferences(ctx context.Context, sets []referenceSet, scale calib.Pri
 			if m.CutOff || len(m.Features) == 0 {
 				continue
 			}
-			samples = append(samples, classify.Sample{ID: p.Path + "#" + m.ID, Group: p.Path, Label: jobs[i].label, Values: m.Features})
+			samples = append(samples, classify.Sample{ID: p.Path + "#" + m.ID, Group: p.Path, Label: jobs[i].label, Values: m.Features, Sure: m.FeaturesSure})
 		}
 	}
 	return samples, failures, nil
@@ -119,7 +119,7 @@ func attribute(model *classify.Model, p *record.Photo) {
 		if m.CutOff || m.Verdict != nil && (m.Verdict.Pattern == record.Unusable || m.Verdict.Colour == record.Unusable) {
 			continue
 		}
-		pr, err := model.Predict(m.Features)
+		pr, err := model.PredictReading(classify.Reading{Values: m.Features, Sure: m.FeaturesSure})
 		if err != nil {
 			continue // too few features: no attribution, and the flags say why
 		}
