@@ -279,11 +279,10 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 	}
 	b := p.Colours[p.Base]
 	var at []border
-	if !opaque && !p.Tinted {
+	if !opaque && !p.Tinted && n > 1 {
 		p.found = n
-		sm := smooth(f)
-		centre, _ := p.means(sm)
-		at = p.borders(f, sm, centre)
+		centre, _ := p.means(p.level)
+		at = p.borders(f, p.level, centre)
 	}
 	for k, c := range p.Colours {
 		if k == p.Base {
@@ -354,10 +353,41 @@ func (p *Parts) dropBubble(f *Face, b Bubble) {
 	}
 }
 
-// middle sorts v and gives its median.
-func middle(v []float64) float64 {
-	sort.Float64s(v)
-	return v[len(v)/2]
+// middle is the median of v, whose order it changes.
+func middle(v []float64) float64 { return nth(v, len(v)/2) }
+
+// nth is what stands at place k of v when sorted; it changes v's order (Hoare's
+// selection, the middle of three for pivot).
+func nth(v []float64, k int) float64 {
+	lo, hi := 0, len(v)-1
+	for lo < hi {
+		mid := lo + (hi-lo)/2
+		a, b, c := v[lo], v[mid], v[hi]
+		pivot := math.Max(math.Min(a, b), math.Min(math.Max(a, b), c))
+		i, j := lo, hi
+		for i <= j {
+			for v[i] < pivot {
+				i++
+			}
+			for v[j] > pivot {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
+	}
+	return v[k]
 }
 
 // dimmed is how far, in a* and b*, a colour lies from another one dimmed:
