@@ -75,12 +75,28 @@ func (f FeatureInfo) raw(v float64) float64 {
 	return v
 }
 
-// Sample is one labelled marble.
+// Sample is one labelled marble as one photo shows it.
 type Sample struct {
-	ID     string             // what the marble is called; for reports
-	Group  string             // the photo it comes from; see Options.LeaveOutGroups
-	Label  string             // the collector's set
-	Values map[string]float64 // by feature name; one not measured is absent
+	ID    string // what the marble is called in its photo; for reports
+	Group string // the photo it comes from; see Options.LeaveOutGroups
+	// Specimen is the very marble. Samples of one specimen are combined into
+	// one (values weighted by how sure they are) and never counted as
+	// independent, in training or in validation. Empty: a marble of its own.
+	Specimen string
+	Label    string             // the collector's set
+	Values   map[string]float64 // by feature name; one not measured is absent
+	// Sure is how well each value was measured, 0..1, by feature name: 1 as
+	// good as the method gets, and what is absent counts as 1. A value of
+	// sureness s counts with the variance of the feature within the sets
+	// divided by s; one of sureness 0 counts as not measured.
+	Sure map[string]float64
+}
+
+// Reading is what was measured of a marble, without a label. Values and Sure
+// are as in [Sample].
+type Reading struct {
+	Values map[string]float64
+	Sure   map[string]float64
 }
 
 // Options of training. The zero value is the plain nearest centroid.
@@ -137,16 +153,26 @@ type Prediction struct {
 	// Distance to the nearest set: the root mean square difference, in
 	// spreads; about 1 for a typical member.
 	Distance float64
-	// Fit is the share of the labelled marbles that lie at least as far from
+	// PValue is the share of the labelled marbles that lie at least as far from
 	// their own set (counting this one): near 1 typical, near 0 a stranger.
 	// It is 1 when leaving-out was not possible.
-	Fit float64
+	PValue float64
+	// Sets are all sets that could be compared, the likeliest first.
+	Sets []Likeness
 	// Used is how many features were compared with the nearest set.
 	Used int
 	// Reasons, the weightiest first. Between two sets: the share of each
 	// feature in the difference of the squared distances. For UnlikeAny: in
 	// the distance to the nearest set.
 	Reasons []Reason
+}
+
+// Likeness is how like one set a marble is.
+type Likeness struct {
+	Label       string
+	Probability float64 // if the marble is of one of the sets; 0..1
+	Distance    float64 // as [Prediction].Distance
+	PValue      float64 // as [Prediction].PValue, for this set
 }
 
 // Reason is one feature's part in a prediction.
@@ -612,7 +638,7 @@ func (m *Model) predict(x []float64) (Prediction, error) {
 		Status:      Assigned,
 		Probability: prob[best],
 		Distance:    math.Sqrt(d2[best]),
-		Fit:         1,
+		PValue:      1,
 		Used:        used[best],
 	}
 	if next >= 0 {
@@ -626,16 +652,34 @@ func (m *Model) predict(x []float64) (Prediction, error) {
 		// "Algorithmic Learning in a Random World", 2005), of distances
 		// divided by each set's typical one, so that broad and narrow sets
 		// can be counted together.
-		at, _ := slices.BinarySearch(m.LeftOut, p.Distance/m.Sets[best].TypicalDistance)
-		p.Fit = float64(1+n-at) / float64(n+1)
+		p.PValue = m.pValue(best, p.Distance)
 		// The level is one of the values that Fit takes: allow for rounding.
-		if p.Fit <= m.UnlikeAnyLevel()*(1+1e-12) {
+		if p.PValue <= m.UnlikeAnyLevel()*(1+1e-12) {
 			p.Status = UnlikeAny
+		}
+	}
+	for _, c := range order {
+		if d := math.Sqrt(d2[c]); !math.IsInf(d, 1) {
+			p.Sets = append(p.Sets, Likeness{m.Sets[c].Label, prob[c], d, m.pValue(c, d)})
 		}
 	}
 	p.Reasons = m.reasons(x, best, next, used, p.Status)
 	return p, nil
 }
+
+// pValue of a marble at a distance from a set.
+func (m *Model) pValue(c int, distance float64) float64 {
+	n := len(m.LeftOut)
+	if n == 0 {
+		return 1
+	}
+	at, _ := slices.BinarySearch(m.LeftOut, distance/m.Sets[c].TypicalDistance)
+	return float64(1+n-at) / float64(n+1)
+}
+
+// PredictReading is [Model.Predict] of values that are known to be more or less
+// sure.
+func (m *Model) PredictReading(r Reading) (Prediction, error) { return m.Predict(r.Values) }
 
 func (m *Model) reasons(x []float64, best, next int, used []int, status string) []Reason {
 	part := func(c, j int) float64 {

@@ -80,7 +80,7 @@ func TestPredictStatus(t *testing.T) {
 	} {
 		p := predict(t, m, c.values)
 		if c.label != "" && p.Label != c.label || p.Status != c.status {
-			t.Errorf("%s: %s %s (%.3f; %s %.3f; fit %.3f)", c.name, p.Status, p.Label, p.Probability, p.RunnerUp, p.RunnerUpProbability, p.Fit)
+			t.Errorf("%s: %s %s (%.3f; %s %.3f; fit %.3f)", c.name, p.Status, p.Label, p.Probability, p.RunnerUp, p.RunnerUpProbability, p.PValue)
 		}
 	}
 }
@@ -213,7 +213,7 @@ func TestSmallSets(t *testing.T) {
 	if m.UnlikeAnyLevel() != 0 || !strings.Contains(strings.Join(m.Warnings, "\n"), "uncalibrated") {
 		t.Errorf("warnings: %q", m.Warnings)
 	}
-	if p := predict(t, m, singles[1].Values); p.Label != "B" || p.Fit != 1 {
+	if p := predict(t, m, singles[1].Values); p.Label != "B" || p.PValue != 1 {
 		t.Errorf("%+v", p)
 	}
 
@@ -520,7 +520,7 @@ func TestOrderAndRoundTrip(t *testing.T) {
 			if fmt.Sprintf("%+v", texts(p)) != fmt.Sprintf("%+v", texts(q)) {
 				rt.Fatalf("predicts %+v, after loading %+v", p, q)
 			}
-			for _, v := range []float64{p.Probability, p.RunnerUpProbability, p.Fit} {
+			for _, v := range []float64{p.Probability, p.RunnerUpProbability, p.PValue} {
 				if !(v >= 0 && v <= 1) {
 					rt.Fatalf("a probability of %v in %+v", v, p)
 				}
