@@ -1,10 +1,12 @@
 package report
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"image"
 	"image/color"
+	"image/jpeg"
 	"math"
 	"slices"
 	"strings"
@@ -41,11 +43,22 @@ type Plate struct {
 
 // View is a square picture with the marble in its middle, white-balanced.
 type View struct {
-	Image image.Image
+	JPEG   []byte
+	SidePX int
 	// MMPerPX is the picture's scale; 0 where the photo gave none: then
 	// DiameterPX alone is known.
 	MMPerPX    float64
 	DiameterPX float64 // of the marble in the picture
+}
+
+// NewView is the picture of a marble that is diameterPX across in img; mmPerPX is
+// 0 where the photo has no scale. What lies outside the photo is shown as paper.
+func NewView(img image.Image, mmPerPX, diameterPX float64) (View, error) {
+	var buf bytes.Buffer
+	if err := jpeg.Encode(&buf, onBlank(img), &jpeg.Options{Quality: 93}); err != nil {
+		return View{}, err
+	}
+	return View{JPEG: buf.Bytes(), SidePX: img.Bounds().Dx(), MMPerPX: mmPerPX, DiameterPX: diameterPX}, nil
 }
 
 // diameterMM is 0 where the scale is not known.
@@ -179,7 +192,7 @@ func (v View) window(scale float64) (radius, side float64) {
 	if d == 0 {
 		d = noScaleMM
 	}
-	return d * plateView / 2 * scale, d * scale * float64(v.Image.Bounds().Dx()) / v.DiameterPX
+	return d * plateView / 2 * scale, d * scale * float64(v.SidePX) / v.DiameterPX
 }
 
 // drawing lays the plate out.
@@ -212,7 +225,7 @@ func (p *Plate) drawing() (*drawing, error) {
 		cx := c.x + c.w/2
 		if c.set < 0 {
 			r, side := p.View.window(scale)
-			if err := d.picture(p.View.Image, cx-side/2, cy-side/2, side, r, "the marble in question"); err != nil {
+			if err := d.picture(p.View.JPEG, cx-side/2, cy-side/2, side, r, "the marble in question"); err != nil {
 				return nil, err
 			}
 			d.circle(cx, cy, r+1.6, nil, &darkStone, 1.6)
@@ -226,7 +239,7 @@ func (p *Plate) drawing() (*drawing, error) {
 		}
 		sp := specimens[c.nth]
 		r, side := sp.View.window(scale)
-		if err := d.picture(sp.View.Image, cx-side/2, cy-side/2, side, r, sp.Name); err != nil {
+		if err := d.picture(sp.View.JPEG, cx-side/2, cy-side/2, side, r, sp.Name); err != nil {
 			return nil, err
 		}
 		d.circle(cx, cy, r+0.4, nil, &setInks[c.set], 0.8)

@@ -98,14 +98,14 @@ func (d *drawing) polygon(fill, line *color.NRGBA, width float64, points ...[2]f
 	d.add(shape{points: points, close: true, fill: fill, line: line, width: width})
 }
 
-// picture puts a square picture into the square at (x, y), seen through a round
+// picture puts a square picture, a JPEG file, into the square at (x, y), seen through a round
 // window of the given radius about its middle.
-func (d *drawing) picture(img image.Image, x, y, side, radius float64, alt string) error {
-	var buf bytes.Buffer
-	if err := jpeg.Encode(&buf, img, &jpeg.Options{Quality: 92}); err != nil {
-		return err
+func (d *drawing) picture(data []byte, x, y, side, radius float64, alt string) error {
+	img, err := jpeg.Decode(bytes.NewReader(data))
+	if err != nil {
+		return fmt.Errorf("the picture of %s can't be drawn: %w", alt, err)
 	}
-	d.items = append(d.items, item{photo: &photoItem{img, buf.Bytes(), x, y, side, radius, alt}})
+	d.items = append(d.items, item{photo: &photoItem{img, data, x, y, side, radius, alt}})
 	if radius == 0 {
 		radius = side / 2
 	}
