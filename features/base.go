@@ -118,7 +118,11 @@ func (a *Analysis) OwnColour() (lab [3]float64, ok bool) {
 	for q := range lin {
 		lin[q] /= most
 	}
-	return withinWhite(colour.LinearToLab(lin)), true
+	lab = withinWhite(colour.LinearToLab(lin))
+	for q := 1; q < 3; q++ {
+		lab[q] = math.Max(-128, math.Min(127, lab[q])) // as CIELAB is commonly encoded
+	}
+	return lab, true
 }
 
 // Limits of the choice of a base.

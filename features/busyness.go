@@ -2,7 +2,12 @@ package features
 
 import "math"
 
-// What busyness takes to be so before it looks.
+// busyHalf is the length of borders, in marble diameters, at which a marble is
+// half busy: a single broad ribbon across the face has two borders of about a
+// diameter each, a tightly folded one ten and more.
+const busyHalf = 4.0
+
+// What TurnsPerMM takes to be so before it looks.
 const (
 	// priorTurns is the number of turns that a ribbon makes in a diameter of its
 	// own length when it is laid to and fro between two poles near the surface:
@@ -19,9 +24,6 @@ const (
 	// certain, that ribbons are vanes, which don't turn. Set on rendered marbles
 	// of both renderers, seven of them with vanes.
 	vaneFrom, vaneTo = 0.30, 0.45
-	// busyHalf is the number of turns a mm of ribbon at which a marble is half
-	// busy: about one in a diameter of an ordinary marble.
-	busyHalf = 0.06
 	// ordinaryMM is the diameter taken where the size isn't known, mm (5/8
 	// inch, the commonest; common practice).
 	ordinaryMM = 15.9
@@ -57,13 +59,13 @@ func (n *Anatomy) VaneLikeness() float64 {
 	return math.Sqrt(n.AxisLine * n.Coverage * math.Min(1, slit/n.BorderR))
 }
 
-// Busyness is one number in 0..1 for how busy the swirl is: 1 - 2^(-t/0.06),
-// with t the ribbons' turns a mm (TurnsPerMM). It is 0 for a plain marble and
-// for straight vanes. Being per mm, it is higher for a smaller marble with the
-// same pattern.
+// Busyness is one number in 0..1 for how busy the swirl looks: 1 - 2^(-e/4),
+// with e the length of borders between colours on the face in marble diameters.
+// It grows with every ribbon, turn and fold that shows, levels off, and is the
+// same for a small and a large marble with the same pattern.
 func (a *Analysis) Busyness() (float64, bool) {
-	if a.Parts.Usable == 0 || !a.Anatomy.Known {
+	if a.Parts.Usable == 0 {
 		return 0, false
 	}
-	return 1 - math.Exp2(-a.Anatomy.TurnsPerMM(a.Face.RadiusMM)/busyHalf), true
+	return 1 - math.Exp2(-a.Parts.Edge/busyHalf), true
 }

@@ -348,7 +348,7 @@ func TestTurnsOfZigzag(t *testing.T) {
 }
 
 // The more a ribbon turns, the busier; a plain marble is not at all, and a
-// smaller marble with the same pattern is busier.
+// smaller marble with the same pattern is as busy.
 func TestBusyness(t *testing.T) {
 	plain := Analyse(glassFace(drawnRadius, func(x, y float64) [3]float64 { return clearSeen }))
 	last, ok := plain.Busyness()
@@ -364,14 +364,19 @@ func TestBusyness(t *testing.T) {
 		}
 		last = got
 		f.RadiusMM /= 2
-		if small, _ := a.Busyness(); small <= got {
+		if small, _ := a.Busyness(); small != got {
 			t.Errorf("%d corners: %.3f on a marble half the size, %.3f before", n, small, got)
 		}
 	}
-	// The definition: 1 - 2^(-1) at one turn in 1/0.06 mm.
+	// The definition: 1 - 2^(-1) at borders four diameters long.
+	half := Analysis{Parts: Parts{Usable: 1, Edge: 4}}
+	if got, _ := half.Busyness(); got != 0.5 {
+		t.Errorf("borders of four diameters are busy by %g", got)
+	}
+	// One turn a diameter seen is what is expected anyway.
 	one := Anatomy{Ribbons: true, Turns: 2, LengthR: 4}
-	if got := one.TurnsPerMM(1 / (2 * busyHalf)); math.Abs(got-busyHalf) > 1e-12 {
-		t.Errorf("two turns in two diameters of 1/0.06 mm are %g a mm", got)
+	if got := one.TurnsPerMM(8); math.Abs(got-1.0/16) > 1e-12 {
+		t.Errorf("two turns in two diameters of 16 mm are %g a mm", got)
 	}
 }
 

@@ -61,7 +61,10 @@ func findMarks(a *Analysis) (m Marks) {
 }
 
 // Unmeasured is something that people look for and that no feature gives.
-type Unmeasured struct{ Name, Why string }
+type Unmeasured struct {
+	Name string `json:"name"`
+	Why  string `json:"why"`
+}
 
 // NotMeasured lists them, with the reasons.
 var NotMeasured = []Unmeasured{{
@@ -94,9 +97,10 @@ var bubbleSure = Ground{"how plainly a bubble is seen, or that there is none", f
 var markFeatures = []Feature{
 	{
 		Name: "bubble_present", Label: "large bubble", Low: 0, High: 1,
-		Meaning:   "Whether a large bubble is seen near the middle of clear or tinted glass: 1 there is, 0 none is seen.",
-		Disturbed: "ribbons in front of it, which hide it; lamps mirrored there; round ends of ribbons",
-		Rests:     []Ground{bubbleSure},
+		NotCompared: doesNotRepeat,
+		Meaning:     "Whether a large bubble is seen near the middle of clear or tinted glass: 1 there is, 0 none is seen.",
+		Disturbed:   "ribbons in front of it, which hide it; lamps mirrored there; round ends of ribbons",
+		Rests:       []Ground{bubbleSure},
 		Measure: func(a *Analysis) (float64, string) {
 			b := a.Marks.Bubble
 			if b.Present {
@@ -121,10 +125,11 @@ var markFeatures = []Feature{
 	},
 	{
 		Name: "bubble_offset", Label: "bubble's distance from the middle", Unit: "radii", Low: 0, High: 1,
-		LogFrom:   0.05,
-		Meaning:   "Distance of the bubble from the marble's middle across the line of sight, in radii of the marble, magnification taken off.",
-		Disturbed: "which side the marble lies on; depth can't be seen",
-		Rests:     []Ground{bubbleSure},
+		NotCompared: doesNotRepeat,
+		LogFrom:     0.05,
+		Meaning:     "Distance of the bubble from the marble's middle across the line of sight, in radii of the marble, magnification taken off.",
+		Disturbed:   "which side the marble lies on; depth can't be seen",
+		Rests:       []Ground{bubbleSure},
 		Measure: func(a *Analysis) (float64, string) {
 			return bubbleFigure(a, func(b Bubble) float64 { return b.FromMiddleR })
 		},

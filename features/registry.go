@@ -7,7 +7,7 @@ import (
 
 // Version of the registry: it goes up whenever a feature is added, removed or
 // measured differently, so that figures of two versions are never mixed.
-const Version = 1
+const Version = 2
 
 // Feature is one number that is measured of a marble.
 type Feature struct {
@@ -23,6 +23,10 @@ type Feature struct {
 	// LogFrom: for what differs by ratios, such as widths. It is the size below
 	// which differences no longer matter.
 	LogFrom float64
+	// NotCompared is why sets are not compared by it, "" where they are: the
+	// figure is shown, but photos of one marble differ in it as much as marbles
+	// do, or it says again what another feature says.
+	NotCompared string
 	// Rests are what the figure rests on: each lowers how sure it is.
 	Rests []Ground
 	// Measure reads it off an analysis. absent is why it can't be had from this
@@ -55,6 +59,16 @@ func (f Feature) Read(a *Analysis) Reading {
 	}
 	return r
 }
+
+// Reasons for not comparing sets by a feature.
+const (
+	// doesNotRepeat: over marbles photographed four times in other light, from
+	// another distance and at another tilt, it differed from photo to photo
+	// about as much as from marble to marble (`go run ./cmd/accuracy`).
+	doesNotRepeat = "it differs from photo to photo of one marble about as much as from marble to marble"
+	// saidAlready: it follows from others.
+	saidAlready = "other figures say it already"
+)
 
 // Reasons for absence that several features share.
 const (
@@ -111,14 +125,14 @@ var registry = []Feature{
 		Measure:   ownColour(func(lab [3]float64) float64 { return lab[0] }),
 	},
 	{
-		Name: "base_red_green", Label: "base red against green", Unit: "a*", Low: -100, High: 100,
+		Name: "base_red_green", Label: "base red against green", Unit: "a*", Low: -128, High: 127,
 		Meaning:   "CIELAB a* of the base glass's own colour: positive reddish, negative greenish.",
 		Disturbed: "coloured light, ribbons seen through the base",
 		Rests:     []Ground{seen, distinct},
 		Measure:   ownColour(func(lab [3]float64) float64 { return lab[1] }),
 	},
 	{
-		Name: "base_yellow_blue", Label: "base yellow against blue", Unit: "b*", Low: -100, High: 100,
+		Name: "base_yellow_blue", Label: "base yellow against blue", Unit: "b*", Low: -128, High: 127,
 		Meaning:   "CIELAB b* of the base glass's own colour: positive yellowish, negative bluish.",
 		Disturbed: "coloured light, ribbons seen through the base",
 		Rests:     []Ground{seen, distinct},

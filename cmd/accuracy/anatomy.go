@@ -30,7 +30,9 @@ type anatomy struct {
 	widthRight, widths     int // ribbons in glass
 	surfaceRight, surfaces int // swirls in the surface
 	widthRatio             []float64
-	busy, turns            []float64 // of marbles with ribbons in glass
+	busy, turns            []float64 // of marbles with ribbons in glass: busyness, true turns a mm of ribbon
+	perMM, perMMTrue       []float64 // turns a mm as estimated, and the true ones
+	size, allTurns         []float64 // 1 over the true diameter, turns of all ribbons together
 	edgeBusy, edge         []float64
 	pairRight, pairs       int
 	bubbles, found, called int // true ones, of those found, all that were said to be there
@@ -151,6 +153,15 @@ func (t *anatomy) marble(f record.Marble, m samples.Marble) {
 	if f.Busyness != nil {
 		if v, ok := turnsPerMM(m); ok {
 			t.busy, t.turns = append(t.busy, *f.Busyness), append(t.turns, v)
+			t.size = append(t.size, 1/m.DiameterMM)
+			n := 0.0
+			for _, r := range m.Ribbons {
+				n += float64(*r.Turns)
+			}
+			t.allTurns = append(t.allTurns, n)
+			if e, measured := f.Features["turns_per_mm"]; measured {
+				t.perMM, t.perMMTrue = append(t.perMM, e), append(t.perMMTrue, v)
+			}
 		}
 		if e, ok := trueEdge(m); ok {
 			t.edgeBusy, t.edge = append(t.edgeBusy, *f.Busyness), append(t.edge, e)
@@ -242,8 +253,9 @@ func (t *anatomy) print(w io.Writer, name string) {
 	row("ribbon colours, dE00", fmt.Sprintf("median %.1f over %d", quantile(t.ribbonDE, 0.5), len(t.ribbonDE)))
 	row("width within 20 %, ribbons in glass", percent(t.widthRight, t.widths)+fmt.Sprintf("; measured over true: median %.2f", quantile(t.widthRatio, 0.5)))
 	row("width within 20 %, surface swirls (their true width is a rough guide)", percent(t.surfaceRight, t.surfaces))
-	row("busyness against turns a mm, Spearman", fmt.Sprintf("%.2f over %d", spearman(t.busy, t.turns), len(t.busy)))
-	row("busyness against length of borders seen, Spearman", fmt.Sprintf("%.2f over %d", spearman(t.edgeBusy, t.edge), len(t.edge)))
+	row("busyness, Spearman", fmt.Sprintf("against length of borders seen %.2f over %d, turns of all ribbons %.2f over %d, turns a mm of ribbon %.2f",
+		spearman(t.edgeBusy, t.edge), len(t.edge), spearman(t.busy, t.allTurns), len(t.busy), spearman(t.busy, t.turns)))
+	row("turns a mm of ribbon, Spearman", fmt.Sprintf("as estimated %.2f over %d; the marble's smallness alone %.2f", spearman(t.perMM, t.perMMTrue), len(t.perMM), spearman(t.size, t.turns)))
 	row("paired or not", percent(t.pairRight, t.pairs))
 	row(fmt.Sprintf("bubbles of %.1f mm or more", leastBubbleMM), fmt.Sprintf("recall %s (of those not hidden by ribbons %s), precision %s, median error %.2f mm",
 		percent(t.found, t.bubbles), percent(t.foundVisible, t.visible), percent(t.found, t.called), quantile(t.bubbleErr, 0.5)))

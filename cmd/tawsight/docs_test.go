@@ -30,13 +30,13 @@ func featuresPage() (string, error) {
 
 Feature registry version %d. Made from [features/registry.go](../features/registry.go) by `+"`make docs`"+`; a test fails
 where the two differ. Each feature is a column `+"`feature_NAME`"+` of `+"`marbles.csv`"+` and a name under `+"`features`"+` in
-`+"`photos.jsonl`"+`; marbles are compared by them. `+"`features_sure`"+` says how sure each is on the marble at hand, 0 to 1:
+`+"`photos.jsonl`"+`; marbles are compared by those marked so. `+"`features_sure`"+` says how sure each is on the marble at hand, 0 to 1:
 whatever it rests on lowers that where the photo gives it badly, and below %g it is not to be relied on
 (`+"`features_unsure`"+` in the table). A feature that could not be measured is absent, and `+"`features_absent`"+` says why.
 `+"`tawsight measure … --explain DIR`"+` draws, for each marble, how its figures came about.
 
-| name | label | unit | range | meaning | rests on | misled by |
-| --- | --- | --- | --- | --- | --- | --- |
+| name | label | unit | range | meaning | rests on | misled by | sets compared by it |
+| --- | --- | --- | --- | --- | --- | --- | --- |
 `, features.Version, record.UnsureBelow)
 	for _, f := range list {
 		unit := f.Unit
@@ -47,8 +47,15 @@ whatever it rests on lowers that where the photo gives it badly, and below %g it
 		if rests == "" {
 			rests = "–"
 		}
-		fmt.Fprintf(&b, "| `%s` | %s | %s | %g to %g | %s | %s | %s |\n",
-			f.Name, plain(f.Label), plain(unit), f.Low, f.High, plain(f.Meaning), plain(rests), plain(f.Disturbed))
+		compared := "yes"
+		if f.NotCompared != "" {
+			compared = "no: " + f.NotCompared
+		}
+		fmt.Fprintf(&b, "| `%s` | %s | %s | %g to %g | %s | %s | %s | %s |\n",
+			f.Name, plain(f.Label), plain(unit), f.Low, f.High, plain(f.Meaning), plain(rests), plain(f.Disturbed), plain(compared))
+	}
+	for _, u := range features.NotMeasured {
+		fmt.Fprintf(&b, "\nNot measured: **%s**. %s\n", u.Name, plain(u.Why))
 	}
 	b.WriteString(`
 Areas, lengths and counts are of the face that the camera sees, the rim beyond 0.9 of the radius, mirrored lamps and

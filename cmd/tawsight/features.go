@@ -15,7 +15,7 @@ type featuresCommand struct {
 }
 
 func (featuresCommand) Help() string {
-	return `These are the columns feature_NAME of marbles.csv, and what marbles are compared by. Each figure comes with how sure it is on the marble at hand, 0 to 1: what it rests on lowers that.`
+	return `These are the columns feature_NAME of marbles.csv, and what marbles are compared by, unless it says why not. Each figure comes with how sure it is on the marble at hand, 0 to 1: what it rests on lowers that.`
 }
 
 func (c featuresCommand) Run(s *session) error {
@@ -28,15 +28,21 @@ func (c featuresCommand) Run(s *session) error {
 		enc.SetEscapeHTML(false)
 		enc.SetIndent("", "  ")
 		return enc.Encode(struct {
-			Version  int                    `json:"features_version"`
-			Features []pipeline.FeatureInfo `json:"features"`
-		}{features.Version, list})
+			Version     int                    `json:"features_version"`
+			Features    []pipeline.FeatureInfo `json:"features"`
+			NotMeasured []features.Unmeasured  `json:"not_measured"`
+		}{features.Version, list, features.NotMeasured})
 	}
 	for i, f := range list {
 		if i > 0 {
 			fmt.Fprintln(s.stdout)
 		}
 		if _, err := fmt.Fprint(s.stdout, featureText(f)); err != nil {
+			return err
+		}
+	}
+	for _, u := range features.NotMeasured {
+		if _, err := fmt.Fprint(s.stdout, "\n", wrapped("Not measured: "+u.Name, "", "    "), wrapped(u.Why, "    ", "    ")); err != nil {
 			return err
 		}
 	}
@@ -61,6 +67,9 @@ func featureText(f pipeline.FeatureInfo) string {
 	}
 	if f.Disturbed != "" {
 		b.WriteString(wrapped("Misled by: "+f.Disturbed, "    ", "      "))
+	}
+	if f.NotCompared != "" {
+		b.WriteString(wrapped("Sets are not compared by it: "+f.NotCompared, "    ", "      "))
 	}
 	return b.String()
 }

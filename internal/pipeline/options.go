@@ -94,4 +94,6 @@ type FeatureInfo struct {
 	Meaning   string   `json:"meaning"`        // in plain words
 	RestsOn   []string `json:"rests_on"`       // what a photo must give: each lowers how sure the figure is
 	Disturbed string   `json:"disturbed_by"`   // what misleads it
+	// NotCompared is why sets are not compared by it; empty where they are.
+	NotCompared string `json:"not_compared,omitempty"`
 }

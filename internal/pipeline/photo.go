@@ -248,7 +248,7 @@ func fillMarble(m *record.Marble, a *features.Analysis) {
 	}
 	if b, ok := a.Base(); ok {
 		m.Base = &record.Base{
-			Lab: lab(b.Lab), Name: colour.Name(b.Lab), Group: colour.Group(b.Lab), Kind: b.Kind,
+			Lab: lab(b.Lab), Name: colour.Name(b.Lab), Group: colour.Group(b.Lab), Kind: b.Kind, Look: b.Look,
 			Translucency: round(b.Translucency, 3), Tinted: b.Tinted,
 		}
 	}

@@ -92,10 +92,14 @@ func measureReferences(ctx context.Context, sets []referenceSet, scale calib.Pri
 	return samples, failures, nil
 }
 
-// featureInfos is the registry as the classifier wants it.
+// featureInfos is the registry as the classifier wants it: the features that
+// sets are compared by.
 func featureInfos() []classify.FeatureInfo {
 	var out []classify.FeatureInfo
 	for _, f := range features.All() {
+		if f.NotCompared != "" {
+			continue
+		}
 		out = append(out, classify.FeatureInfo{Name: f.Name, Label: f.Label, Unit: f.Unit, LogFrom: f.LogFrom})
 	}
 	return out

@@ -309,7 +309,7 @@ func Features() ([]FeatureInfo, error) {
 	for _, f := range features.All() {
 		info := FeatureInfo{
 			Name: f.Name, Label: f.Label, Unit: f.Unit, Low: f.Low, High: f.High,
-			Meaning: f.Meaning, RestsOn: []string{}, Disturbed: f.Disturbed,
+			Meaning: f.Meaning, RestsOn: []string{}, Disturbed: f.Disturbed, NotCompared: f.NotCompared,
 		}
 		for _, g := range f.Rests {
 			info.RestsOn = append(info.RestsOn, g.Name)

@@ -225,7 +225,7 @@ func TestContract(t *testing.T) {
 		marble  = keys{words("id outline touching cut_off ribbons features flags"),
 			words("diameter_mm diameter_u95_mm diameter_in size_class diameter_budget base busyness bubble attribution crop verdict glow paired_id features_sure features_absent sheet")}
 		outline = keys{words("cx_px cy_px semi_major_px semi_minor_px angle_deg"), nil}
-		base    = keys{words("lab name kind translucency tinted"), words("group")}
+		base    = keys{words("lab name kind translucency tinted"), words("group look")}
 		ribbon  = keys{words("lab name area_fraction"), words("group width_mm opaque")}
 		madeBy  = keys{words("tawsight opencv features"), nil}
 	)

@@ -161,12 +161,15 @@ type BudgetLine struct {
 
 // Base is the glass the ribbons lie in or on.
 type Base struct {
-	Lab          [3]float64 `json:"lab"`             // CIELAB, D65, 2-degree observer
-	Name         string     `json:"name"`            // ISCC-NBS
-	Group        string     `json:"group,omitempty"` // everyday name of the colour: "green"
-	Kind         string     `json:"kind"`            // transparent, cloudy or opaque
-	Translucency float64    `json:"translucency"`    // 0 lets nothing through .. 1 clear
-	Tinted       bool       `json:"tinted"`
+	Lab   [3]float64 `json:"lab"`             // CIELAB, D65, 2-degree observer
+	Name  string     `json:"name"`            // ISCC-NBS
+	Group string     `json:"group,omitempty"` // everyday name of the colour: "green"
+	Kind  string     `json:"kind"`            // transparent, cloudy or opaque
+	// Look is the base in the trade's words: clear, tinted, white, off-white,
+	// coloured or dark.
+	Look         string  `json:"look,omitempty"`
+	Translucency float64 `json:"translucency"` // 0 lets nothing through .. 1 clear
+	Tinted       bool    `json:"tinted"`
 }
 
 // Ribbon is one ribbon colour of a marble.

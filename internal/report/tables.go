@@ -115,6 +115,7 @@ func marbleColumns(featureNames []string) []column[marbleRow] {
 	columns = append(columns,
 		base("base_name", func(b *record.Base) string { return b.Name }),
 		base("base_kind", func(b *record.Base) string { return b.Kind }),
+		base("base_look", func(b *record.Base) string { return b.Look }),
 		base("translucency", func(b *record.Base) string { return number(b.Translucency) }),
 		base("tinted", func(b *record.Base) string { return strconv.FormatBool(b.Tinted) }),
 		m("ribbons", func(m *record.Marble) string { return strconv.Itoa(len(m.Ribbons)) }),
