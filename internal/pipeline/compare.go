@@ -155,7 +155,7 @@ func (s *specimen) onPlate() report.PlateSpecimen {
 	out := report.PlateSpecimen{
 		Name: s.name(), PhotoPath: s.photo.Path, Credit: s.note.Credit, View: s.view, Values: s.marble.Features,
 	}
-	if s.note.Permission != refset.NotSaid {
+	if s.note.Permission != refset.NotSaid || s.note.Credit != "" {
 		out.Permission = "permission: " + s.note.Permission.String()
 	}
 	return out

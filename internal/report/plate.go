@@ -271,18 +271,14 @@ func (p *Plate) drawing() (*drawing, error) {
 		y += 4
 		bottom := y
 		lo, hi := p.span(f)
+		lines := 1
 		for _, c := range cols {
-			var value *float64
-			if c.set >= 0 {
-				specimens := p.Sets[c.set].Specimens
-				if c.nth >= len(specimens) {
-					continue
-				}
-				if v, ok := specimens[c.nth].Values[f.Feature.Name]; ok {
-					value = &v
-				}
+			lines = max(lines, len(p.stripLabel(f, c)))
+		}
+		for _, c := range cols {
+			if c.set < 0 || c.nth < len(p.Sets[c.set].Specimens) {
+				bottom = math.Max(bottom, p.strip(d, f, lo, hi, c, lines, y))
 			}
-			bottom = math.Max(bottom, p.strip(d, f, lo, hi, c, value, y))
 		}
 		y = bottom + 9
 	}
@@ -373,18 +369,12 @@ func (sp PlateSpecimen) caption(d *drawing, label string, set int, x, y, width f
 	cx := x + width/2
 	y = d.centred(sp.Name, cx, y, width, 3, bold, 8.5, sheetInk)
 	y = d.centred(label, cx, y, width, 2, regular, captionSize, setInks[set])
-	size := "size not known"
-	if mm := sp.View.diameterMM(); mm > 0 {
-		size = fmt.Sprintf("%.1f mm", mm)
-	} else {
-		size += ", drawn as 5/8 inch"
-	}
-	y = d.centred(size, cx, y, width, 2, regular, captionSize, sheetInk)
-	if sp.Credit != "" {
-		y = d.centred("Photo: "+sp.Credit, cx, y, width, 3, regular, smallestSize, sheetSoft)
-	}
-	if sp.Permission != "" {
-		y = d.centred(sp.Permission, cx, y, width, 4, regular, smallestSize, sheetSoft)
+	for i, l := range sp.lines() {
+		size, ink := captionSize, sheetInk
+		if i > 0 {
+			size, ink = smallestSize, sheetSoft
+		}
+		y = d.centred(l, cx, y, width, 4, regular, size, ink)
 	}
 	return y
 }
@@ -445,24 +435,46 @@ const (
 	keyRoom   = 10.0 // left of the bars
 )
 
-// strip draws one feature below one column: the sets' usual ranges as bars, the
-// marble's value as a line with a triangle, the specimen's as a diamond.
-func (p *Plate) strip(d *drawing, f PlateFeature, lo, hi float64, c plateColumnOf, value *float64, y float64) (bottom float64) {
-	own := value
+// value is what stands in a column of a feature: the marble's own, or the
+// specimen's; nil where it was not measured.
+func (p *Plate) value(f PlateFeature, c plateColumnOf) *float64 {
 	if c.set < 0 {
-		own = f.Value
+		return f.Value
 	}
-	said := "not measured"
-	if own != nil {
-		said = figure(f.Feature, *own)
+	if v, ok := p.Sets[c.set].Specimens[c.nth].Values[f.Feature.Name]; ok {
+		return &v
 	}
-	saidWidth := textWidth(said, bold, captionSize)
-	d.write(said, c.x+c.w, y+4, 1, bold, captionSize, sheetInk)
-	base := y + 4
-	for _, l := range linesOf(f.Feature.Label, c.w-saidWidth-6, 3, regular, captionSize) {
-		d.write(l, c.x, base, 0, regular, captionSize, sheetInk)
-		base += captionSize * 1.2
+	return nil
+}
+
+// said is a value in words.
+func said(f PlateFeature, v *float64) string {
+	if v == nil {
+		return "not measured"
 	}
+	return figure(f.Feature, *v)
+}
+
+// stripLabel is the feature's name in as many lines as it needs beside the
+// value.
+func (p *Plate) stripLabel(f PlateFeature, c plateColumnOf) []string {
+	if c.set >= 0 && c.nth >= len(p.Sets[c.set].Specimens) {
+		return nil
+	}
+	room := c.w - textWidth(said(f, p.value(f, c)), bold, captionSize) - 6
+	return linesOf(f.Feature.Label, room, 3, regular, captionSize)
+}
+
+// strip draws one feature below one column, its name over so many lines: the
+// sets' usual ranges as bars, the marble's value as a line with a triangle, the
+// specimen's as a diamond.
+func (p *Plate) strip(d *drawing, f PlateFeature, lo, hi float64, c plateColumnOf, lines int, y float64) (bottom float64) {
+	value := p.value(f, c)
+	d.write(said(f, value), c.x+c.w, y+4, 1, bold, captionSize, sheetInk)
+	for i, l := range p.stripLabel(f, c) {
+		d.write(l, c.x, y+4+float64(i)*captionSize*1.2, 0, regular, captionSize, sheetInk)
+	}
+	base := y + 4 + float64(lines)*captionSize*1.2
 	top := base
 	x0, w := c.x+keyRoom, c.w-keyRoom-3
 	at := func(v float64) float64 { return x0 + w*(v-lo)/(hi-lo) }
@@ -576,11 +588,7 @@ func (p *Plate) words(d *drawing, y, width float64) float64 {
 		}
 		return y + 7
 	}
-	reasons := p.Reasons
-	if len(reasons) == 0 {
-		reasons = []string{"No feature tells for one set or the other."}
-	}
-	bottom := list("Why", eachOf(reasons, sentence), column(0), y)
+	bottom := list("Why", p.reasons(), column(0), y)
 
 	x := column(1)
 	d.write("How sure", x, y, 0, bold, 10.5, sheetInk)
@@ -607,13 +615,26 @@ func (p *Plate) words(d *drawing, y, width float64) float64 {
 	bottom = math.Max(bottom, at)
 
 	x = column(2)
-	settle := p.Settle
-	if len(settle) == 0 {
-		settle = []string{"Nothing that could still be measured tells these apart by the sets as they are."}
-	}
-	at = list("What would settle it", eachOf(settle, sentence), x, y)
+	at = list("What would settle it", p.settle(), x, y)
 	at = list("Most often confused with", p.confusions(), x, at)
 	return math.Max(bottom, at) + 2
+}
+
+func (p *Plate) reasons() []string {
+	if len(p.Reasons) == 0 {
+		return []string{"No feature tells for one set or the other."}
+	}
+	return eachOf(p.Reasons, sentence)
+}
+
+func (p *Plate) settle() []string {
+	switch {
+	case len(p.Sets) < 2:
+		return []string{"There is no other set to settle it against."}
+	case len(p.Settle) == 0:
+		return []string{"Nothing that could still be measured tells these sets apart."}
+	}
+	return eachOf(p.Settle, sentence)
 }
 
 func eachOf(list []string, f func(string) string) (out []string) {
@@ -645,7 +666,7 @@ func (p *Plate) confusions() (out []string) {
 
 func (p *Plate) footer() string {
 	parts := []string{"All marbles are drawn to one scale, each under its own photo’s white"}
-	parts = append(parts, "a set’s usual range leaves out the lowest and the highest 5 % of its specimens")
+	parts = append(parts, "A set’s usual range leaves out the lowest and the highest 5 % of its specimens")
 	parts = append(parts, fmt.Sprintf("Tawsight %s, feature registry %d", cmp.Or(p.MadeBy.Tawsight, record.Version), p.MadeBy.Features))
 	return strings.Join(parts, ". ") + "."
 }
