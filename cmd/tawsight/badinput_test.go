@@ -223,6 +223,36 @@ func TestNothingToMeasure(t *testing.T) {
 	}
 }
 
+// Wrong notes beside labelled photos are wrong usage, told with file and line.
+func TestWrongNotes(t *testing.T) {
+	refs, out := t.TempDir(), filepath.Join(t.TempDir(), "out")
+	photo := filepath.Join(refs, "set", "a.jpg")
+	notes := filepath.Join(refs, "notes.csv")
+	if err := os.Mkdir(filepath.Dir(photo), 0o777); err != nil {
+		t.Fatal(err)
+	}
+	for path, data := range map[string][]byte{
+		photo: asJPEG(t, paper(image.NewRGBA(image.Rect(0, 0, 300, 200)))),
+		notes: []byte("photo,permission\nset/a.jpg,perhaps\n"),
+	} {
+		if err := os.WriteFile(path, data, 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, args := range [][]string{
+		{"measure", photo, "--out", out, "--references", refs},
+		{"references", refs, "--model", filepath.Join(out, "m.json")},
+	} {
+		status, _, stderr := tawsight(t, args...)
+		if status != 2 || !strings.Contains(stderr, notes+", line 2") || !strings.Contains(stderr, "may share") {
+			t.Errorf("%v: exit status %d, %q", args, status, stderr)
+		}
+		if _, err := os.Stat(out); !os.IsNotExist(err) {
+			t.Error("something was written")
+		}
+	}
+}
+
 func TestNoMarblesIsNoFailure(t *testing.T) {
 	in, out := t.TempDir(), filepath.Join(t.TempDir(), "out")
 	photo := filepath.Join(in, "empty sheet.jpg")

@@ -75,14 +75,8 @@ func (s *specimen) key() string { return cmp.Or(s.sample.Specimen, s.sample.ID) 
 
 // gatherSpecimens measures the labelled photos, with pictures, and gives every
 // marble that may be learnt from.
-func gatherSpecimens(ctx context.Context, dir string, scale calib.PrintScale, workers int, k keep, progress func(done, total int, path string), log *slog.Logger) ([]specimen, []Failure, error) {
-	folder, err := refset.Read(dir, func(d string) ([]string, error) { return listPhotos([]string{d}, "") })
-	switch {
-	case errors.Is(err, refset.ErrNoSets):
-		return nil, nil, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", ErrNoPhotos, dir)
-	case err != nil:
-		return nil, nil, err
-	}
+func gatherSpecimens(ctx context.Context, refs *references, scale calib.PrintScale, workers int, k keep, progress func(done, total int, path string), log *slog.Logger) ([]specimen, []Failure, error) {
+	folder := refs.folder
 	type job struct{ label, path string }
 	var jobs []job
 	for _, s := range folder.Sets {
@@ -121,15 +115,9 @@ func gatherSpecimens(ctx context.Context, dir string, scale calib.PrintScale, wo
 			failures = append(failures, Failure{Path: p.Path, Reason: p.Error})
 			continue
 		}
-		if p.Verdict.Pattern == record.Unusable || p.Verdict.Colour == record.Unusable {
-			log.Warn("a labelled photo is too poor to learn from", "photo", p.Path)
-			continue
-		}
-		for j := range p.Marbles {
-			m := &p.Marbles[j]
-			if m.CutOff || len(m.Features) == 0 {
-				continue
-			}
+		noteUnknownMarbles(folder, *p, log)
+		for _, m := range learnable(*p, log) {
+			j := slices.IndexFunc(p.Marbles, func(q record.Marble) bool { return q.ID == m.ID })
 			note := folder.Note(p.Path, m.ID)
 			out = append(out, specimen{
 				photo: p, marble: m, label: jobs[i].label, note: note, view: all[i].Views[j],
@@ -171,6 +159,10 @@ func Compare(ctx context.Context, o CompareOptions) (CompareSummary, error) {
 	}
 	var sum CompareSummary
 	scale, err := calib.ScaleFromCheckBar(o.CheckBarMM)
+	if err != nil {
+		return sum, err
+	}
+	refs, err := readReferences(o.ReferencesDir)
 	if err != nil {
 		return sum, err
 	}
@@ -216,7 +208,7 @@ func Compare(ctx context.Context, o CompareOptions) (CompareSummary, error) {
 	if o.NoKeep {
 		k = keep{}
 	}
-	specimens, failures, err := gatherSpecimens(ctx, o.ReferencesDir, scale, o.Workers, k, o.Progress, log)
+	specimens, failures, err := gatherSpecimens(ctx, refs, scale, o.Workers, k, o.Progress, log)
 	sum.Failures = append(sum.Failures, failures...)
 	if err != nil {
 		return sum, err

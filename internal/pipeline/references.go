@@ -2,61 +2,62 @@ package pipeline
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
-	"os"
-	"path/filepath"
 	"slices"
-	"sort"
-	"strings"
 	"sync"
 
 	"tawsight/calib"
 	"tawsight/classify"
 	"tawsight/features"
 	"tawsight/internal/record"
+	"tawsight/internal/refset"
+	"tawsight/internal/report"
 )
 
-// referenceSet is one label's photos.
-type referenceSet struct {
-	label string
-	paths []string
+// references are what there is to learn from.
+type references struct {
+	folder *refset.Folder
 }
 
-// listReferences reads DIR/LABEL/*: each sub-folder is a label.
-func listReferences(dir string) ([]referenceSet, error) {
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return nil, fmt.Errorf("the labelled photos can't be read: %w", err)
-	}
-	var sets []referenceSet
-	for _, e := range entries {
-		if !e.IsDir() || strings.HasPrefix(e.Name(), ".") {
-			continue
-		}
-		paths, err := listPhotos([]string{filepath.Join(dir, e.Name())}, "")
-		if err != nil {
-			continue // an empty label
-		}
-		sets = append(sets, referenceSet{label: e.Name(), paths: paths})
-	}
-	if len(sets) == 0 {
+// ErrNotes is wrapped by the error for notes beside labelled photos that can't
+// be read or are wrong. Nothing has been written then.
+var ErrNotes = refset.ErrNotes
+
+// readReferences reads DIR/LABEL/* and DIR/notes.csv: each sub-folder is a
+// label.
+func readReferences(dir string) (*references, error) {
+	folder, err := refset.Read(dir, func(set string) ([]string, error) { return listPhotos([]string{set}, "") })
+	if errors.Is(err, refset.ErrNoSets) || err == nil && len(folder.Sets) == 0 {
 		return nil, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", ErrNoPhotos, dir)
 	}
-	sort.Slice(sets, func(i, j int) bool { return sets[i].label < sets[j].label })
-	return sets, nil
+	if err != nil {
+		return nil, err
+	}
+	return &references{folder: folder}, nil
+}
+
+// photos is how many there are to measure.
+func (r *references) photos() int {
+	n := 0
+	for _, s := range r.folder.Sets {
+		n += len(s.Photos)
+	}
+	return n
 }
 
 // measureReferences measures the labelled photos and makes a sample of every
-// marble that may be learnt from.
-func measureReferences(ctx context.Context, sets []referenceSet, scale calib.PrintScale, workers int, progress func(string), log *slog.Logger) ([]classify.Sample, []Failure, error) {
+// marble that may be learnt from. Marbles that the notes give one specimen's
+// name are one marble.
+func measureReferences(ctx context.Context, refs *references, scale calib.PrintScale, workers int, progress func(string), log *slog.Logger) ([]classify.Sample, []Failure, error) {
 	type job struct {
 		label, path string
 	}
 	var jobs []job
-	for _, s := range sets {
-		for _, p := range s.paths {
-			jobs = append(jobs, job{s.label, p})
+	for _, s := range refs.folder.Sets {
+		for _, p := range s.Photos {
+			jobs = append(jobs, job{s.Label, p})
 		}
 	}
 	photos := make([]record.Photo, len(jobs))
@@ -78,18 +79,41 @@ func measureReferences(ctx context.Context, sets []referenceSet, scale calib.Pri
 			failures = append(failures, Failure{Path: p.Path, Reason: p.Error})
 			continue
 		}
-		if p.Verdict.Pattern == record.Unusable || p.Verdict.Colour == record.Unusable {
-			log.Warn("a labelled photo is too poor to learn from", "photo", p.Path)
-			continue
-		}
-		for _, m := range p.Marbles {
-			if m.CutOff || len(m.Features) == 0 {
-				continue
-			}
-			samples = append(samples, classify.Sample{ID: p.Path + "#" + m.ID, Group: p.Path, Label: jobs[i].label, Values: m.Features})
+		noteUnknownMarbles(refs.folder, p, log)
+		for _, m := range learnable(p, log) {
+			samples = append(samples, classify.Sample{
+				ID: p.Path + "#" + m.ID, Group: p.Path, Specimen: refs.folder.Note(p.Path, m.ID).Specimen,
+				Label: jobs[i].label, Values: m.Features, Sure: m.FeaturesSure,
+			})
 		}
 	}
 	return samples, failures, nil
+}
+
+// learnable are the marbles of a labelled photo that may be learnt from.
+func learnable(p record.Photo, log *slog.Logger) []*record.Marble {
+	if p.Verdict.Pattern == record.Unusable || p.Verdict.Colour == record.Unusable {
+		log.Warn("a labelled photo is too poor to learn from", "photo", p.Path)
+		return nil
+	}
+	var out []*record.Marble
+	for i := range p.Marbles {
+		if m := &p.Marbles[i]; !m.CutOff && len(m.Features) > 0 {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+// noteUnknownMarbles warns of notes on marbles that were not found in their
+// photo: the number may be a slip, or the marble was missed.
+func noteUnknownMarbles(folder *refset.Folder, p record.Photo, log *slog.Logger) {
+	rel := folder.Rel(p.Path)
+	for _, row := range folder.Notes.About(rel) {
+		if row.Marble != "" && !slices.ContainsFunc(p.Marbles, func(m record.Marble) bool { return m.ID == row.Marble }) {
+			log.Warn("the notes speak of a marble that was not found in its photo", "notes", folder.Notes.Path, "line", row.Line, "photo", rel, "marble", row.Marble, "found", len(p.Marbles))
+		}
+	}
 }
 
 // featureInfos is the registry as the classifier wants it: the features that
@@ -119,7 +143,7 @@ func attribute(model *classify.Model, p *record.Photo) {
 		if m.CutOff || m.Verdict != nil && (m.Verdict.Pattern == record.Unusable || m.Verdict.Colour == record.Unusable) {
 			continue
 		}
-		pr, err := model.Predict(m.Features)
+		pr, err := model.PredictReading(classify.Reading{Values: m.Features, Sure: m.FeaturesSure})
 		if err != nil {
 			continue // too few features: no attribution, and the flags say why
 		}
@@ -148,23 +172,27 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 	if err != nil {
 		return ReferencesSummary{}, err
 	}
-	sets, err := listReferences(o.Dir)
+	refs, err := readReferences(o.Dir)
 	if err != nil {
 		return ReferencesSummary{}, err
 	}
-	total, done := 0, 0
-	for _, s := range sets {
-		total += len(s.paths)
-	}
-	samples, failures, err := measureReferences(ctx, sets, scale, o.Workers, func(path string) {
-		done++
-		if o.Progress != nil {
-			o.Progress(done, total, path)
+	if o.OutDir != "" {
+		if err := writable(o.OutDir); err != nil {
+			return ReferencesSummary{}, err
 		}
-	}, log)
+	}
+	k := openKeep()
+	if o.NoKeep {
+		k = keep{}
+	}
+	specimens, failures, err := gatherSpecimens(ctx, refs, scale, o.Workers, k, o.Progress, log)
 	sum := ReferencesSummary{Failures: failures}
 	if err != nil {
 		return sum, err
+	}
+	samples := make([]classify.Sample, len(specimens))
+	for i, s := range specimens {
+		samples[i] = s.sample
 	}
 	model, err := classify.Train(featureInfos(), samples, trainOptions())
 	if err != nil {
@@ -176,14 +204,14 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 		return sum, fmt.Errorf("%s: %w", o.Dir, err)
 	}
 	sum.Right, sum.Tested = loo.Correct, loo.Tested
-	for _, s := range sets {
-		one := SetSummary{Label: s.label, Photos: len(s.paths)}
+	for _, s := range refs.folder.Sets {
+		one := SetSummary{Label: s.Label, Photos: len(s.Photos)}
 		for _, q := range samples {
-			if q.Label == s.label {
+			if q.Label == s.Label {
 				one.Marbles++
 			}
 		}
-		if k := slices.Index(loo.Labels, s.label); k >= 0 {
+		if k := slices.Index(loo.Labels, s.Label); k >= 0 {
 			one.Tested, one.Right = loo.Recall[k].Tested, loo.Recall[k].Correct
 			most := 0
 			for j, n := range loo.Confusion[k] {
@@ -193,6 +221,12 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 			}
 		}
 		sum.Sets = append(sum.Sets, one)
+	}
+	sum.Health = healthOf(refs, specimens, loo, sum.Warnings)
+	if o.OutDir != "" {
+		if sum.Files, err = report.WriteHealth(o.OutDir, sum.Health); err != nil {
+			return sum, err
+		}
 	}
 	if o.ModelPath != "" {
 		if err := model.Save(o.ModelPath); err != nil {

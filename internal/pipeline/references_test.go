@@ -6,11 +6,14 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
+	"tawsight/calib"
 	"tawsight/classify"
 	"tawsight/internal/record"
 )
@@ -194,5 +197,48 @@ func TestModelOfOtherFeatures(t *testing.T) {
 		Progress: func(int, int, string) { measured = true }})
 	if err == nil || !strings.Contains(err.Error(), path) || measured {
 		t.Errorf("error %v, measured %v", err, measured)
+	}
+}
+
+// Notes make one specimen of marbles in several photos, and wrong ones stop a
+// run before anything is measured or written.
+func TestNotesBesideReferences(t *testing.T) {
+	refs := labelled(t)
+	notes := filepath.Join(refs, "notes.csv")
+	const set = "clear-wide-ribbon"
+	put(t, notes, []byte("photo,marble,specimen,credit\n"+set+"/"+set+"-1.jpg,1,twin,\n"+set+"/"+set+"-2.jpg,1,twin,Aunt\n"+set+"/"+set+"-2.jpg,99,,\n"))
+	var log bytes.Buffer
+	r, err := readReferences(refs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	samples, _, err := measureReferences(context.Background(), r, calib.PrintScale{Factor: 1}, 0, func(string) {}, slog.New(slog.NewTextHandler(&log, nil)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var twins []string
+	for _, s := range samples {
+		if s.Specimen != "" {
+			twins = append(twins, s.Specimen+" "+s.ID)
+		}
+		if len(s.Sure) != len(s.Values) {
+			t.Errorf("%s: %d values, %d of them said to be sure or not", s.ID, len(s.Values), len(s.Sure))
+		}
+	}
+	if want := []string{"twin " + filepath.Join(refs, set, set+"-1.jpg") + "#1", "twin " + filepath.Join(refs, set, set+"-2.jpg") + "#1"}; !slices.Equal(twins, want) {
+		t.Errorf("specimens %v, want %v", twins, want)
+	}
+	if !strings.Contains(log.String(), "line=4") {
+		t.Errorf("a note on a marble that is not there passes without a word: %s", log.String())
+	}
+
+	put(t, notes, []byte("photo,marble\n"+set+"/nosuch.jpg,1\n"))
+	out := filepath.Join(t.TempDir(), "out")
+	_, err = Run(context.Background(), Options{Photos: []string{filepath.Join(sampleDir, "tray", "tray-1.jpg")}, OutDir: out, ReferencesDir: refs})
+	if !errors.Is(err, ErrNotes) || !strings.Contains(err.Error(), notes+", line 2") {
+		t.Errorf("wrong notes: %v", err)
+	}
+	if _, err := os.Stat(out); !os.IsNotExist(err) {
+		t.Error("something was written")
 	}
 }

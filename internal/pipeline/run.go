@@ -46,6 +46,13 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err != nil {
 		return Summary{}, err
 	}
+	// Wrong notes are wrong usage: nothing may have been written by then.
+	var refs *references
+	if o.ReferencesDir != "" && o.ModelPath == "" {
+		if refs, err = readReferences(o.ReferencesDir); err != nil {
+			return Summary{}, err
+		}
+	}
 	// The folder is tried first: hours of measuring must not end at a folder
 	// that can't be written.
 	if err := writable(o.OutDir); err != nil {
@@ -73,15 +80,9 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		if model, err = classify.Load(o.ModelPath, featureInfos(), features.Version); err != nil {
 			return Summary{}, err
 		}
-	case o.ReferencesDir != "":
-		sets, err := listReferences(o.ReferencesDir)
-		if err != nil {
-			return Summary{}, err
-		}
-		for _, s := range sets {
-			total += len(s.paths)
-		}
-		samples, failures, err := measureReferences(ctx, sets, scale, o.Workers, progress, log)
+	case refs != nil:
+		total += refs.photos()
+		samples, failures, err := measureReferences(ctx, refs, scale, o.Workers, progress, log)
 		if err != nil {
 			return Summary{}, err
 		}

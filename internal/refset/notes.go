@@ -144,15 +144,27 @@ func (n Notes) Of(photo, marble string) Note {
 	return out
 }
 
+// About are the rows about a photo, the one about all of it included; photo is
+// as in [Notes.Of].
+func (n Notes) About(photo string) []Row {
+	photo = norm.NFC.String(photo)
+	var out []Row
+	for _, r := range n.Rows {
+		if r.Photo == photo {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
 // Permission is what may be done with a whole photo: the strictest of what is
 // said of it and of each marble in it, since a photo can't be passed on in
 // part. photo is as in [Notes.Of].
 func (n Notes) Permission(photo string) Permission {
-	photo = norm.NFC.String(photo)
 	p := n.Of(photo, "").Permission
 	whole := p != NotSaid
-	for _, r := range n.Rows {
-		if r.Photo != photo || r.Marble == "" || r.Permission == NotSaid {
+	for _, r := range n.About(photo) {
+		if r.Marble == "" || r.Permission == NotSaid {
 			continue
 		}
 		// A row about one marble speaks for the photo only where no row
