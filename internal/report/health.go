@@ -133,7 +133,7 @@ func (h *Health) headline() string {
 		return "No specimen could be tested with itself left out: each set needs two or more."
 	}
 	return fmt.Sprintf("%d of %d specimens are given their own label back, each judged as though it were not known (%s).",
-		h.Right, h.Tested, percent(float64(h.Right)/float64(h.Tested)))
+		h.Right, h.Tested, wholePercent(float64(h.Right)/float64(h.Tested)))
 }
 
 // tiles are the figures that sum it up.
@@ -144,8 +144,8 @@ func (h *Health) tiles() (out []tile) {
 	}
 	out = append(out, tile{fmt.Sprint(len(h.Sets)), unit(len(h.Sets), "set")}, tile{fmt.Sprint(specimens), unit(specimens, "specimen")})
 	if h.Tested > 0 {
-		out = append(out, tile{percent(float64(h.Right) / float64(h.Tested)), "rightly placed"})
-		out = append(out, tile{percent(float64(h.Rejected) / float64(h.Tested)), "called unlike any set"})
+		out = append(out, tile{wholePercent(float64(h.Right) / float64(h.Tested)), "rightly placed"})
+		out = append(out, tile{wholePercent(float64(h.Rejected) / float64(h.Tested)), "called unlike any set"})
 	}
 	if h.CalibrationError != nil {
 		out = append(out, tile{fmt.Sprintf("%.3f", *h.CalibrationError), "calibration error"})
@@ -213,7 +213,7 @@ func (h *Health) confusionPlot(width float64) *drawing {
 		}
 		right := "–"
 		if sum > 0 {
-			right = percent(float64(h.Confusion[i][i]) / float64(sum))
+			right = wholePercent(float64(h.Confusion[i][i]) / float64(sum))
 		}
 		d.write(right, x0+float64(n)*cell+8, y+rowH/2+3, 0, bold, size, sheetInk)
 		y += rowH
@@ -239,6 +239,7 @@ func (h *Health) reliabilityPlot(width float64) *drawing {
 	}
 	d.line(at(0), up(0), at(1), up(1), 1, hatchInk, 4, 3)
 	any := false
+	const tooFew = "too few specimens to tell"
 	for _, b := range h.Bins {
 		if b.N == 0 {
 			continue
@@ -268,7 +269,9 @@ func (h *Health) reliabilityPlot(width float64) *drawing {
 		}
 	}
 	if !any {
-		d.centred("too few specimens to tell", at(0.5), up(0.5), side*0.8, 2, regular, size, sheetSoft)
+		w := textWidth(tooFew, regular, size)
+		d.rect(at(0.5)-w/2-5, up(0.5)-8, w+10, 13, &sheetPaper, nil, 0)
+		d.write(tooFew, at(0.5), up(0.5)+1, 0.5, regular, size, sheetSoft)
 	}
 	d.write("probability that was said", at(0.5), up(0)+23, 0.5, regular, size, sheetInk)
 	y := d.paragraph("Up: the share that was right; numbers: specimens; bars: 95 % interval. On the dashed line what is said is what comes true.", left, up(0)+36, side, 4, regular, smallestSize, sheetSoft)
@@ -287,6 +290,18 @@ func wilson(share float64, n int) (lo, hi float64) {
 	mid := (share + z*z/(2*m)) / (1 + z*z/m)
 	half := z / (1 + z*z/m) * math.Sqrt(share*(1-share)/m+z*z/(4*m*m))
 	return math.Max(0, mid-half), math.Min(1, mid+half)
+}
+
+// wholePercent is a share in whole per cent; only none is 0 and only all is 100.
+func wholePercent(share float64) string {
+	v := math.Round(100 * share)
+	switch {
+	case share > 0 && v < 1:
+		v = 1
+	case share < 1 && v > 99:
+		v = 99
+	}
+	return fmt.Sprintf("%.0f %%", v)
 }
 
 // put copies a drawing into another, its corner at (x, y).
@@ -390,7 +405,7 @@ func (s *HealthSet) row() []string {
 		right = fmt.Sprintf("%d of %d", s.Right, s.Tested)
 	}
 	if s.RecallU95 != nil {
-		interval = fmt.Sprintf("%s to %s", percent(s.RecallU95[0]), percent(s.RecallU95[1]))
+		interval = fmt.Sprintf("%s to %s", wholePercent(s.RecallU95[0]), wholePercent(s.RecallU95[1]))
 	}
 	var taken []string
 	for _, t := range s.TakenFor {

@@ -158,7 +158,7 @@ func sizeStrip(sizesMM []float64, width float64) *drawing {
 		}
 	}
 	d.line(inset, axis, width-inset, axis, 0.9, sheetInk)
-	last := -100.0
+	last := textWidth("inch", regular, smallestSize)
 	for n := from; n <= to; n++ {
 		tick := 4.0
 		switch {
@@ -171,7 +171,7 @@ func sizeStrip(sizesMM []float64, width float64) *drawing {
 		d.line(x, axis, x, axis+tick, 0.7, sheetInk)
 		label := sixtyFourths(n)
 		w := textWidth(label, regular, smallestSize)
-		if n%4 == 0 && x-w/2 > last+6 && x-w/2 >= 0 && x+w/2 <= width {
+		if n%4 == 0 && x-w/2 > last+6 && x+w/2 <= width {
 			d.write(label, x, axis+18, 0.5, regular, smallestSize, sheetInk)
 			last = x + w/2
 		}
@@ -276,7 +276,7 @@ func (s *HealthSet) facts() string {
 	if s.Tested > 0 {
 		text += fmt.Sprintf("; %d of %d given their own label back", s.Right, s.Tested)
 		if s.RecallU95 != nil {
-			text += fmt.Sprintf(" (95 %% interval %s to %s)", percent(s.RecallU95[0]), percent(s.RecallU95[1]))
+			text += fmt.Sprintf(" (95 %% interval %s to %s)", wholePercent(s.RecallU95[0]), wholePercent(s.RecallU95[1]))
 		}
 	}
 	return text + "."
