@@ -1,17 +1,23 @@
 // Package classify says which of a collector's own labelled sets a marble is
 // most like, how sure that is, and which features decide.
 //
-// The method is nearest centroid: each set is the mean of its marbles'
-// features, and a marble's distance to a set is the root mean square of the
-// differences, each divided by the feature's spread within the sets (see
-// scales in core.go for the floor on it). Centroids may be shrunken
-// (Tibshirani and others, 2002). A feature that was not measured is left out
-// of the mean, for a set as for a marble; no value is invented for it.
+// The method is nearest centroid, the likeliest by the Gaussian likelihood of
+// what was measured and of nothing else: a feature that was not measured is left
+// out of it, for a set as for a marble, and no value is invented for it.
+//   - A centroid is Huber's estimate with one scale for all sets ([huber]).
+//   - The spread within the sets is pooled; correlations are Ledoit and Wolf's
+//     ([ledoitWolf]). Which of several forms of this fits best, from features
+//     taken by themselves to each set with its own spreads, is found by leaving
+//     out ([Forms]).
+//   - A centroid known from n marbles widens the spread by 1 + 1/n, so a small
+//     set does not look surer than it is.
+//   - A value of sureness s counts with the variance divided by s.
+//   - No single figure counts as more than three spreads away.
 //
 // What the tool says is likeness, so it can also say that it doesn't know:
 //
-//   - unlike-any, when the marble is farther from its nearest set than the
-//     sets' own marbles are from theirs, each measured with itself left out;
+//   - unlike-any, when the marble is stranger to every set than all but one in
+//     twenty of the sets' own marbles are to theirs, each with itself left out;
 //   - doubtful, when two sets are about as near;
 //   - an error wrapping [ErrTooFewFeatures], when too little was measured.
 //
@@ -167,7 +173,7 @@ type Likeness struct {
 	Label       string
 	Probability float64 // if the marble is of one of the sets; 0..1
 	Distance    float64 // as [Prediction].Distance
-	PValue      float64 // as [Prediction].PValue, for this set
+	PValue      float64 // as [Prediction].PValue, for this set; worked out for the four likeliest, 0 for others
 }
 
 // Reason is one feature's part in a prediction.
@@ -176,7 +182,7 @@ type Reason struct {
 	// Toward is the set that the feature speaks for, the nearest or the
 	// runner-up; UnlikeAny when the answer is that.
 	Toward   string
-	Weight   float64 // share of all features' parts without sign; the weights sum to 1
+	Weight   float64 // share of all features' parts without sign, less what few marbles can't vouch for; the weights sum to 1
 	Part     float64 // signed part in d2(runner-up) - d2(nearest), or in d2(nearest)
 	Value    float64 // the marble's own
 	Best     *Usual  // of the nearest set; nil if it was never measured there
@@ -237,12 +243,15 @@ type Model struct {
 	Between map[string]float64
 	// Mean is the mean of all sets' centroids.
 	Mean map[string]float64
+	// Farthest is how far a labelled marble lies from its own set at most, in
+	// spreads.
+	Farthest map[string]float64
 	// Correlation within the sets of the features used, in the order of
-	// Features. Joint says whether sets are told apart by it; if not, features
-	// are taken as independent.
+	// Features; nil where the form takes features as independent.
 	Correlation [][]float64
-	Joint       bool
-	Temperature float64 // of the probabilities; 2 is the Gaussian one
+	// MemberCorrelation is the same with each set's own spreads, for Members.
+	MemberCorrelation [][]float64
+	Temperature       float64 // of the probabilities; 2 is the Gaussian one
 	// Steps, where there are any, give the probability of the nearest set from
 	// the one found with Temperature: isotonic regression, where that did better.
 	Steps []Step

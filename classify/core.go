@@ -128,7 +128,7 @@ func fitTemperature(d2 [][]float64, own []int) float64 {
 		return g
 	}
 	lo, hi := math.Log(minTemperature), math.Log(maxTemperature)
-	for range 60 {
+	for range 40 {
 		if mid := (lo + hi) / 2; slope(math.Exp(mid)) > 0 {
 			lo = mid // too cold
 		} else {

@@ -71,7 +71,7 @@ type Candidate struct {
 	Name string // "diagonal", "Ledoit-Wolf", "shrunken centroids, threshold 1" ...
 	// Wrong of Tested specimens, each left out.
 	Wrong, Tested int
-	CrossEntropy  float64 // nats a specimen, after calibration; settles equal Wrong
+	CrossEntropy  float64 // nats a specimen, after calibration; see [Train] for the choice
 	Chosen        bool
 }
 

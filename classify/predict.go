@@ -14,6 +14,10 @@ import (
 // differ.
 const strangeFloor = 0.3
 
+// farOut is how many times as far from its set as any labelled marble a figure
+// must be to tell a stranger by itself.
+const farOut = 1.5
+
 // seen is a marble laid out for computing: the features it has of those used.
 type seen struct {
 	at    []int // among the used
@@ -96,7 +100,7 @@ func (p *prepared) closeness(s seen, l []float64) (d2, ll []float64, nearest []i
 	for c, one := range p.comp {
 		logs := 0.0
 		for a, j := range s.at {
-			e[a] = (s.x[a] - one.mean[j]) / (p.spread[j] * math.Sqrt(one.widen[j]))
+			e[a] = clip((s.x[a] - one.mean[j]) / (p.spread[j] * math.Sqrt(one.widen[j])))
 			logs += one.logW[j]
 		}
 		d := s.square(l, e)
@@ -114,12 +118,15 @@ func (p *prepared) closeness(s seen, l []float64) (d2, ll []float64, nearest []i
 	return d2, ll, nearest
 }
 
-// strangeness of a marble to each set: the logarithm of how much likelier it is
+// strangeness of a marble to some sets (+Inf to the others): the logarithm of how much likelier it is
 // for a marble of a set not yet known, sets being spread about their common
 // mean as the known ones are, than for one of this set. Both have the same
 // spread within. It weighs most the directions in which sets differ much and
-// a set's marbles little.
-func (p *prepared) strangeness(s seen) []float64 {
+// a set's marbles little. A single figure counts as no more than [outlier]
+// spreads, but for what is far beyond anything labelled: half the square of its
+// excess over farOut times the farthest of any marble from its own set comes on
+// top.
+func (p *prepared) strangeness(s seen, sets ...int) []float64 {
 	n := len(s.at)
 	l := p.factor(s)
 	own := logDiagonal(l, n)
@@ -129,16 +136,22 @@ func (p *prepared) strangeness(s seen) []float64 {
 	}
 	e, e0 := make([]float64, n), make([]float64, n)
 	for _, one := range p.comp {
-		h := one.any
+		if !slices.Contains(sets, one.set) {
+			continue
+		}
+		h, beyond := one.any, 0.0
 		if !s.exact || h == nil {
 			h = p.covariance(s, func(j int) float64 { return p.apart(one, j) })
 			factorize(h, n)
 		}
 		for a, j := range s.at {
 			w := p.spread[j] * math.Sqrt(one.widen[j])
-			e[a], e0[a] = (s.x[a]-one.mean[j])/w, (s.x[a]-p.centre[j])/w
+			e[a], e0[a] = clip((s.x[a]-one.mean[j])/w), clip((s.x[a]-p.centre[j])/w)
+			if d := math.Abs(s.x[a]-one.mean[j])/(p.spread[j]*math.Sqrt(1+s.noise[a])) - farOut*p.far[j]; d > 0 {
+				beyond += d * d / 2
+			}
 		}
-		v := 0.5*s.square(l, e) + own - 0.5*s.square(h, e0) - logDiagonal(h, n) - math.Log(one.share)
+		v := beyond + 0.5*s.square(l, e) + own - 0.5*s.square(h, e0) - logDiagonal(h, n) - math.Log(one.share)
 		out[one.set] = math.Min(out[one.set], v)
 	}
 	return out
@@ -254,9 +267,12 @@ func (m *Model) predict(x, sure []float64) (Prediction, error) {
 	}
 	j := m.p.judge(s)
 	j.bar(used)
-	j.strange = m.q.strangeness(s)
 	return m.conclude(j), nil
 }
+
+// judgedSets is of how many sets, the likeliest, it is worked out how strange a
+// marble is to them.
+const judgedSets = 4
 
 // conclude calibrates what was found and gives reasons.
 func (m *Model) conclude(j judged) Prediction {
@@ -266,6 +282,8 @@ func (m *Model) conclude(j judged) Prediction {
 		order[c] = c
 	}
 	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(score[a], score[b]) })
+	likely := order[:min(len(order), judgedSets)]
+	j.strange = m.q.strangeness(j.s, likely...)
 	prob := calibrated(score, m.Temperature, m.Steps)
 	best, next := order[0], -1
 	if len(order) > 1 && !math.IsInf(score[order[1]], 1) {
@@ -289,7 +307,10 @@ func (m *Model) conclude(j judged) Prediction {
 		if math.IsInf(score[c], 1) {
 			continue
 		}
-		v := m.pValue(c, j.strange[c])
+		v := 0.0
+		if slices.Contains(likely, c) {
+			v = m.pValue(c, j.strange[c])
+		}
 		p.Sets = append(p.Sets, Likeness{m.Sets[c].Label, prob[c], math.Sqrt(j.d2[c] / n), v})
 		p.PValue = math.Max(p.PValue, v)
 	}
@@ -342,7 +363,7 @@ func (m *Model) reasons(j judged, best, next int, status string) []Reason {
 		one := p.comp[j.nearest[set]]
 		e := make([]float64, n)
 		for a, i := range j.s.at {
-			e[a] = (j.s.x[a] - one.mean[i]) / (p.spread[i] * math.Sqrt(one.widen[i]))
+			e[a] = clip((j.s.x[a] - one.mean[i]) / (p.spread[i] * math.Sqrt(one.widen[i])))
 		}
 		return e
 	}
@@ -356,6 +377,25 @@ func (m *Model) reasons(j judged, best, next int, status string) []Reason {
 			return eb[a] * eb[a] / v
 		}
 		return (en[a]*en[a] - eb[a]*eb[a]) / v
+	}
+	// What the sets' few marbles can't vouch for counts less in the order: the
+	// part times 1 - 2 se^2 / D^2, where the centroids are D apart, give or take
+	// se (the positive part of James and Stein's factor, 1961).
+	trust := make([]float64, n)
+	for a, i := range j.s.at {
+		trust[a] = 1
+		if en == nil {
+			continue
+		}
+		f := m.Features[p.used[i]].Name
+		ub, okB := m.Sets[best].Features[f]
+		un, okN := m.Sets[next].Features[f]
+		d := (eb[a]*math.Sqrt(p.comp[j.nearest[best]].widen[i]) - en[a]*math.Sqrt(p.comp[j.nearest[next]].widen[i]))
+		if okB && okN && d != 0 {
+			trust[a] = math.Max(0.01, 1-2*(1/float64(ub.N)+1/float64(un.N))/(d*d))
+		} else {
+			trust[a] = 0.01
+		}
 	}
 	parts := make([]float64, n)
 	order := make([]int, n)
@@ -373,7 +413,7 @@ func (m *Model) reasons(j judged, best, next int, status string) []Reason {
 		for len(left) > 0 {
 			at, most := 0, -1.0
 			for k, a := range left {
-				if v := math.Abs(part(a, c[a*n+a])); v > most {
+				if v := trust[a] * math.Abs(part(a, c[a*n+a])); v > most {
 					most, at = v, k
 				}
 			}
@@ -402,11 +442,13 @@ func (m *Model) reasons(j judged, best, next int, status string) []Reason {
 		}
 	}
 	sum := 0.0
-	for _, v := range parts {
-		sum += math.Abs(v)
+	weight := make([]float64, n)
+	for a, v := range parts {
+		weight[a] = trust[a] * math.Abs(v)
+		sum += weight[a]
 	}
 	slices.SortStableFunc(order, func(a, b int) int {
-		return cmp.Or(cmp.Compare(math.Abs(parts[b]), math.Abs(parts[a])), cmp.Compare(m.Features[p.used[j.s.at[a]]].Name, m.Features[p.used[j.s.at[b]]].Name))
+		return cmp.Or(cmp.Compare(weight[b], weight[a]), cmp.Compare(m.Features[p.used[j.s.at[a]]].Name, m.Features[p.used[j.s.at[b]]].Name))
 	})
 	out := make([]Reason, 0, n)
 	for _, a := range order {
@@ -415,7 +457,7 @@ func (m *Model) reasons(j judged, best, next int, status string) []Reason {
 		}
 		u := p.used[j.s.at[a]]
 		f := m.Features[u]
-		r := Reason{Feature: f.Name, Value: f.raw(j.s.x[a]), Part: parts[a], Weight: math.Abs(parts[a]) / sum, Best: m.usual(best, f)}
+		r := Reason{Feature: f.Name, Value: f.raw(j.s.x[a]), Part: parts[a], Weight: weight[a] / sum, Best: m.usual(best, f)}
 		if next >= 0 {
 			r.RunnerUp = m.usual(next, f)
 		}

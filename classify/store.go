@@ -28,8 +28,9 @@ type file struct {
 	Spread          map[string]float64 `json:"spread"`
 	Between         map[string]float64 `json:"between"`
 	Mean            map[string]float64 `json:"mean"`
-	Correlation     [][]float64        `json:"correlation"`
-	Joint           bool               `json:"joint"`
+	Farthest        map[string]float64 `json:"farthest"`
+	Correlation     [][]float64        `json:"correlation,omitempty"`
+	MemberCorr      [][]float64        `json:"member_correlation"`
 	Temperature     float64            `json:"temperature"`
 	Steps           []Step             `json:"steps,omitempty"`
 	Sets            []Set              `json:"sets"`
@@ -42,8 +43,8 @@ func (m *Model) Encode(w io.Writer) error {
 	e := json.NewEncoder(w)
 	e.SetIndent("", " ")
 	return e.Encode(file{
-		fileFormat, fileVersion, m.RegistryVersion, m.Features, m.Form, m.Spread, m.Between, m.Mean,
-		m.Correlation, m.Joint, m.Temperature, m.Steps, m.Sets, m.LeftOut, m.Warnings,
+		fileFormat, fileVersion, m.RegistryVersion, m.Features, m.Form, m.Spread, m.Between, m.Mean, m.Farthest,
+		m.Correlation, m.MemberCorrelation, m.Temperature, m.Steps, m.Sets, m.LeftOut, m.Warnings,
 	})
 }
 
@@ -124,8 +125,9 @@ func Decode(r io.Reader) (*Model, error) {
 		if b, ok := v.Between[name]; !ok || !(b >= 0) {
 			return bad("the variance of %q between sets is %v", name, b)
 		}
-		if _, ok := v.Mean[name]; !ok {
-			return bad("there is no mean of %q", name)
+		_, ok := v.Mean[name]
+		if far, ok2 := v.Farthest[name]; !ok || !ok2 || !(far >= 0) {
+			return bad("there is no mean of %q, or no farthest value", name)
 		}
 	}
 	for i, s := range v.Sets {
@@ -146,7 +148,7 @@ func Decode(r io.Reader) (*Model, error) {
 	}
 	m := &Model{
 		RegistryVersion: v.RegistryVersion, Features: v.Features, Form: v.Form, Spread: v.Spread, Between: v.Between,
-		Mean: v.Mean, Correlation: v.Correlation, Joint: v.Joint, Temperature: v.Temperature, Steps: v.Steps,
+		Mean: v.Mean, Farthest: v.Farthest, Correlation: v.Correlation, MemberCorrelation: v.MemberCorr, Temperature: v.Temperature, Steps: v.Steps,
 		Sets: v.Sets, LeftOut: v.LeftOut, Warnings: v.Warnings,
 	}
 	if err := m.prepare(); err != nil {
