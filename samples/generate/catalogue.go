@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"tawsight/samples"
@@ -30,6 +31,8 @@ type photo struct {
 	fault     string
 	shared    bool // another photo shows the same marbles
 	tray      *tray
+	// wholeWindow mirrors all of the window, which the first photos don't always do.
+	wholeWindow bool
 }
 
 // tray is a choice of marbles that is laid out anew for each photo of it.
@@ -62,7 +65,7 @@ func catalogue(shift int64) []photo {
 		p.sceneSeed += shift
 		out = append(out, p)
 	}
-	for i, set := range scene.Sets {
+	for i, set := range scene.TraySets {
 		for k := range 4 {
 			p := photo{path: fmt.Sprintf("references/%s/%s-%d.jpg", set, set, k+1), label: set, marbles: 4 + (i+k)%2, tilt: -1}
 			if i == 1 && k == 2 {
@@ -112,6 +115,15 @@ func catalogue(shift int64) []photo {
 		}
 		put(p)
 	}
+	// Later the collector took more of each set, and parted a sixth from its lookalike.
+	for i, set := range scene.Sets {
+		for k := range 6 {
+			if k < 4 && slices.Contains(scene.TraySets, set) {
+				continue
+			}
+			put(photo{path: fmt.Sprintf("references/%s/%s-%d.jpg", set, set, k+1), label: set, marbles: 4 + (i+k)%2, tilt: -1, wholeWindow: true})
+		}
+	}
 	times := map[string]int{}
 	for _, p := range out {
 		times[p.sceneName]++
@@ -137,8 +149,8 @@ func (t *tray) marbles() []scene.Marble {
 		return scene.Anatomy(rng)[t.anatomy-1]
 	}
 	var out []scene.Marble
-	for i := range scene.Sets {
-		out = append(out, scene.OfSet(rng, scene.Sets[(i+int(t.seed))%len(scene.Sets)]))
+	for i := range scene.TraySets {
+		out = append(out, scene.OfSet(rng, scene.TraySets[(i+int(t.seed))%len(scene.TraySets)]))
 	}
 	// Four kinds of stranger take turns, three on each tray.
 	kinds := []int{0, 4, 3, 1}
@@ -176,7 +188,7 @@ func (p photo) size() (w, h int) {
 func (p photo) build() (*scene.Scene, error) {
 	rng := newRand(p.sceneSeed)
 	w, h := p.size()
-	s := &scene.Scene{Name: p.sceneName, Seed: p.sceneSeed, Width: w, Height: h, GroundL: between(rng, 62, 85)}
+	s := &scene.Scene{Name: p.sceneName, Seed: p.sceneSeed, Width: w, Height: h, GroundL: between(rng, 62, 85), WholeWindow: p.wholeWindow}
 	var focal35, height float64
 	lo, hi := 70.0, 112.0
 	if p.marbles > 6 {
@@ -209,12 +221,12 @@ func (p photo) build() (*scene.Scene, error) {
 		case i < p.strangers():
 			s.Marbles = append(s.Marbles, scene.Stranger(rng, i+int(p.sceneSeed)))
 		default:
-			s.Marbles = append(s.Marbles, scene.OfSet(rng, scene.Sets[(i+int(p.sceneSeed))%len(scene.Sets)]))
+			s.Marbles = append(s.Marbles, scene.OfSet(rng, scene.TraySets[(i+int(p.sceneSeed))%len(scene.TraySets)]))
 		}
 	}
 	rng.Shuffle(len(s.Marbles), func(i, j int) { s.Marbles[i], s.Marbles[j] = s.Marbles[j], s.Marbles[i] })
 	if p.cut {
-		m := scene.OfSet(rng, scene.Sets[int(p.sceneSeed)%len(scene.Sets)])
+		m := scene.OfSet(rng, scene.TraySets[int(p.sceneSeed)%len(scene.TraySets)])
 		m.Cut = true
 		s.Marbles = append(s.Marbles, m)
 	}

@@ -12,10 +12,15 @@ const (
 	TintedWhite = "tinted-white-ribbon" // tinted transparent glass, white ribbons
 	MistyFine   = "misty-fine-ribbon"   // cloudy glass, fine busy ribbons
 	WhiteSwirl  = "opaque-white-swirl"  // opaque white body, coloured swirls
+	CreamSwirl  = "opaque-cream-swirl"  // its lookalike: a warmer body, somewhat finer swirls
 )
 
-// Sets lists them in order.
-var Sets = []string{TwinRibbon, WideRibbon, TintedWhite, MistyFine, WhiteSwirl}
+// Sets lists them in order. TraySets are those that were told apart when the trays were laid out; the lookalike was
+// parted from its set later, and no marble of it is on a tray.
+var (
+	Sets     = []string{TwinRibbon, WideRibbon, TintedWhite, MistyFine, WhiteSwirl, CreamSwirl}
+	TraySets = Sets[:5]
+)
 
 var palette = [][3]float64{
 	{34, 18, -52},  // blue
@@ -114,11 +119,15 @@ func OfSet(rng *rand.Rand, set string) Marble {
 		}
 		m.Sheets = s.Sheets(rng, m.Radius)
 		return m
-	case WhiteSwirl:
+	case WhiteSwirl, CreamSwirl:
 		m := glass(rng, "opaque-swirl", set)
-		body := FromLab(jitter(rng, [3]float64{89, 1, 6}, 2))
+		base, fine, coarse := [3]float64{89, 1, 6}, 3.2, 5.0
+		if set == CreamSwirl {
+			base, fine, coarse = [3]float64{88, 1.5, 11.5}, 2.6, 4.1
+		}
+		body := FromLab(jitter(rng, base, 2))
 		m.Body = &body
-		m.Swirl = &Swirl{PeriodMM: m.Radius / 8 * between(rng, 3.2, 5), Warp: between(rng, 0.35, 0.6), Shift: Vec{between(rng, 0, 9), between(rng, 0, 9), between(rng, 0, 9)}}
+		m.Swirl = &Swirl{PeriodMM: m.Radius / 8 * between(rng, fine, coarse), Warp: between(rng, 0.35, 0.6), Shift: Vec{between(rng, 0, 9), between(rng, 0, 9), between(rng, 0, 9)}}
 		m.Swirl.Colours, m.Swirl.Shares = []RGB{colour(rng, 0, 1, 2, 3, 5)}, []float64{between(rng, 0.3, 0.48)}
 		if rng.Float64() < 0.3 {
 			m.Swirl.PeriodMM *= 1.7
