@@ -8,7 +8,7 @@ import (
 )
 
 type referencesCommand struct {
-	Dir   string `arg:"" name:"dir" help:"Folder whose sub-folders are your labelled sets: DIR/LABEL/*.jpg."`
+	Dir   string `arg:"" name:"dir" help:"Folder whose sub-folders are your labelled sets (DIR/LABEL/*.jpg), perhaps with bundles beside them; or a bundle (FILE.zip) alone."`
 	Model string `placeholder:"FILE" help:"Save what was learnt, for tawsight measure --model."`
 	printScale
 	Workers int `placeholder:"N" help:"Photos measured at once. Default: one for each processor core."`
@@ -24,7 +24,7 @@ func (c referencesCommand) Validate() error {
 	if c.Dir == "" {
 		return nil // a missing argument is reported by the parser, after this
 	}
-	if err := isFolder("the folder", c.Dir); err != nil {
+	if err := isReferences("the folder", c.Dir); err != nil {
 		return err
 	}
 	if err := c.printScale.inRange(); err != nil {

@@ -97,14 +97,10 @@ type plan struct {
 // plan works out what is to be written, and refuses what can't be.
 func (b *Bundle) plan(dir string) (*plan, error) {
 	p := &plan{done: Unpacked{Dir: dir}}
-	entries, err := os.ReadDir(dir)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
+	if _, err := os.Lstat(dir); errors.Is(err, fs.ErrNotExist) {
 		p.done.New = true
-	case err != nil:
+	} else if err != nil {
 		return nil, fmt.Errorf("the folder can't be read: %w", err)
-	case len(entries) == 0:
-		p.done.New = true // an empty folder is replaced whole
 	}
 	have, err := look(dir, b, p.done.New)
 	if err != nil {
