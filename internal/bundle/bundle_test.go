@@ -111,7 +111,7 @@ func content(t testing.TB) Content {
 				FeaturesSure: map[string]float64{
 					"diameter_mm": 1, "busyness": 0.5,
 				},
-				CropMMPerPX: record.F(0.1),
+				CropMMPerPX: record.F(0.8),
 			}, asPNG(picture(30, uint8(10*i)))})
 		}
 	}
@@ -472,6 +472,7 @@ func TestAttacks(t *testing.T) {
 		"photo climbs out":   {manifest(`"path": "jar/a.jpg"`, `"path": "jar/../../a.jpg"`), "refused"},
 		"label climbs out":   {manifest(`"label": "box"`, `"label": "../box"`), "can't be a folder's"},
 		"crop elsewhere":     {manifest(`"crop": "`+crop+`"`, `"crop": "README.txt"`), "said to lie"},
+		"crop's scale":       {manifest(`"crop_mm_per_px": 0.8`, `"crop_mm_per_px": 0.0000001`), "does not fit"},
 		"unknown permission": {manifest(`"permission": "ask first"`, `"permission": "granted"`), "permission"},
 		"picture withheld": {func(m []member) []member {
 			return manifest(`"permission": "may share"`, `"permission": "ask first"`)(m)
@@ -490,6 +491,7 @@ func TestAttacks(t *testing.T) {
 		}, "line"},
 		"crop no PNG":             {func(m []member) []member { at(m, crop).data = []byte("GIF89a"); return m }, "no PNG"},
 		"crop a JPEG":             {func(m []member) []member { at(m, crop).data = asJPEG(picture(30, 1)); return m }, "no PNG"},
+		"crop a strip":            {func(m []member) []member { at(m, crop).data = asPNG(image.NewGray(image.Rect(0, 0, 30, 3))); return m }, "square"},
 		"crop cut short":          {func(m []member) []member { at(m, crop).data = at(m, crop).data[:len(at(m, crop).data)-20]; return m }, "does not decode"},
 		"crop's pixels":           {func(m []member) []member { at(m, crop).data = headerOnly(at(m, crop).data, 60000, 60000); return m }, "60000 x 60000"},
 		"crop larger than itself": {func(m []member) []member { at(m, crop).data = headerOnly(at(m, crop).data, 2000, 2000); return m }, "does not decode"},
@@ -619,7 +621,7 @@ func TestLimits(t *testing.T) {
 		"total":    {func(l *limits) { l.total = 4000 }, "limit of 4000 bytes"},
 		"manifest": {func(l *limits) { l.manifest = 100 }, "manifest.json is of"},
 		"crop":     {func(l *limits) { l.crop = 50 }, "more than the limit of 50"},
-		"crop px":  {func(l *limits) { l.cropPX = 29 }, "no crop is larger than 29"},
+		"crop px":  {func(l *limits) { l.cropPX = 29 }, "none is larger than 29"},
 		"photo":    {func(l *limits) { l.photo = 100 }, "more than the limit of 100"},
 		"photo px": {func(l *limits) { l.photoPX = 1000 }, "too large"},
 	} {

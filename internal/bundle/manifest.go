@@ -348,6 +348,9 @@ func (m *Manifest) validate() error {
 		if q.Crop != "" && !(p.Permission.AllowsSharing() && q.Permission.AllowsSharing()) {
 			return fmt.Errorf("%s: its picture is packed, but its permission is %q, its photo's %q", name, q.Permission, p.Permission)
 		}
+		if q.CropMMPerPX != nil && (q.Crop == "" || q.DiameterMM == nil) {
+			return fmt.Errorf("%s: a scale is given without a crop or a diameter", name)
+		}
 		c := count[q.Label]
 		c.Marbles++
 		count[q.Label] = c

@@ -163,8 +163,15 @@ func open(r io.ReaderAt, size int64, lim limits) (*Bundle, error) {
 		if data, err = b.read(q.Crop, lim.crop); err != nil {
 			return nil, err
 		}
-		if _, err := decodeCrop(data, lim.cropPX); err != nil {
+		img, err := decodeCrop(data, lim.cropPX)
+		if err != nil {
 			return nil, fmt.Errorf("%s: %w", q.Crop, err)
+		}
+		if q.CropMMPerPX != nil {
+			side := float64(img.Bounds().Dx())
+			if px := *q.DiameterMM / *q.CropMMPerPX; px < side/4 || px > side {
+				return nil, fmt.Errorf("%s: a marble of %g mm at %g mm a pixel does not fit a crop of %g pixels", q.Crop, *q.DiameterMM, *q.CropMMPerPX, side)
+			}
 		}
 	}
 	for _, p := range m.Photos {
@@ -278,8 +285,8 @@ func decodeCrop(data []byte, side int) (image.Image, error) {
 	if err != nil {
 		return nil, fmt.Errorf("it is no PNG (%v)", err)
 	}
-	if c.Width < 1 || c.Height < 1 || c.Width > side || c.Height > side {
-		return nil, fmt.Errorf("it is of %d x %d pixels; no crop is larger than %d", c.Width, c.Height, side)
+	if c.Width < 1 || c.Width != c.Height || c.Width > side {
+		return nil, fmt.Errorf("it is of %d x %d pixels; crops are square, and none is larger than %d", c.Width, c.Height, side)
 	}
 	img, err := png.Decode(bytes.NewReader(data))
 	if err != nil {

@@ -5,22 +5,26 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
 	"image/png"
 	"io"
 	"io/fs"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"slices"
 	"sync"
 
 	"golang.org/x/text/unicode/norm"
 
 	"tawsight/calib"
+	"tawsight/classify"
 	"tawsight/features"
 	"tawsight/internal/atomicfile"
 	"tawsight/internal/bundle"
 	"tawsight/internal/record"
 	"tawsight/internal/refset"
+	"tawsight/internal/report"
 )
 
 // BundleOptions say what to pack.
@@ -198,4 +202,90 @@ func notesToPack(n refset.Notes, photo string, mine bool, credit string) []refse
 		rows[whole].Credit = credit
 	}
 	return rows
+}
+
+// bundled are a bundle's marbles. Photos that are there already, by bySum, are
+// passed over, and those of this bundle noted in it: a photo never counts
+// twice. A specimen of the bundle is the folder's own where they share a photo
+// of it; else names are the bundle's own, since two collectors may use the same
+// ones. Views are made where asked for.
+func bundled(b *bundle.Bundle, folder *refset.Folder, bySum map[string]string, views bool) ([]specimen, error) {
+	photos := map[string]*record.Photo{} // those that are new here
+	there := map[string]string{}
+	for _, p := range b.Manifest.Photos {
+		if path, ok := bySum[p.SHA256]; ok {
+			there[p.Path] = path
+			continue
+		}
+		path := filepath.Join(b.Path, filepath.FromSlash(p.Path))
+		bySum[p.SHA256] = path
+		photos[p.Path] = &record.Photo{
+			Path: path, SHA256: p.SHA256, WidthPX: p.WidthPX, HeightPX: p.HeightPX, Taken: p.Taken,
+			Scale: record.Scale{Source: p.ScaleSource}, White: record.White{Source: "none"}, MadeBy: b.Manifest.MadeBy,
+		}
+	}
+	own := map[string]string{}
+	for _, m := range b.Manifest.Marbles {
+		path, ok := there[m.Photo]
+		if m.Specimen == "" || !ok {
+			continue
+		}
+		if name := folder.Note(path, m.ID).Specimen; name != "" {
+			own[m.Specimen] = name
+		}
+	}
+	var out []specimen
+	for _, m := range b.Manifest.Marbles {
+		p := photos[m.Photo]
+		if p == nil {
+			continue
+		}
+		name := own[m.Specimen]
+		if m.Specimen != "" && name == "" {
+			name = filepath.Base(b.Path) + ": " + m.Specimen
+		}
+		marble := m.Record()
+		q := specimen{
+			photo: p, marble: &marble, label: m.Label, note: m.Known(),
+			sample: classify.Sample{
+				ID: p.Path + "#" + m.ID, Group: p.Path, Specimen: name, Label: m.Label,
+				Values: m.Features, Sure: m.FeaturesSure,
+			},
+		}
+		if views {
+			var err error
+			if q.view, err = bundledView(b, m); err != nil {
+				return nil, err
+			}
+		}
+		out = append(out, q)
+	}
+	return out, nil
+}
+
+// bundledView is a packed marble as plates show it: its crop, or blank paper
+// of its size where its owner keeps the picture back.
+func bundledView(b *bundle.Bundle, m bundle.Marble) (report.View, error) {
+	crop, err := b.Crop(m)
+	if err != nil {
+		return report.View{}, err
+	}
+	scale, px := 0.0, float64(unscaledCropPX)
+	switch {
+	case m.DiameterMM == nil:
+	case crop == nil:
+		scale = *m.DiameterMM / px
+	case m.CropMMPerPX != nil:
+		scale = *m.CropMMPerPX
+		px = *m.DiameterMM / scale
+	}
+	if crop == nil {
+		side := int(px*cropRoom + 0.5)
+		blank := image.NewGray(image.Rect(0, 0, side, side))
+		for i := range blank.Pix {
+			blank.Pix[i] = 225
+		}
+		crop = blank
+	}
+	return report.NewView(crop, scale, px)
 }

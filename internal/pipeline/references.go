@@ -17,6 +17,7 @@ import (
 	"tawsight/internal/bundle"
 	"tawsight/internal/record"
 	"tawsight/internal/refset"
+	"tawsight/internal/report"
 )
 
 // references are what there is to learn from.
@@ -119,51 +120,15 @@ func measureReferences(ctx context.Context, refs *references, scale calib.PrintS
 		}
 	}
 	for _, b := range refs.bundles {
-		samples = append(samples, bundled(b, refs.folder, bySum)...)
+		specimens, err := bundled(b, refs.folder, bySum, false)
+		if err != nil {
+			return nil, nil, err
+		}
+		for _, q := range specimens {
+			samples = append(samples, q.sample)
+		}
 	}
 	return samples, failures, nil
-}
-
-// bundled makes samples of a bundle's marbles. Photos that are there already,
-// by bySum, are passed over, and those of this bundle noted in it: a photo never
-// counts twice. A specimen of the bundle is the folder's own where they share a
-// photo of it; else names are the bundle's own, since two collectors may use
-// the same ones.
-func bundled(b *bundle.Bundle, folder *refset.Folder, bySum map[string]string) []classify.Sample {
-	path := map[string]string{}
-	fresh := map[string]bool{}
-	for _, p := range b.Manifest.Photos {
-		if there, ok := bySum[p.SHA256]; ok {
-			path[p.Path] = there
-			continue
-		}
-		path[p.Path], fresh[p.Path] = filepath.Join(b.Path, filepath.FromSlash(p.Path)), true
-		bySum[p.SHA256] = path[p.Path]
-	}
-	specimen := map[string]string{}
-	for _, m := range b.Manifest.Marbles {
-		if m.Specimen == "" || fresh[m.Photo] {
-			continue
-		}
-		if own := folder.Note(path[m.Photo], m.ID).Specimen; own != "" {
-			specimen[m.Specimen] = own
-		}
-	}
-	var out []classify.Sample
-	for _, m := range b.Manifest.Marbles {
-		if !fresh[m.Photo] {
-			continue
-		}
-		name := specimen[m.Specimen]
-		if m.Specimen != "" && name == "" {
-			name = filepath.Base(b.Path) + ": " + m.Specimen
-		}
-		out = append(out, classify.Sample{
-			ID: path[m.Photo] + "#" + m.ID, Group: path[m.Photo], Specimen: name,
-			Label: m.Label, Values: m.Features, Sure: m.FeaturesSure,
-		})
-	}
-	return out
 }
 
 // setPhotos is how many photos each label has, those of bundles included.
@@ -272,16 +237,23 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 		return ReferencesSummary{}, err
 	}
 	defer refs.close()
-	total, done := refs.photos(), 0
-	samples, failures, err := measureReferences(ctx, refs, scale, o.Workers, func(path string) {
-		done++
-		if o.Progress != nil {
-			o.Progress(done, total, path)
+	if o.OutDir != "" {
+		if err := writable(o.OutDir); err != nil {
+			return ReferencesSummary{}, err
 		}
-	}, log)
+	}
+	k := openKeep()
+	if o.NoKeep {
+		k = keep{}
+	}
+	specimens, failures, err := gatherSpecimens(ctx, refs, scale, o.Workers, k, o.Progress, log)
 	sum := ReferencesSummary{Failures: failures}
 	if err != nil {
 		return sum, err
+	}
+	samples := make([]classify.Sample, len(specimens))
+	for i, s := range specimens {
+		samples[i] = s.sample
 	}
 	model, err := classify.Train(featureInfos(), samples, trainOptions())
 	if err != nil {
@@ -311,6 +283,12 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 			}
 		}
 		sum.Sets = append(sum.Sets, one)
+	}
+	sum.Health = healthOf(refs, specimens, loo, sum.Warnings)
+	if o.OutDir != "" {
+		if sum.Files, err = report.WriteHealth(o.OutDir, sum.Health); err != nil {
+			return sum, err
+		}
 	}
 	if o.ModelPath != "" {
 		if err := model.Save(o.ModelPath); err != nil {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -315,6 +316,28 @@ func TestBundleStandsForItsFolder(t *testing.T) {
 	if len(folder) != sum.Marbles || !maps.Equal(folder, alone) {
 		t.Errorf("%d marbles in the folder, %d by the bundle, %d packed; the same: %v", len(folder), len(alone), sum.Marbles, maps.Equal(folder, alone))
 	}
+	// Plates show the crops of a bundle, and blank paper for what is kept back.
+	r, err := readReferences(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.close()
+	specimens, _, err := gatherSpecimens(context.Background(), r, calib.PrintScale{Factor: 1}, 0, keep{}, nil, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range specimens {
+		q := s.onPlate()
+		uncles := strings.HasSuffix(s.photo.Path, set+"-1.jpg")
+		if want := map[bool]string{true: "Uncle", false: "Niece"}[uncles]; q.Credit != want || len(q.View.JPEG) == 0 ||
+			math.Abs(q.View.DiameterPX*q.View.MMPerPX-*s.marble.DiameterMM) > 0.001 {
+			t.Errorf("%s: %s, %d bytes of picture, %g px at %g mm", s.sample.ID, q.Credit, len(q.View.JPEG), q.View.DiameterPX, q.View.MMPerPX)
+		}
+	}
+	if len(specimens) != sum.Marbles {
+		t.Errorf("%d specimens for plates, %d packed", len(specimens), sum.Marbles)
+	}
+
 	put(t, filepath.Join(refs, "ours.zip"), one)
 	if both := values(refs); !maps.Equal(folder, both) {
 		t.Errorf("%d marbles where the folder holds its own bundle, %d without", len(both), len(folder))
@@ -325,12 +348,12 @@ func TestBundleStandsForItsFolder(t *testing.T) {
 		t.Fatal(err)
 	}
 	put(t, filepath.Join(refs, "notes.csv"), []byte("photo,marble,specimen\n"+set+"/"+set+"-1.jpg,1,one of two\n"))
-	r, err := readReferences(refs)
+	half, err := readReferences(refs)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer r.close()
-	samples, _, err := measureReferences(context.Background(), r, calib.PrintScale{Factor: 1}, 0, func(string) {}, slog.New(slog.DiscardHandler))
+	defer half.close()
+	samples, _, err := measureReferences(context.Background(), half, calib.PrintScale{Factor: 1}, 0, func(string) {}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
