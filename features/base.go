@@ -2,7 +2,6 @@ package features
 
 import (
 	"math"
-	"sort"
 
 	"tawsight/internal/colour"
 )
@@ -305,8 +304,7 @@ func (p *Parts) join(f *Face, parts []int) {
 	c := Colour{Lab: p.Colours[to].Lab, Share: float64(n) / float64(max(1, p.Usable))}
 	if len(v[0]) >= 8 {
 		for q := range v {
-			sort.Float64s(v[q])
-			c.Lab[q] = v[q][len(v[q])/2]
+			c.Lab[q] = middle(v[q])
 		}
 	}
 	// Drop the others, keeping numbers in step.

@@ -2,7 +2,6 @@ package features
 
 import (
 	"math"
-	"sort"
 
 	"tawsight/internal/colour"
 )
@@ -150,10 +149,8 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 		}
 	}
 	if len(light) > 0 {
-		sort.Float64s(light)
-		sort.Float64s(strong)
-		g.Lightness = light[len(light)/2] - f.PaperLab[0]
-		g.Chroma = strong[len(strong)*95/100]
+		g.Lightness = middle(light) - f.PaperLab[0]
+		g.Chroma = nth(strong, len(strong)*95/100)
 	}
 	g.RimRatio = (rim / nr) / math.Max(1e-4, mid/nm)
 	g.fitShading(f, s, p)
@@ -202,8 +199,7 @@ func (g *GlassCues) fitShading(f *Face, s Shadow, p *Parts) {
 		count += c
 	}
 	if len(all) > 20 {
-		sort.Float64s(all)
-		g.Range = all[len(all)*95/100] - all[len(all)*5/100]
+		g.Range = nth(all, len(all)*95/100) - nth(all, len(all)*5/100)
 	}
 	if count < 40 {
 		return

@@ -31,6 +31,9 @@ type Parts struct {
 	// Usable is the number of usable pixels.
 	Usable int
 	found  int // colours found by cluster
+	// level is the face's smoothed CIELAB with the shading taken off that all
+	// colours share.
+	level [][3]float64
 	// Edge is the length of the borders between colours, in marble diameters.
 	Edge float64
 }
@@ -95,8 +98,7 @@ func separate(f *Face) Parts {
 		grad[i] = math.Sqrt(g)
 		gs = append(gs, grad[i])
 	}
-	sort.Float64s(gs)
-	limit := math.Max(3, gs[len(gs)*55/100])
+	limit := math.Max(3, nth(gs, len(gs)*55/100))
 	// The flat ones lead; of the others those that stand out as much in colour
 	// as a fine ribbon does come along, since it has no flat pixels at all.
 	var flat []int
@@ -110,6 +112,7 @@ func separate(f *Face) Parts {
 	// glass are one colour, and a white ribbon on pale glass is two.
 	p.cluster(f, sm, grad, idx, flat)
 	flatten(f, sm, &p, idx)
+	p.level = sm
 	p.cluster(f, sm, grad, idx, flat)
 	if p.takeOffMirrored(f) > 0 {
 		idx, flat = p.still(idx), p.still(flat)
@@ -148,8 +151,7 @@ func separate(f *Face) Parts {
 		c := Colour{Share: float64(total) / float64(len(idx))}
 		for q := range v {
 			if len(v[q]) > 0 {
-				sort.Float64s(v[q])
-				c.Lab[q] = v[q][len(v[q])/2]
+				c.Lab[q] = middle(v[q])
 			}
 		}
 		p.Colours[k] = c
@@ -493,19 +495,17 @@ func kmeans(wt [][3]float64, idx []int, k int) [][3]float64 {
 		for j := range v {
 			s[j] = v[j][q]
 		}
-		sort.Float64s(s)
-		mid[q] = s[len(s)/2]
+		mid[q] = middle(s)
 	}
 	centres := [][3]float64{v[nearestOf(v, mid)]}
-	d := make([]float64, len(v))
+	d, rest := make([]float64, len(v)), make([]float64, len(v))
 	for len(centres) < k {
 		for j := range v {
 			d[j] = dist2(v[j], centres[nearest(centres, v[j])])
 		}
 		// The far end, but not the last outlier: the 99 % point.
-		s := append([]float64(nil), d...)
-		sort.Float64s(s)
-		cut := s[len(s)*99/100]
+		copy(rest, d)
+		cut := nth(rest, len(rest)*99/100)
 		if cut < 4*4 {
 			break
 		}
@@ -572,8 +572,7 @@ func span(lab [][3]float64, idx []int) float64 {
 		for j := range v {
 			v[j] = weighted(lab[idx[j*step]])[q]
 		}
-		sort.Float64s(v)
-		most = math.Max(most, v[len(v)*97/100]-v[len(v)*3/100])
+		most = math.Max(most, nth(v, len(v)*97/100)-nth(v, len(v)*3/100))
 	}
 	return most
 }

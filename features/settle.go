@@ -245,6 +245,9 @@ const (
 	// greyLeast is how near two greys of clear glass must be to be one: white
 	// ribbon lies further above the glass it is seen in, or can't be told.
 	greyLeast = 0.66
+	// greySharp is the least share of the step between two greys of clear glass
+	// that lies at their border if one of them is white ribbon.
+	greySharp = 0.6
 )
 
 // likeBase finds a colour that is the base in other light, -1 for none. Opaque
@@ -275,9 +278,21 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 		toward[k] = mean[k][0]*s.X + mean[k][1]*s.Y
 	}
 	b := p.Colours[p.Base]
+	var at []border
+	if !opaque && !p.Tinted && n > 1 {
+		p.found = n
+		centre, _ := p.means(p.level)
+		at = p.borders(f, p.level, centre)
+	}
 	for k, c := range p.Colours {
 		if k == p.Base {
 			continue
+		}
+		if at != nil && math.Hypot(c.Lab[1]-b.Lab[1], c.Lab[2]-b.Lab[2]) < greyGap {
+			e := at[min(k, p.Base)*n+max(k, p.Base)]
+			if e.length > 0 && (len(e.steps) < 12 || 4*len(e.steps) < e.length || middle(e.steps) < greySharp) {
+				return k
+			}
 		}
 		if (opaque || p.Tinted) && out[k] > ringOut && math.Hypot(mean[k][0], mean[k][1]) < ringOff &&
 			dimmed(b.Lab, c.Lab) < shadeGap && chroma(c.Lab) < chroma(b.Lab) {
@@ -336,6 +351,43 @@ func (p *Parts) dropBubble(f *Face, b Bubble) {
 		}
 		p.joinBase(f, drop)
 	}
+}
+
+// middle is the median of v, whose order it changes.
+func middle(v []float64) float64 { return nth(v, len(v)/2) }
+
+// nth is what stands at place k of v when sorted; it changes v's order (Hoare's
+// selection, the middle of three for pivot).
+func nth(v []float64, k int) float64 {
+	lo, hi := 0, len(v)-1
+	for lo < hi {
+		mid := lo + (hi-lo)/2
+		a, b, c := v[lo], v[mid], v[hi]
+		pivot := math.Max(math.Min(a, b), math.Min(math.Max(a, b), c))
+		i, j := lo, hi
+		for i <= j {
+			for v[i] < pivot {
+				i++
+			}
+			for v[j] > pivot {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
+	}
+	return v[k]
 }
 
 // dimmed is how far, in a* and b*, a colour lies from another one dimmed:

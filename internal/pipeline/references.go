@@ -13,6 +13,7 @@ import (
 	"tawsight/features"
 	"tawsight/internal/record"
 	"tawsight/internal/refset"
+	"tawsight/internal/report"
 )
 
 // references are what there is to learn from.
@@ -175,16 +176,23 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 	if err != nil {
 		return ReferencesSummary{}, err
 	}
-	total, done := refs.photos(), 0
-	samples, failures, err := measureReferences(ctx, refs, scale, o.Workers, func(path string) {
-		done++
-		if o.Progress != nil {
-			o.Progress(done, total, path)
+	if o.OutDir != "" {
+		if err := writable(o.OutDir); err != nil {
+			return ReferencesSummary{}, err
 		}
-	}, log)
+	}
+	k := openKeep()
+	if o.NoKeep {
+		k = keep{}
+	}
+	specimens, failures, err := gatherSpecimens(ctx, refs, scale, o.Workers, k, o.Progress, log)
 	sum := ReferencesSummary{Failures: failures}
 	if err != nil {
 		return sum, err
+	}
+	samples := make([]classify.Sample, len(specimens))
+	for i, s := range specimens {
+		samples[i] = s.sample
 	}
 	model, err := classify.Train(featureInfos(), samples, trainOptions())
 	if err != nil {
@@ -213,6 +221,12 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 			}
 		}
 		sum.Sets = append(sum.Sets, one)
+	}
+	sum.Health = healthOf(refs, specimens, loo, sum.Warnings)
+	if o.OutDir != "" {
+		if sum.Files, err = report.WriteHealth(o.OutDir, sum.Health); err != nil {
+			return sum, err
+		}
 	}
 	if o.ModelPath != "" {
 		if err := model.Save(o.ModelPath); err != nil {
