@@ -218,7 +218,8 @@ func (h *Health) confusionPlot(width float64) *drawing {
 		d.write(right, x0+float64(n)*cell+8, y+rowH/2+3, 0, bold, size, sheetInk)
 		y += rowH
 	}
-	y = d.paragraph("A row is the set that specimens are of, a column what they were taken for with themselves left out; framed: rightly placed.", 0, y+14, width, 3, regular, smallestSize, sheetSoft)
+	d.w = math.Min(width, math.Max(300, x0+float64(n)*cell+44))
+	y = d.paragraph("A row is the set that specimens are of, a column what they were taken for with themselves left out; framed: rightly placed.", 0, y+14, d.w, 4, regular, smallestSize, sheetSoft)
 	d.h = y
 	return d
 }
