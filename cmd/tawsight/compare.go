@@ -11,7 +11,7 @@ import (
 
 type compareCommand struct {
 	Photo      string `arg:"" name:"photo" help:"Photo (JPEG or PNG) with the marble in question."`
-	References string `required:"" placeholder:"DIR" help:"Your labelled photos, one sub-folder a set."`
+	References string `required:"" placeholder:"DIR" help:"Your labelled photos, one sub-folder a set, and perhaps bundles beside them; or a bundle (FILE.zip) alone."`
 	Marble     *int   `placeholder:"N" help:"Number of the marble, of several in the photo. Left out, every undecided one gets a plate."`
 	Out        string `placeholder:"DIR" help:"Folder for the plates; made where missing. Left out, the answer is printed and nothing written."`
 	printScale
@@ -38,7 +38,7 @@ func (c compareCommand) Validate() error {
 		return fmt.Errorf("%s is a folder: give one photo", c.Photo)
 	}
 	if c.References != "" {
-		if err := isFolder("--references", c.References); err != nil {
+		if err := isReferences("--references", c.References); err != nil {
 			return err
 		}
 	}

@@ -9,7 +9,7 @@ import (
 )
 
 type referencesCommand struct {
-	Dir   string `arg:"" name:"dir" help:"Folder whose sub-folders are your labelled sets: DIR/LABEL/*.jpg."`
+	Dir   string `arg:"" name:"dir" help:"Folder whose sub-folders are your labelled sets (DIR/LABEL/*.jpg), perhaps with bundles beside them; or a bundle (FILE.zip) alone."`
 	Model string `placeholder:"FILE" help:"Save what was learnt, for tawsight measure --model."`
 	Out   string `placeholder:"DIR" help:"Also write a report on the sets to this folder, made where missing: health.html, health.pdf, PNGs and health.json."`
 	printScale
@@ -29,7 +29,7 @@ func (c referencesCommand) Validate() error {
 	if c.Dir == "" {
 		return nil // a missing argument is reported by the parser, after this
 	}
-	if err := isFolder("the folder", c.Dir); err != nil {
+	if err := isReferences("the folder", c.Dir); err != nil {
 		return err
 	}
 	if info, err := os.Stat(c.Out); c.Out != "" && err == nil && !info.IsDir() {

@@ -28,7 +28,7 @@ var ErrNoMarble = errors.New("no such marble")
 // CompareOptions say which photo to compare with which labelled sets.
 type CompareOptions struct {
 	Photo         string
-	ReferencesDir string // one sub-folder a label
+	ReferencesDir string // one sub-folder a label, perhaps bundles; or a bundle
 	// Marble is the number of the marble to compare; 0 for every undecided one,
 	// and for the only one.
 	Marble     int
@@ -109,6 +109,7 @@ func gatherSpecimens(ctx context.Context, refs *references, scale calib.PrintSca
 	}
 	var out []specimen
 	var failures []Failure
+	bySum := map[string]string{} // the photos' paths by SHA-256
 	for i := range all {
 		p := &all[i].Photo
 		if p.Error != "" {
@@ -116,6 +117,7 @@ func gatherSpecimens(ctx context.Context, refs *references, scale calib.PrintSca
 			continue
 		}
 		noteUnknownMarbles(folder, *p, log)
+		bySum[p.SHA256] = p.Path
 		for _, m := range learnable(*p, log) {
 			j := slices.IndexFunc(p.Marbles, func(q record.Marble) bool { return q.ID == m.ID })
 			note := folder.Note(p.Path, m.ID)
@@ -127,6 +129,13 @@ func gatherSpecimens(ctx context.Context, refs *references, scale calib.PrintSca
 				},
 			})
 		}
+	}
+	for _, b := range refs.bundles {
+		theirs, err := bundled(b, folder, bySum, true)
+		if err != nil {
+			return nil, nil, err
+		}
+		out = append(out, theirs...)
 	}
 	return out, failures, nil
 }
@@ -166,6 +175,7 @@ func Compare(ctx context.Context, o CompareOptions) (CompareSummary, error) {
 	if err != nil {
 		return sum, err
 	}
+	defer refs.close()
 	// The photo comes first: where it has no marbles nothing need be learnt.
 	res := safely(o.Photo, scale, wanted{views: true})
 	if err := ctx.Err(); err != nil {
@@ -234,6 +244,7 @@ func Compare(ctx context.Context, o CompareOptions) (CompareSummary, error) {
 	}
 	c := comparer{model: model, loo: loo, specimens: specimens, samples: samples}
 	var skipped []string
+	views := trueViews(&res)
 	for i := range p.Marbles {
 		m := &p.Marbles[i]
 		if o.Marble != 0 && o.Marble != i+1 {
@@ -253,7 +264,7 @@ func Compare(ctx context.Context, o CompareOptions) (CompareSummary, error) {
 			sum.Decided++
 			continue
 		}
-		one := Comparison{Plate: c.plate(p, m, res.views[i], pr)}
+		one := Comparison{Plate: c.plate(p, m, views[i], pr)}
 		if o.OutDir != "" {
 			if one.Files, err = report.WritePlate(o.OutDir, report.Stems([]string{p.Path})[0], one.Plate); err != nil {
 				return sum, err
@@ -390,11 +401,17 @@ func (c *comparer) plate(p *record.Photo, m *record.Marble, view report.View, pr
 	}
 	out.HowSure = c.howSure(pr)
 	if len(leading) > 1 {
+		if pr.Status == classify.Assigned {
+			out.Settle = append(out.Settle, "It is not in doubt as it stands; what follows would make it surer")
+		}
 		for _, s := range c.model.Settle(classify.Reading{Values: m.Features, Sure: m.FeaturesSure}, leading[0].Label, leading[1].Label, couldMeasure(m)) {
 			out.Settle = append(out.Settle, s.Text)
 			if len(out.Settle) == 3 {
 				break
 			}
+		}
+		if pr.Status == classify.Assigned && len(out.Settle) == 1 {
+			out.Settle[0] = "It is not in doubt as it stands"
 		}
 	}
 	return out

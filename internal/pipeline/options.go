@@ -24,8 +24,8 @@ type Options struct {
 	// its figures came about; where it is OutDir itself, they go to its
 	// sub-folder explain. See SheetsDir.
 	ExplainDir string
-	// ReferencesDir holds labelled photos, one sub-folder a label; empty for
-	// none.
+	// ReferencesDir holds labelled photos, one sub-folder a label, and perhaps
+	// bundles; or it is a bundle itself. Empty for none.
 	ReferencesDir string
 	// ModelPath is a model saved before, used instead of ReferencesDir; empty
 	// for none.
@@ -58,7 +58,7 @@ type Failure struct {
 
 // ReferencesOptions say which labelled photos to learn from.
 type ReferencesOptions struct {
-	Dir       string // one sub-folder a label
+	Dir       string // one sub-folder a label, perhaps bundles; or a bundle
 	ModelPath string // where to save the model; empty for nowhere
 	// OutDir gets the report on the sets as page, PDF, PNG and JSON; empty for
 	// none.
