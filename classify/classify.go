@@ -16,8 +16,9 @@
 //
 // What the tool says is likeness, so it can also say that it doesn't know:
 //
-//   - unlike-any, when the marble is stranger to every set than all but one in
-//     twenty of the sets' own marbles are to theirs, each with itself left out;
+//   - unlike-any, when the marble is stranger to the likeliest set than all but
+//     one in twelve of the sets' own marbles are to theirs, each with itself
+//     left out;
 //   - doubtful, when two sets are about as near;
 //   - an error wrapping [ErrTooFewFeatures], when too little was measured.
 //
@@ -119,10 +120,10 @@ type Options struct {
 // Limits of the rules. All are stated with every answer they decide.
 const (
 	// UnlikeAnyLevel is the share of a set's true members that the rule for
-	// unlike-any may turn away: 1 in 20. With fewer than 19 labelled marbles
-	// that can't be told, and the rule is: stranger than all of them, a level
-	// of 1/(n+1); see Model.UnlikeAnyLevel.
-	UnlikeAnyLevel = 0.05
+	// unlike-any may turn away: 2 in 25. With fewer than 12 labelled marbles that
+	// can't be told, and the rule is: stranger than all of them, a level of
+	// 1/(n+1); see Model.UnlikeAnyLevel.
+	UnlikeAnyLevel = 0.08
 	// DoubtfulRatio is the least ratio of the two best probabilities at
 	// which a marble is assigned. Below 3 to 1 the calibrated chance that it
 	// is the other one is over 1 in 4, too much to write a label on a box.
@@ -154,9 +155,8 @@ type Prediction struct {
 	// typical member.
 	Distance float64
 	// PValue is the share of the labelled marbles that look at least as strange
-	// to their own set (counting this one) as this one does to the set it is
-	// least strange to: near 1 typical, near 0 a stranger. It is 1 when
-	// leaving-out was not possible.
+	// to their own set (counting this one) as this one does to Label: near 1
+	// typical, near 0 a stranger. It is 1 when leaving-out was not possible.
 	PValue float64
 	// Sets are all sets that could be compared, the likeliest first.
 	Sets []Likeness

@@ -312,8 +312,8 @@ func (m *Model) conclude(j judged) Prediction {
 			v = m.pValue(c, j.strange[c])
 		}
 		p.Sets = append(p.Sets, Likeness{m.Sets[c].Label, prob[c], math.Sqrt(j.d2[c] / n), v})
-		p.PValue = math.Max(p.PValue, v)
 	}
+	p.PValue = p.Sets[0].PValue
 	// The level is one of the values that PValue takes: allow for rounding.
 	if len(m.LeftOut) > 0 && p.PValue <= m.UnlikeAnyLevel()*(1+1e-12) {
 		p.Status = UnlikeAny
