@@ -75,7 +75,8 @@ func TestPredictStatus(t *testing.T) {
 		next          string
 	}{
 		{"typical", a, "A", Assigned, ""},
-		{"half way to C", with(map[string]float64{"base_l": 55, "turns": 2.5}), "", Doubtful, ""},
+		{"base not seen, which alone tells A from C", map[string]float64{"ribbon_width_mm": 1.05, "turns": 2.5, "diameter_mm": 15.9}, "", Doubtful, ""},
+		{"half way to C, where nobody is", with(map[string]float64{"base_l": 55, "turns": 2.5}), "", UnlikeAny, ""},
 		{"a giant of an odd colour", with(map[string]float64{"diameter_mm": 25, "base_l": 95}), "A", UnlikeAny, ""},
 	} {
 		p := predict(t, m, c.values)
@@ -111,9 +112,9 @@ func TestReasons(t *testing.T) {
 			t.Errorf("%s has part %g toward %s", r.Feature, r.Part, r.Toward)
 		}
 	}
-	x, _ := row(m.Features, v)
-	d2, _, _ := m.distances(x)
-	if math.Abs(parts-(d2[1]-d2[0])) > 1e-12 || math.Abs(weights-1) > 1e-12 {
+	x, sure, _ := reading(m.Features, Reading{Values: v})
+	d2 := m.p.judge(m.p.see(x, sure)).d2
+	if math.Abs(parts-(d2[1]-d2[0])) > 1e-9 || math.Abs(weights-1) > 1e-12 {
 		t.Errorf("parts sum to %g, want %g; weights to %g, want 1", parts, d2[1]-d2[0], weights)
 	}
 
@@ -166,7 +167,7 @@ func TestBadSamples(t *testing.T) {
 		{"nothing varies", marbleFeatures, []Sample{ok, ok}, Options{}, ErrNoSamples},
 		{"no features", nil, []Sample{ok}, Options{}, nil},
 		{"named twice", []FeatureInfo{{Name: "turns"}, {Name: "turns"}}, []Sample{ok}, Options{}, nil},
-		{"threshold", marbleFeatures, invented(1, 3), Options{ShrinkThreshold: math.NaN()}, nil},
+		{"form", marbleFeatures, invented(1, 3), Options{Form: "no such form"}, nil},
 	} {
 		_, err := Train(c.features, c.samples, c.opts)
 		_, err2 := LeaveOneOut(c.features, c.samples, c.opts)
@@ -478,7 +479,7 @@ func TestOrderAndRoundTrip(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		samples := drawSamples(rt)
 		opts := Options{
-			ShrinkThreshold: rapid.SampledFrom([]float64{0, 0.5, 3}).Draw(rt, "threshold"),
+			Form:            rapid.SampledFrom(append(Forms(), "")).Draw(rt, "form"),
 			LeaveOutGroups:  rapid.Bool().Draw(rt, "groups"),
 			RegistryVersion: 7,
 		}
@@ -594,6 +595,7 @@ func TestCorruptModels(t *testing.T) {
 		}
 		return strings.Replace(good, old, new, 1)
 	}
+	centroids := strings.Index(good, `"centroids"`)
 	for name, text := range map[string]string{
 		"empty":           "",
 		"cut short":       good[:len(good)/2],
@@ -601,7 +603,7 @@ func TestCorruptModels(t *testing.T) {
 		"another JSON":    `{"a": 1}`,
 		"something after": good + "{}",
 		"null":            "null",
-		"version":         swap(`"version": 1`, `"version": 99`),
+		"version":         swap(`"version": 2`, `"version": 99`),
 		"spread":          swap(`"spread": {`, `"spread": {"length": 1,`),
 		"negative spread": swap(`"spread": {`, `"spread": {"base_l": -1}, "was": {`),
 		"no spread":       swap(`"spread": {`, `"spread": {}, "was": {`),
@@ -610,8 +612,12 @@ func TestCorruptModels(t *testing.T) {
 		"count":           swap(`"count": 10`, `"count": 0`),
 		"no sets":         swap(`"sets": [`, `"sets": [], "were": [`),
 		"range":           swap(`"low": `, `"low": 1e9, "was": `),
-		"mean":            swap(`"centroid": `, `"centroid": 1e300, "was": `),
-		"left out":        swap(`"left_out_distances": [`, `"left_out_distances": [1e9,`),
+		"mean":            good[:centroids] + strings.Replace(good[centroids:], `"base_l": `, `"base_l": 1e300, "was": `, 1),
+		"widening":        swap(`"widening": {`, `"widening": {"base_l": -1}, "was": {`),
+		"sub-groups":      swap(`"members": [`, `"members": [{"share": 2},`),
+		"correlation":     swap(`"correlation": [`, `"correlation": [[1],`),
+		"between":         swap(`"between": {`, `"between": {"base_l": -1}, "was": {`),
+		"left out":        swap(`"left_out_strangeness": [`, `"left_out_strangeness": [1e9,`),
 		"name":            swap(`"name": "turns"`, `"name": "base_l"`),
 	} {
 		if m, err := Decode(strings.NewReader(text)); !errors.Is(err, ErrCorruptModel) {
@@ -621,7 +627,15 @@ func TestCorruptModels(t *testing.T) {
 }
 
 func FuzzDecode(f *testing.F) {
-	f.Add([]byte(`{"format":"tawsight-model","version":1,"features":[{"name":"a"}],"spread":{"a":1},"temperature":1,"sets":[{"label":"A","count":1,"typical_distance":1,"features":{"a":{"n":1,"mean":1,"centroid":1,"low":1,"high":1}}}]}`))
+	m, err := Train(marbleFeatures[:2], invented(1, 3), Options{})
+	if err != nil {
+		f.Fatal(err)
+	}
+	var text bytes.Buffer
+	if err := m.Encode(&text); err != nil {
+		f.Fatal(err)
+	}
+	f.Add(text.Bytes())
 	f.Fuzz(func(t *testing.T, data []byte) {
 		m, err := Decode(bytes.NewReader(data))
 		if err != nil {

@@ -88,8 +88,12 @@ func LeaveSetsOut(features []FeatureInfo, samples []Sample, opts Options) ([]Str
 			return nil, err
 		}
 		one := Strangers{Label: label}
-		for _, s := range strangers {
-			p, err := m.PredictReading(Reading{s.Values, s.Sure})
+		t, err := arrange(features, strangers)
+		if err != nil {
+			return nil, err
+		}
+		for _, s := range t.spec {
+			p, err := m.predict(s.x, s.sure)
 			if err != nil {
 				continue // too little was measured
 			}
@@ -116,11 +120,13 @@ type LeftOut struct {
 	Prediction       Prediction
 }
 
-// LeaveOneOut tests the method on the labelled marbles: for each, means,
-// spreads, shrinking, temperature and the rule for unlike-any are found
-// without it. With Options.LeaveOutGroups the means and spreads are found
-// without its whole group; the other marbles of its group still count for
-// the temperature and the rule, which are single figures for all sets.
+// LeaveOneOut tests the method on the labelled marbles. For each specimen,
+// spreads, centroids and correlations are found without it, and the form of the
+// model, the temperature and the rule for unlike-any from what leaving out has
+// shown of all the others. (Their models did see it, as one among all; finding
+// everything anew without it takes as many times as long as there are specimens,
+// and comes to the same: see TestNestedToTheEnd.) With Options.LeaveOutGroups
+// everything that shares a photo with the specimen is left out.
 //
 // A set that comes from one group only is tested a marble at a time, and a
 // set of one marble not at all; Warnings name them. Errors as [Train].
@@ -129,36 +135,70 @@ func LeaveOneOut(features []FeatureInfo, samples []Sample, opts Options) (LOO, e
 	if err != nil {
 		return LOO{}, err
 	}
-	full, folds, err := t.train(opts)
+	l, err := t.learn(opts)
 	if err != nil {
 		return LOO{}, err
 	}
-	out := LOO{Labels: t.labels, Warnings: full.Warnings}
-	for _, l := range t.labels {
-		out.Recall = append(out.Recall, Recall{Label: l})
+	out := LOO{Labels: t.labels, Warnings: l.model.Warnings}
+	_, out.Candidates = l.choose(t, -1)
+	for _, label := range t.labels {
+		out.Recall = append(out.Recall, Recall{Label: label})
 		out.Confusion = append(out.Confusion, make([]int, len(t.labels)))
 	}
-	for i, f := range folds {
-		s := t.samples[i]
-		left := LeftOut{ID: s.ID, Group: s.Group, Label: s.Label, Samples: []string{s.ID}, WhyNot: f.why}
-		if f.tested {
-			m := *f.model // shared by its group
-			m.Sets = slices.Clone(m.Sets)
-			t.calibrate(&m, folds, i)
-			if left.Prediction, err = m.predict(t.x.RawRowView(i)); err != nil {
-				return LOO{}, err
-			}
-			left.Tested = true
-			c, _ := slices.BinarySearch(t.labels, left.Prediction.Label)
-			out.Confusion[f.own][c]++
-			out.Recall[f.own].Tested++
-			out.Tested++
-			if c == f.own {
-				out.Recall[f.own].Correct++
-				out.Correct++
+	out.Marbles = make([]LeftOut, len(t.spec))
+	brier := make([]float64, len(t.spec))
+	parallel(len(t.spec), func(i int) {
+		s, f := &t.spec[i], &l.folds[i]
+		left := &out.Marbles[i]
+		*left = LeftOut{ID: s.id, Group: s.group, Label: s.label, Samples: s.samples, WhyNot: f.why}
+		if f.basis < 0 {
+			return
+		}
+		b := l.bases[f.basis]
+		form, _ := l.choose(t, i)
+		m := t.model(b, b.as(l.forms[form]), l.forms[form], opts)
+		t.addStrange(m, b)
+		l.calibrate(t, m, form, i)
+		p, err := m.predict(s.x, s.sure)
+		if err != nil {
+			left.WhyNot = err.Error() // it could be tested, or its fold would say why not
+			return
+		}
+		left.Prediction, left.Tested = p, true
+		brier[i] = 1
+		for _, like := range p.Sets {
+			if like.Label == s.label {
+				brier[i] += -2*like.Probability + like.Probability*like.Probability
+			} else {
+				brier[i] += like.Probability * like.Probability
 			}
 		}
-		out.Marbles = append(out.Marbles, left)
+	})
+	for i, left := range out.Marbles {
+		if !left.Tested {
+			continue
+		}
+		own := t.spec[i].class
+		c, _ := slices.BinarySearch(t.labels, left.Prediction.Label)
+		out.Confusion[own][c]++
+		out.Recall[own].Tested++
+		out.Tested++
+		out.Brier += brier[i]
+		if c == own {
+			out.Recall[own].Correct++
+			out.Correct++
+		}
+		if left.Prediction.Status == UnlikeAny {
+			out.Rejected++
+		}
 	}
+	if out.Tested > 0 {
+		out.Brier /= float64(out.Tested)
+	}
+	for c := range out.Recall {
+		out.Recall[c].Low, out.Recall[c].High = Wilson(out.Recall[c].Correct, out.Recall[c].Tested)
+	}
+	out.Bins, out.CalibrationError = reliability(out.Marbles)
+	t.health(l, &out)
 	return out, nil
 }

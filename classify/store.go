@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"slices"
 	"strings"
@@ -16,7 +15,7 @@ import (
 
 const (
 	fileFormat  = "tawsight-model"
-	fileVersion = 1
+	fileVersion = 2
 )
 
 // file is a model as JSON. What was not measured is absent; no figure is NaN.
@@ -25,11 +24,16 @@ type file struct {
 	Version         int                `json:"version"`
 	RegistryVersion int                `json:"registry_version"`
 	Features        []FeatureInfo      `json:"features"`
+	Form            string             `json:"form"`
 	Spread          map[string]float64 `json:"spread"`
-	ShrinkThreshold float64            `json:"shrink_threshold"`
+	Between         map[string]float64 `json:"between"`
+	Mean            map[string]float64 `json:"mean"`
+	Correlation     [][]float64        `json:"correlation"`
+	Joint           bool               `json:"joint"`
 	Temperature     float64            `json:"temperature"`
+	Steps           []Step             `json:"steps,omitempty"`
 	Sets            []Set              `json:"sets"`
-	LeftOut         []float64          `json:"left_out_distances"`
+	LeftOut         []float64          `json:"left_out_strangeness"`
 	Warnings        []string           `json:"warnings"`
 }
 
@@ -38,8 +42,8 @@ func (m *Model) Encode(w io.Writer) error {
 	e := json.NewEncoder(w)
 	e.SetIndent("", " ")
 	return e.Encode(file{
-		fileFormat, fileVersion, m.RegistryVersion, m.Features, m.Spread, m.ShrinkThreshold,
-		m.Temperature, m.Sets, m.LeftOut, m.Warnings,
+		fileFormat, fileVersion, m.RegistryVersion, m.Features, m.Form, m.Spread, m.Between, m.Mean,
+		m.Correlation, m.Joint, m.Temperature, m.Steps, m.Sets, m.LeftOut, m.Warnings,
 	})
 }
 
@@ -102,8 +106,13 @@ func Decode(r io.Reader) (*Model, error) {
 		}
 		known[f.Name] = true
 	}
-	if !(v.Temperature > 0) || !(v.ShrinkThreshold >= 0) {
-		return bad("temperature %v, shrink threshold %v", v.Temperature, v.ShrinkThreshold)
+	if !(v.Temperature > 0) {
+		return bad("temperature %v", v.Temperature)
+	}
+	for i, st := range v.Steps {
+		if !(st.P >= 0 && st.P < 1) || (st.P == 0) != (i == 0) || i > 0 && (st.To <= v.Steps[i-1].To || st.P < v.Steps[i-1].P) {
+			return bad("step %d of the probabilities is not as it should be", i+1)
+		}
 	}
 	if len(v.Spread) == 0 {
 		return bad("it has no spreads")
@@ -112,13 +121,19 @@ func Decode(r io.Reader) (*Model, error) {
 		if !known[name] || !(s > 0) {
 			return bad("the spread of %q is %v", name, s)
 		}
+		if b, ok := v.Between[name]; !ok || !(b >= 0) {
+			return bad("the variance of %q between sets is %v", name, b)
+		}
+		if _, ok := v.Mean[name]; !ok {
+			return bad("there is no mean of %q", name)
+		}
 	}
 	for i, s := range v.Sets {
 		if s.Label == "" || i > 0 && s.Label <= v.Sets[i-1].Label {
 			return bad("set %d, %q, has no label or is out of order", i+1, s.Label)
 		}
-		if s.Count < 1 || !(s.TypicalDistance > 0) {
-			return bad("set %q: count %d, typical distance %v", s.Label, s.Count, s.TypicalDistance)
+		if s.Count < 1 {
+			return bad("set %q: count %d", s.Label, s.Count)
 		}
 		for name, u := range s.Features {
 			if !known[name] || u.N < 1 || u.Low > u.High {
@@ -126,22 +141,16 @@ func Decode(r io.Reader) (*Model, error) {
 			}
 		}
 	}
-	if !slices.IsSorted(v.LeftOut) || len(v.LeftOut) > 0 && v.LeftOut[0] < 0 {
-		return bad("the left-out distances are out of order")
+	if !slices.IsSorted(v.LeftOut) {
+		return bad("the left-out strangeness is out of order")
 	}
 	m := &Model{
-		RegistryVersion: v.RegistryVersion, Features: v.Features, Spread: v.Spread,
-		ShrinkThreshold: v.ShrinkThreshold, Temperature: v.Temperature, Sets: v.Sets,
-		LeftOut: v.LeftOut, Warnings: v.Warnings,
+		RegistryVersion: v.RegistryVersion, Features: v.Features, Form: v.Form, Spread: v.Spread, Between: v.Between,
+		Mean: v.Mean, Correlation: v.Correlation, Joint: v.Joint, Temperature: v.Temperature, Steps: v.Steps,
+		Sets: v.Sets, LeftOut: v.LeftOut, Warnings: v.Warnings,
 	}
-	m.prepare()
-	for _, row := range m.means {
-		for j, v := range row {
-			// JSON has no infinities, but two large numbers can make one.
-			if d := v / m.spread[j]; math.IsInf(d*d, 0) {
-				return bad("a mean of feature %q is beyond all measure", m.Features[j].Name)
-			}
-		}
+	if err := m.prepare(); err != nil {
+		return bad("%v", err)
 	}
 	return m, nil
 }

@@ -92,8 +92,8 @@ func upright(t *testing.T, photo []byte, orientation int) (w, h int, at func(x, 
 func TestCommittedPhotosAgreeWithTheirTruth(t *testing.T) {
 	total, turned := 0, 0
 	list := committed(t)
-	if len(list) != 63 {
-		t.Errorf("%d photos, want 63", len(list))
+	if len(list) != 95 {
+		t.Errorf("%d photos, want 95", len(list))
 	}
 	for _, rel := range list {
 		t.Run(rel, func(t *testing.T) {
@@ -242,7 +242,7 @@ func TestEllipsesAreTheSpheresOutlines(t *testing.T) {
 func TestTheFindIsWhatTheReadmeSays(t *testing.T) {
 	sets := map[string]int{}
 	pairTrays, strangers, cut, trays := 0, 0, 0, 0
-	faults, extra, members := map[string]int{}, map[string]int{}, map[string]int{}
+	faults, extra, members, pairs := map[string]int{}, map[string]int{}, map[string]int{}, map[string]int{}
 	oblique := false
 	for _, rel := range committed(t) {
 		tr := load(t, rel)
@@ -283,6 +283,8 @@ func TestTheFindIsWhatTheReadmeSays(t *testing.T) {
 					t.Errorf("%s: marble %d is of set %q, cut off %v", rel, m.ID, m.Label, m.CutOff)
 				}
 			}
+		case "pairs":
+			pairs[part[1]]++
 		case "tray":
 			trays++
 			if touching {
@@ -305,6 +307,14 @@ func TestTheFindIsWhatTheReadmeSays(t *testing.T) {
 	}
 	if extra["again"] != 8 || extra["anatomy"] != 5 {
 		t.Errorf("photos of marbles shot again and of anatomy: %v", extra)
+	}
+	if len(pairs) != len(samples.Pairs) {
+		t.Errorf("pairs: %v", pairs)
+	}
+	for p, n := range pairs {
+		if n != 4 {
+			t.Errorf("pair %s has %d photos", p, n)
+		}
 	}
 	if len(sets) != 6 {
 		t.Errorf("sets: %v", sets)

@@ -37,12 +37,16 @@ type Truth struct {
 	// Fault is one of the Fault constants; "none" (or empty) for a good photo.
 	Fault string `json:"fault"`
 	// ShouldWarn says that a careful reader of the photo ought to raise a flag about it as a whole.
-	ShouldWarn bool     `json:"should_warn"`
-	Image      Image    `json:"image"`
-	Camera     Camera   `json:"camera"`
-	Card       Card     `json:"card"`
-	Ground     Ground   `json:"ground"`
-	Marbles    []Marble `json:"marbles"`
+	ShouldWarn bool `json:"should_warn"`
+	// Property and Group say of a photo of a pair in what its two groups of marbles differ (see Pairs) and which of
+	// them it shows; empty for others.
+	Property string   `json:"property,omitempty"`
+	Group    string   `json:"group,omitempty"`
+	Image    Image    `json:"image"`
+	Camera   Camera   `json:"camera"`
+	Card     Card     `json:"card"`
+	Ground   Ground   `json:"ground"`
+	Marbles  []Marble `json:"marbles"`
 }
 
 // Good says that the photo has no intended fault.

@@ -39,7 +39,17 @@ func main() {
 	cues := flag.String("cues", "", "write what each marble shows, and its truth, to this CSV file")
 	only := flag.String("only", "", "only photos whose path contains this")
 	glass := flag.Bool("glass", false, "find the weights of the glass cues anew, and how well they tell kinds apart")
+	attribution := flag.Bool("attribution", false, "only say how well the labelled sets are told apart")
+	table := flag.String("table", "", "with -attribution, write the table of features to this CSV file")
+	sets := flag.String("sets", "samples/photos/references", "with -attribution, the folder of labelled sets")
 	flag.Parse()
+	if *attribution {
+		if err := attributionSection(os.Stdout, *sets, *table); err != nil {
+			fmt.Fprintln(os.Stderr, "accuracy:", err)
+			os.Exit(1)
+		}
+		return
+	}
 	if *glass {
 		if err := fitGlass(os.Stdout); err != nil {
 			fmt.Fprintln(os.Stderr, "accuracy:", err)

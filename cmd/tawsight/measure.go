@@ -5,14 +5,17 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
+	"strings"
 
 	"tawsight/internal/pipeline"
+	"tawsight/internal/refset"
 )
 
 type measureCommand struct {
 	Photos     []string `arg:"" name:"photos" help:"Photos (JPEG or PNG), or folders of them, which are searched right down."`
 	Out        string   `required:"" placeholder:"DIR" help:"Folder for the results; made where missing."`
-	References string   `placeholder:"DIR" xor:"likeness" help:"Your labelled photos, one sub-folder a set: marbles are compared with them."`
+	References string   `placeholder:"DIR" xor:"likeness" help:"Your labelled photos, one sub-folder a set, and perhaps bundles beside them; or a bundle (FILE.zip) alone. Marbles are compared with them."`
 	Model      string   `placeholder:"FILE" xor:"likeness" help:"A model saved by tawsight references, in place of --references."`
 	Explain    string   `placeholder:"DIR" help:"Also draw a sheet for every marble, into this folder, that shows how its figures came about."`
 	printScale
@@ -34,7 +37,7 @@ func (c measureCommand) Validate() error {
 		}
 	}
 	if c.References != "" {
-		if err := isFolder("--references", c.References); err != nil {
+		if err := isReferences("--references", c.References); err != nil {
 			return err
 		}
 	}
@@ -121,6 +124,14 @@ func isFolder(flag, path string) error {
 		return fmt.Errorf("%s %s is a file: give the folder whose sub-folders are your labelled sets", flag, path)
 	}
 	return nil
+}
+
+// isReferences takes a folder of labelled sets, or a bundle in its place.
+func isReferences(flag, path string) error {
+	if err := exists(path); err != nil || strings.EqualFold(filepath.Ext(path), refset.BundleExt) {
+		return err
+	}
+	return isFolder(flag, path)
 }
 
 func printFailures(s *session, failures []pipeline.Failure) {

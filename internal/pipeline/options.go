@@ -5,6 +5,8 @@ package pipeline
 import (
 	"errors"
 	"log/slog"
+
+	"tawsight/internal/report"
 )
 
 // ErrNoPhotos is wrapped by the error for files and folders that hold no photo
@@ -22,8 +24,8 @@ type Options struct {
 	// its figures came about; where it is OutDir itself, they go to its
 	// sub-folder explain. See SheetsDir.
 	ExplainDir string
-	// ReferencesDir holds labelled photos, one sub-folder a label; empty for
-	// none.
+	// ReferencesDir holds labelled photos, one sub-folder a label, and perhaps
+	// bundles; or it is a bundle itself. Empty for none.
 	ReferencesDir string
 	// ModelPath is a model saved before, used instead of ReferencesDir; empty
 	// for none.
@@ -56,8 +58,14 @@ type Failure struct {
 
 // ReferencesOptions say which labelled photos to learn from.
 type ReferencesOptions struct {
-	Dir        string // one sub-folder a label
-	ModelPath  string // where to save the model; empty for nowhere
+	Dir       string // one sub-folder a label, perhaps bundles; or a bundle
+	ModelPath string // where to save the model; empty for nowhere
+	// OutDir gets the report on the sets as page, PDF, PNG and JSON; empty for
+	// none.
+	OutDir string
+	// NoKeep measures all labelled photos, whatever is known of them from
+	// earlier runs.
+	NoKeep     bool
 	CheckBarMM float64
 	Workers    int
 	Progress   func(done, total int, path string)
@@ -72,6 +80,8 @@ type ReferencesSummary struct {
 	Tested   int          // marbles tried; one alone in its set cannot be
 	Warnings []string     // what makes the count less sure, in plain words
 	Failures []Failure
+	Health   report.Health
+	Files    []string // the report's; none without OutDir
 }
 
 // SetSummary is one label's share of the count.

@@ -32,6 +32,7 @@ type result struct {
 	overlay  *image.RGBA
 	crops    []image.Image
 	closeUps []closeUp // for the sheets
+	views    []report.View
 	analyses []*features.Analysis
 	outlines []vision.Outline
 	measures quality.Measures
@@ -42,6 +43,7 @@ type result struct {
 type wanted struct {
 	pictures bool // the overlay's base and the crops
 	sheets   bool // the marbles close up
+	views    bool // the marbles as plates show them
 }
 
 // A closeUp is a marble cut out with a little paper all round, radiusPX from
@@ -167,6 +169,14 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 			r := math.Min(own, report.SheetDiscPX)
 			side := int(math.Ceil(2 * r * closeUpRoom))
 			res.closeUps = append(res.closeUps, closeUp{vision.Crop(p, seen, light, r/own, side), r})
+		}
+		if want.views {
+			v, err := viewOf(p, o, light, m.DiameterMM)
+			if err != nil {
+				res.photo.Error = "the marbles' pictures could not be made: " + err.Error()
+				return res
+			}
+			res.views = append(res.views, v)
 		}
 		if want.pictures {
 			k := unscaledCropPX / (2 * o.Ellipse.MeanRadiusPX())

@@ -5,36 +5,67 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
+	"os"
+	"path/filepath"
 	"slices"
 	"sync"
 
 	"tawsight/calib"
 	"tawsight/classify"
 	"tawsight/features"
+	"tawsight/internal/bundle"
 	"tawsight/internal/record"
 	"tawsight/internal/refset"
+	"tawsight/internal/report"
 )
 
 // references are what there is to learn from.
 type references struct {
-	folder *refset.Folder
+	folder  *refset.Folder
+	bundles []*bundle.Bundle
 }
 
 // ErrNotes is wrapped by the error for notes beside labelled photos that can't
 // be read or are wrong. Nothing has been written then.
 var ErrNotes = refset.ErrNotes
 
-// readReferences reads DIR/LABEL/* and DIR/notes.csv: each sub-folder is a
-// label.
-func readReferences(dir string) (*references, error) {
-	folder, err := refset.Read(dir, func(set string) ([]string, error) { return listPhotos([]string{set}, "") })
-	if errors.Is(err, refset.ErrNoSets) || err == nil && len(folder.Sets) == 0 {
-		return nil, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", ErrNoPhotos, dir)
+// readReferences reads DIR/LABEL/*, DIR/notes.csv and the bundles in DIR: each
+// sub-folder is a label. A bundle alone may stand in the folder's place. Close
+// them after use.
+func readReferences(path string) (_ *references, err error) {
+	refs := &references{folder: &refset.Folder{Dir: filepath.Dir(path), Bundles: []string{path}}}
+	if info, err := os.Stat(path); err != nil || info.IsDir() {
+		refs.folder, err = refset.Read(path, func(set string) ([]string, error) { return listPhotos([]string{set}, "") })
+		if errors.Is(err, refset.ErrNoSets) {
+			return nil, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", ErrNoPhotos, path)
+		}
+		if err != nil {
+			return nil, err
+		}
 	}
-	if err != nil {
-		return nil, err
+	defer func() {
+		if err != nil {
+			refs.close()
+		}
+	}()
+	for _, name := range refs.folder.Bundles {
+		b, err := bundle.Open(name)
+		if err != nil {
+			return nil, fmt.Errorf("%w; nothing of it was used: fetch it again, or take it out of the references", err)
+		}
+		refs.bundles = append(refs.bundles, b)
+		if err := b.MeasuredAs(features.Version); err != nil {
+			return nil, err
+		}
 	}
-	return &references{folder: folder}, nil
+	return refs, nil
+}
+
+func (r *references) close() {
+	for _, b := range r.bundles {
+		b.Close()
+	}
 }
 
 // photos is how many there are to measure.
@@ -73,12 +104,14 @@ func measureReferences(ctx context.Context, refs *references, scale calib.PrintS
 	}
 	var samples []classify.Sample
 	var failures []Failure
+	bySum := map[string]string{} // the photos' paths by SHA-256
 	for i, p := range photos {
 		if p.Error != "" {
 			failures = append(failures, Failure{Path: p.Path, Reason: p.Error})
 			continue
 		}
 		noteUnknownMarbles(refs.folder, p, log)
+		bySum[p.SHA256] = p.Path
 		for _, m := range learnable(p, log) {
 			samples = append(samples, classify.Sample{
 				ID: p.Path + "#" + m.ID, Group: p.Path, Specimen: refs.folder.Note(p.Path, m.ID).Specimen,
@@ -86,7 +119,35 @@ func measureReferences(ctx context.Context, refs *references, scale calib.PrintS
 			})
 		}
 	}
+	for _, b := range refs.bundles {
+		specimens, err := bundled(b, refs.folder, bySum, false)
+		if err != nil {
+			return nil, nil, err
+		}
+		for _, q := range specimens {
+			samples = append(samples, q.sample)
+		}
+	}
 	return samples, failures, nil
+}
+
+// setPhotos is how many photos each label has, those of bundles included.
+func (r *references) setPhotos(samples []classify.Sample) (labels []string, photos map[string]int) {
+	photos = map[string]int{}
+	own := map[string]bool{}
+	for _, s := range r.folder.Sets {
+		photos[s.Label] = len(s.Photos)
+		for _, p := range s.Photos {
+			own[p] = true
+		}
+	}
+	for _, q := range samples {
+		if !own[q.Group] {
+			own[q.Group] = true
+			photos[q.Label]++
+		}
+	}
+	return slices.Sorted(maps.Keys(photos)), photos
 }
 
 // learnable are the marbles of a labelled photo that may be learnt from.
@@ -175,16 +236,24 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 	if err != nil {
 		return ReferencesSummary{}, err
 	}
-	total, done := refs.photos(), 0
-	samples, failures, err := measureReferences(ctx, refs, scale, o.Workers, func(path string) {
-		done++
-		if o.Progress != nil {
-			o.Progress(done, total, path)
+	defer refs.close()
+	if o.OutDir != "" {
+		if err := writable(o.OutDir); err != nil {
+			return ReferencesSummary{}, err
 		}
-	}, log)
+	}
+	k := openKeep()
+	if o.NoKeep {
+		k = keep{}
+	}
+	specimens, failures, err := gatherSpecimens(ctx, refs, scale, o.Workers, k, o.Progress, log)
 	sum := ReferencesSummary{Failures: failures}
 	if err != nil {
 		return sum, err
+	}
+	samples := make([]classify.Sample, len(specimens))
+	for i, s := range specimens {
+		samples[i] = s.sample
 	}
 	model, err := classify.Train(featureInfos(), samples, trainOptions())
 	if err != nil {
@@ -196,14 +265,15 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 		return sum, fmt.Errorf("%s: %w", o.Dir, err)
 	}
 	sum.Right, sum.Tested = loo.Correct, loo.Tested
-	for _, s := range refs.folder.Sets {
-		one := SetSummary{Label: s.Label, Photos: len(s.Photos)}
+	labels, photos := refs.setPhotos(samples)
+	for _, label := range labels {
+		one := SetSummary{Label: label, Photos: photos[label]}
 		for _, q := range samples {
-			if q.Label == s.Label {
+			if q.Label == label {
 				one.Marbles++
 			}
 		}
-		if k := slices.Index(loo.Labels, s.Label); k >= 0 {
+		if k := slices.Index(loo.Labels, label); k >= 0 {
 			one.Tested, one.Right = loo.Recall[k].Tested, loo.Recall[k].Correct
 			most := 0
 			for j, n := range loo.Confusion[k] {
@@ -213,6 +283,12 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 			}
 		}
 		sum.Sets = append(sum.Sets, one)
+	}
+	sum.Health = healthOf(refs, specimens, loo, sum.Warnings)
+	if o.OutDir != "" {
+		if sum.Files, err = report.WriteHealth(o.OutDir, sum.Health); err != nil {
+			return sum, err
+		}
 	}
 	if o.ModelPath != "" {
 		if err := model.Save(o.ModelPath); err != nil {

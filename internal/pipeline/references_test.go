@@ -7,6 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -15,6 +17,7 @@ import (
 
 	"tawsight/calib"
 	"tawsight/classify"
+	"tawsight/internal/bundle"
 	"tawsight/internal/record"
 )
 
@@ -237,6 +240,142 @@ func TestNotesBesideReferences(t *testing.T) {
 	_, err = Run(context.Background(), Options{Photos: []string{filepath.Join(sampleDir, "tray", "tray-1.jpg")}, OutDir: out, ReferencesDir: refs})
 	if !errors.Is(err, ErrNotes) || !strings.Contains(err.Error(), notes+", line 2") {
 		t.Errorf("wrong notes: %v", err)
+	}
+	if _, err := os.Stat(out); !os.IsNotExist(err) {
+		t.Error("something was written")
+	}
+}
+
+// Packed, checked and compared by: a bundle stands for the folder it was made
+// from, a photo that is in both counts once, and other features are refused.
+func TestBundleStandsForItsFolder(t *testing.T) {
+	refs := labelled(t)
+	const set = "clear-wide-ribbon"
+	put(t, filepath.Join(refs, "notes.csv"), []byte("photo,marble,specimen,credit,permission\n"+
+		set+"/"+set+"-1.jpg,,,Uncle,ask first\n"+set+"/"+set+"-1.jpg,1,twin,,\n"+set+"/"+set+"-2.jpg,1,twin,,\n"))
+	put(t, filepath.Join(refs, set, "bad.jpg"), []byte{0xff, 0xd8, 0xff})
+	dir := t.TempDir()
+	file := filepath.Join(dir, "made", "ours.zip")
+	sum, err := Bundle(context.Background(), BundleOptions{Dir: refs, Out: file, WithPhotos: true, Mine: true, Credit: "Niece"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if sum.Sets != 2 || sum.Photos != 4 || len(sum.Failures) != 1 || len(sum.Withheld) != 1 || sum.Withheld[0] != (WithheldPhoto{set + "/" + set + "-1.jpg", "ask first"}) {
+		t.Errorf("%+v", sum)
+	}
+	again := filepath.Join(dir, "again.zip")
+	if _, err := Bundle(context.Background(), BundleOptions{Dir: refs, Out: again, WithPhotos: true, Mine: true, Credit: "Niece", Workers: 1}); err != nil {
+		t.Fatal(err)
+	}
+	one, err1 := os.ReadFile(file)
+	two, err2 := os.ReadFile(again)
+	if err1 != nil || err2 != nil || !bytes.Equal(one, two) {
+		t.Errorf("the same folder packs to other bytes (%v, %v)", err1, err2)
+	}
+	if _, err := Bundle(context.Background(), BundleOptions{Dir: refs, Out: file}); err == nil || !strings.Contains(err.Error(), file) {
+		t.Errorf("over a file: %v", err)
+	}
+
+	b, err := bundle.Open(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	for _, m := range b.Manifest.Marbles {
+		uncles := m.Photo == set+"/"+set+"-1.jpg"
+		if want := map[bool]string{true: "Uncle", false: "Niece"}[uncles]; m.Credit != want || (m.Crop == "") != uncles {
+			t.Errorf("%s #%s: credit %q, crop %q", m.Photo, m.ID, m.Credit, m.Crop)
+		}
+	}
+
+	// By the bundle alone, by the folder, and by the folder that holds the
+	// bundle of itself: the same marbles with the same figures.
+	values := func(path string) map[string]string {
+		r, err := readReferences(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.close()
+		samples, _, err := measureReferences(context.Background(), r, calib.PrintScale{Factor: 1}, 0, func(string) {}, slog.New(slog.DiscardHandler))
+		if err != nil {
+			t.Fatal(err)
+		}
+		out := map[string]string{}
+		for _, s := range samples {
+			_, name, _ := strings.Cut(s.ID, s.Label)
+			figures, _ := json.Marshal([]any{s.Label, s.Values, s.Sure, s.Specimen != ""})
+			if out[name] != "" {
+				t.Errorf("%s counts twice", s.ID)
+			}
+			out[name] = string(figures)
+		}
+		return out
+	}
+	// Sizes are worked out from the same print scale.
+	folder, alone := values(refs), values(file)
+	if len(folder) != sum.Marbles || !maps.Equal(folder, alone) {
+		t.Errorf("%d marbles in the folder, %d by the bundle, %d packed; the same: %v", len(folder), len(alone), sum.Marbles, maps.Equal(folder, alone))
+	}
+	// Plates show the crops of a bundle, and blank paper for what is kept back.
+	r, err := readReferences(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.close()
+	specimens, _, err := gatherSpecimens(context.Background(), r, calib.PrintScale{Factor: 1}, 0, keep{}, nil, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range specimens {
+		q := s.onPlate()
+		uncles := strings.HasSuffix(s.photo.Path, set+"-1.jpg")
+		if want := map[bool]string{true: "Uncle", false: "Niece"}[uncles]; q.Credit != want || len(q.View.JPEG) == 0 ||
+			math.Abs(q.View.DiameterPX*q.View.MMPerPX-*s.marble.DiameterMM) > 0.001 {
+			t.Errorf("%s: %s, %d bytes of picture, %g px at %g mm", s.sample.ID, q.Credit, len(q.View.JPEG), q.View.DiameterPX, q.View.MMPerPX)
+		}
+	}
+	if len(specimens) != sum.Marbles {
+		t.Errorf("%d specimens for plates, %d packed", len(specimens), sum.Marbles)
+	}
+
+	put(t, filepath.Join(refs, "ours.zip"), one)
+	if both := values(refs); !maps.Equal(folder, both) {
+		t.Errorf("%d marbles where the folder holds its own bundle, %d without", len(both), len(folder))
+	}
+	// With half of the photos gone, the bundle's figures stand in for them, and
+	// the twin is one specimen still.
+	if err := os.Remove(filepath.Join(refs, set, set+"-2.jpg")); err != nil {
+		t.Fatal(err)
+	}
+	put(t, filepath.Join(refs, "notes.csv"), []byte("photo,marble,specimen\n"+set+"/"+set+"-1.jpg,1,one of two\n"))
+	half, err := readReferences(refs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer half.close()
+	samples, _, err := measureReferences(context.Background(), half, calib.PrintScale{Factor: 1}, 0, func(string) {}, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	twins := 0
+	for _, s := range samples {
+		if s.Specimen == "one of two" {
+			twins++
+		}
+	}
+	if len(samples) != sum.Marbles || twins != 2 {
+		t.Errorf("%d marbles, %d of them the twin; want %d and 2", len(samples), twins, sum.Marbles)
+	}
+}
+
+// A bad bundle among the references ends a run before it begins.
+func TestBadBundleAmongReferences(t *testing.T) {
+	refs := t.TempDir()
+	put(t, filepath.Join(refs, "theirs.zip"), []byte("no zip"))
+	out := filepath.Join(t.TempDir(), "out")
+	_, err := Run(context.Background(), Options{Photos: []string{filepath.Join(sampleDir, "tray", "tray-1.jpg")}, OutDir: out, ReferencesDir: refs})
+	if !errors.Is(err, bundle.ErrRefused) || !strings.Contains(err.Error(), "theirs.zip") || !strings.Contains(err.Error(), "take it out") {
+		t.Errorf("error %v", err)
 	}
 	if _, err := os.Stat(out); !os.IsNotExist(err) {
 		t.Error("something was written")

@@ -52,6 +52,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		if refs, err = readReferences(o.ReferencesDir); err != nil {
 			return Summary{}, err
 		}
+		defer refs.close()
 	}
 	// The folder is tried first: hours of measuring must not end at a folder
 	// that can't be written.

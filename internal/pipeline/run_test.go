@@ -56,7 +56,16 @@ var (
 )
 
 func TestMain(m *testing.M) {
+	// What is kept of labelled photos stays out of the user's own cache.
+	cache, err := os.MkdirTemp("", "pipeline-cache")
+	if err == nil {
+		err = os.Setenv("XDG_CACHE_HOME", cache)
+	}
+	if err != nil {
+		panic(err)
+	}
 	status := m.Run()
+	os.RemoveAll(cache)
 	if shared.dir != "" {
 		os.RemoveAll(shared.dir)
 	}

@@ -201,3 +201,34 @@ func TestWrongNotes(t *testing.T) {
 		})
 	}
 }
+
+// Whatever notes are taken can be written and say the same when read again.
+func FuzzReadNotes(f *testing.F) {
+	f.Add([]byte("photo,marble,specimen,credit,permission,note,shelf\r\na/a.jpg,1,S,\"Aunt, elder\",own,\"x\ny\",B\r\n"))
+	f.Add([]byte("\ufeffPhoto\na/e\u0301.jpg\n\n,\n"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		n, err := ReadNotes(bytes.NewReader(data), "n.csv")
+		if err != nil {
+			if !errors.Is(err, ErrNotes) {
+				t.Errorf("error %v", err)
+			}
+			return
+		}
+		var buf bytes.Buffer
+		if err := WriteNotes(&buf, n.Rows, nil); err != nil {
+			t.Fatal(err)
+		}
+		again, err := ReadNotes(&buf, "n.csv")
+		if err != nil || len(again.Rows) != len(n.Rows) {
+			t.Fatalf("%d rows, %v", len(again.Rows), err)
+		}
+		for i, r := range n.Rows {
+			// A bare carriage return is no line break to keep.
+			r.Text, again.Rows[i].Text = strings.ReplaceAll(r.Text, "\r", ""), strings.ReplaceAll(again.Rows[i].Text, "\r", "")
+			r.Line, r.Extra, again.Rows[i].Line, again.Rows[i].Extra = 0, nil, 0, nil
+			if !reflect.DeepEqual(r, again.Rows[i]) {
+				t.Errorf("%+v came back as %+v", r, again.Rows[i])
+			}
+		}
+	})
+}

@@ -33,6 +33,9 @@ type photo struct {
 	tray      *tray
 	// wholeWindow mirrors all of the window, which the first photos don't always do.
 	wholeWindow bool
+	// property and group of a pair. Its two photos share light, camera and paper; the marbles are twins and are laid out
+	// anew.
+	property, group string
 }
 
 // tray is a choice of marbles that is laid out anew for each photo of it.
@@ -124,6 +127,15 @@ func catalogue(shift int64) []photo {
 			put(photo{path: fmt.Sprintf("references/%s/%s-%d.jpg", set, set, k+1), label: set, marbles: 4 + (i+k)%2, tilt: -1, wholeWindow: true})
 		}
 	}
+	for i, pair := range samples.Pairs {
+		for k := range 2 {
+			for _, group := range []string{samples.GroupA, samples.GroupB} {
+				put(photo{path: fmt.Sprintf("pairs/%s/%s-%d.jpg", pair.Property, group, k+1), property: pair.Property, group: group, marbles: 5,
+					tilt: -1, wholeWindow: true, sceneName: fmt.Sprintf("%s-%s%d", pair.Property, group, k+1), sceneSeed: int64(3000 + 10*i + k)})
+			}
+			out[len(out)-1].seed = out[len(out)-2].seed
+		}
+	}
 	times := map[string]int{}
 	for _, p := range out {
 		times[p.sceneName]++
@@ -178,6 +190,9 @@ func (p photo) strangers() int {
 }
 
 func (p photo) size() (w, h int) {
+	if p.property != "" {
+		return 1200, 900
+	}
 	if p.portrait {
 		return 1200, 1600
 	}
@@ -194,9 +209,13 @@ func (p photo) build() (*scene.Scene, error) {
 	if p.marbles > 6 {
 		lo, hi = 64, 92
 	}
+	long := float64(max(w, h))
+	if p.property != "" {
+		lo, hi = 76, 94
+	}
 	for { // how many pixels across a marble of 16 mm is
-		focal35, height = between(rng, 26, 41), between(rng, 260, 420)
-		if px := 16 * focal35 / 36 * 1600 / height; px > lo && px < hi {
+		focal35, height = between(rng, 26, 41), between(rng, 260, 420)*long/1600
+		if px := 16 * focal35 / 36 * long / height; px > lo && px < hi {
 			break
 		}
 	}
@@ -208,7 +227,7 @@ func (p photo) build() (*scene.Scene, error) {
 		tilt = between(rng, 3, 21)
 	}
 	azimuth := between(rng, 0, 360)
-	s.Camera = scene.NewCamera(focal35/36*1600, height, tilt, azimuth, between(rng, -8, 8), w, h)
+	s.Camera = scene.NewCamera(focal35/36*long, height, tilt, azimuth, between(rng, -8, 8), w, h)
 	s.Light = light(rng, azimuth)
 	if p.tray != nil {
 		s.Marbles, s.WholeWindow = p.tray.marbles(), true
@@ -216,6 +235,12 @@ func (p photo) build() (*scene.Scene, error) {
 	}
 	for i := len(s.Marbles); i < p.marbles; i++ {
 		switch {
+		case p.property != "":
+			a, b := scene.Twins(rng, p.property)
+			if p.group == samples.GroupB {
+				a = b
+			}
+			s.Marbles = append(s.Marbles, a)
 		case p.label != "":
 			s.Marbles = append(s.Marbles, scene.OfSet(rng, p.label))
 		case i < p.strangers():
@@ -223,6 +248,9 @@ func (p photo) build() (*scene.Scene, error) {
 		default:
 			s.Marbles = append(s.Marbles, scene.OfSet(rng, scene.TraySets[(i+int(p.sceneSeed))%len(scene.TraySets)]))
 		}
+	}
+	if p.group == samples.GroupB {
+		rng = newRand(p.sceneSeed + 500000)
 	}
 	rng.Shuffle(len(s.Marbles), func(i, j int) { s.Marbles[i], s.Marbles[j] = s.Marbles[j], s.Marbles[i] })
 	if p.cut {
@@ -259,7 +287,7 @@ func (p photo) camera(light [3]float64) lens.Settings {
 	white := between(rng, 0.84, 0.96) // where the exposure puts a perfect white
 	residual := [3]float64{between(rng, 0.95, 1.06), 1, between(rng, 0.94, 1.05)}
 	scene, _ := p.build()
-	s.Tags = lens.Tags{Make: "Lumora", Model: "Lumora P4", Focal35MM: int(math.Round(scene.Camera.FocalPx * 36 / 1600)),
+	s.Tags = lens.Tags{Make: "Lumora", Model: "Lumora P4", Focal35MM: int(math.Round(scene.Camera.FocalPx * 36 / float64(max(scene.Width, scene.Height)))),
 		Taken: time.Date(2026, 3, 14, 10, 5+3*p.n, 7*p.n%60, 0, time.UTC), Exposure: [2]uint32{1, 120}, ISO: 80}
 	switch p.fault {
 	case samples.FaultOutOfFocus:

@@ -102,6 +102,7 @@ func make1(ctx context.Context, povray, out, work string, p photo) (int, error) 
 		s.AddBubbles(truth, glow)
 	}
 	truth.Fault, truth.ShouldWarn = p.fault, p.shouldWarn()
+	truth.Property, truth.Group = p.property, p.group
 	set := p.camera(s.PaperLight(picture))
 	truth.Camera.EXIFFocal35MM = set.Tags.Focal35MM
 	jpg, err := lens.Shoot(picture, set, uint64(p.seed))

@@ -3,8 +3,10 @@ package scene
 import (
 	"math"
 	"math/rand/v2"
+	"reflect"
 	"testing"
 
+	"tawsight/samples"
 	"tawsight/samples/lens"
 )
 
@@ -126,6 +128,40 @@ func TestBlackbody(t *testing.T) {
 		z := 0.0193*c[0] + 0.1192*c[1] + 0.9505*c[2]
 		if s := x + y + z; math.Abs(x/s-tc.x) > 0.002 || math.Abs(y/s-tc.y) > 0.002 {
 			t.Errorf("%v K: (%.4f, %.4f)", tc.k, x/s, y/s)
+		}
+	}
+}
+
+// Twins of one seed are the same but for their property; another seed gives others.
+func TestTwinsAreAlikeButForTheProperty(t *testing.T) {
+	for _, p := range samples.Pairs {
+		a, b := Twins(rand.New(rand.NewPCG(3, 4)), p.Property)
+		if (a.Radius == b.Radius) == (p.Property == samples.PropertySize) {
+			t.Errorf("%s: radii %v and %v", p.Property, a.Radius, b.Radius)
+		}
+		if a.Rot == b.Rot {
+			t.Errorf("%s: twins lie the same side up", p.Property)
+		}
+		if other, _ := Twins(rand.New(rand.NewPCG(5, 6)), p.Property); other.Radius == a.Radius {
+			t.Errorf("%s: all marbles are alike", p.Property)
+		}
+		// Sheets of clear glass, tinted and cloudy are the very same where the property isn't the ribbon's.
+		switch p.Property {
+		case samples.PropertyBaseTint, samples.PropertyBaseClarity, samples.PropertyRibbonColour:
+			if !reflect.DeepEqual(a.Sheets[0].Points, b.Sheets[0].Points) {
+				t.Errorf("%s: the ribbons' ways differ", p.Property)
+			}
+		}
+		for _, m := range []Marble{a, b} {
+			for _, sh := range m.Sheets {
+				for _, row := range sh.Points {
+					for _, q := range row {
+						if !(norm(q) < m.Radius*0.97) {
+							t.Fatalf("%s: a ribbon's point is %.3f radii from the centre", p.Property, norm(q)/m.Radius)
+						}
+					}
+				}
+			}
 		}
 	}
 }

@@ -1,0 +1,107 @@
+package pipeline
+
+import (
+	"cmp"
+	"slices"
+
+	"tawsight/classify"
+	"tawsight/internal/record"
+	"tawsight/internal/report"
+)
+
+// healthOf gathers what is known of the sets for the report on them.
+func healthOf(refs *references, specimens []specimen, loo classify.LOO, warnings []string) report.Health {
+	h := report.Health{
+		Labels: loo.Labels, Confusion: loo.Confusion, Tested: loo.Tested, Right: loo.Correct, Rejected: loo.Rejected,
+		Warnings: warnings, MadeBy: madeBy(),
+	}
+	if len(loo.Bins) > 0 { // else nothing could be tested
+		h.Brier, h.CalibrationError = dec(loo.Brier, 4), dec(loo.CalibrationError, 4)
+	}
+	for _, b := range loo.Bins {
+		h.Bins = append(h.Bins, report.HealthBin{Low: b.Low, High: b.High, N: b.N, Probability: round(b.Probability, 4), Right: round(b.Right, 4)})
+	}
+	for _, p := range loo.Pairs {
+		one := report.HealthPair{A: p.A, B: p.B, Confused: p.Confused}
+		for _, s := range p.Features {
+			label := s.Feature
+			if f, ok := registered(s.Feature); ok {
+				label = f.Label
+			}
+			one.Features = append(one.Features, report.HealthSeparation{Feature: s.Feature, Label: label, D: round(s.D, 3), Text: s.Text})
+		}
+		h.Pairs = append(h.Pairs, one)
+	}
+	for _, s := range loo.Mislabelled {
+		h.Mislabelled = append(h.Mislabelled, report.HealthSuspect{Specimen: s.Specimen, Label: s.Label, Like: s.Like, PValue: round(s.PValue, 4), Text: s.Text})
+	}
+	for _, d := range loo.Duplicates {
+		h.Duplicates = append(h.Duplicates, report.HealthDuplicate{A: d.A, B: d.B, Distance: round(d.Distance, 4), Typical: round(d.Typical, 4), Text: d.Text})
+	}
+	for _, s := range loo.Small {
+		h.Small = append(h.Small, report.HealthSmall{Label: s.Label, N: s.N, Text: s.Text})
+	}
+	for _, c := range loo.Candidates {
+		h.Candidates = append(h.Candidates, report.HealthCandidate{Name: c.Name, Wrong: c.Wrong, Tested: c.Tested, Chosen: c.Chosen})
+	}
+	samples := make([]classify.Sample, len(specimens))
+	for i, s := range specimens {
+		samples[i] = s.sample
+	}
+	labels, photos := refs.setPhotos(samples)
+	for _, label := range labels {
+		h.Sets = append(h.Sets, healthOfSet(label, photos[label], specimens, loo))
+	}
+	return h
+}
+
+func healthOfSet(label string, photos int, specimens []specimen, loo classify.LOO) report.HealthSet {
+	one := report.HealthSet{Label: label, Photos: photos}
+	var base, ribbons []report.FoundColour
+	seen := map[string]bool{}
+	sizes := map[string][]float64{}
+	for i := range specimens {
+		s := &specimens[i]
+		if s.label != label {
+			continue
+		}
+		key := s.key()
+		if !seen[key] {
+			seen[key] = true
+			one.Gallery = append(one.Gallery, s.onPlate())
+		}
+		if b := s.marble.Base; b != nil {
+			base = append(base, report.FoundColour{Specimen: key, Lab: b.Lab})
+		}
+		for _, r := range s.marble.Ribbons {
+			ribbons = append(ribbons, report.FoundColour{Specimen: key, Lab: r.Lab})
+		}
+		if s.marble.DiameterMM != nil && (s.marble.Verdict == nil || s.marble.Verdict.Size != record.Unusable) {
+			sizes[key] = append(sizes[key], *s.marble.DiameterMM)
+		}
+	}
+	one.Specimens = len(seen)
+	for _, of := range sizes { // several photos of one marble are one size
+		sum := 0.0
+		slices.Sort(of) // so that the order of photos can't show in the last bit
+		for _, v := range of {
+			sum += v
+		}
+		one.SizesMM = append(one.SizesMM, round(sum/float64(len(of)), 3))
+	}
+	slices.Sort(one.SizesMM)
+	one.Base, one.Ribbons = report.Palette(base), report.Palette(ribbons)
+	slices.SortStableFunc(one.Gallery, func(a, b report.PlateSpecimen) int { return cmp.Compare(a.Name, b.Name) })
+	if k := slices.Index(loo.Labels, label); k >= 0 {
+		r := loo.Recall[k]
+		one.Tested, one.Right = r.Tested, r.Correct
+		if share, ok := r.Share(); ok {
+			one.Recall = dec(share, 4)
+			if r.High > 0 {
+				one.RecallU95 = &[2]float64{round(r.Low, 4), round(r.High, 4)}
+			}
+		}
+		one.TakenFor = takenFor(loo, k)
+	}
+	return one
+}
