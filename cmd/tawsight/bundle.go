@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"tawsight/features"
 	"tawsight/internal/bundle"
 	"tawsight/internal/pipeline"
 	"tawsight/internal/refset"
@@ -104,7 +105,7 @@ func (c bundleCommand) Run(s *session) error {
 		return err
 	}
 	defer b.Close()
-	done, err := bundle.Unpack(b, c.Into)
+	done, err := bundle.Unpack(b, c.Into, features.Version)
 	if err != nil {
 		return err
 	}
@@ -117,6 +118,9 @@ func (c bundleCommand) Run(s *session) error {
 	}
 	if done.Bundle != "" {
 		fmt.Fprintf(s.stdout, "Marbles without their photos are compared by the bundle itself: %s\n", filepath.Join(done.Dir, done.Bundle))
+	}
+	if done.LeftOut > 0 {
+		fmt.Fprintf(s.stderr, "note: %s come without their photos, and with figures of another version of the program's: they were left out\n", count(done.LeftOut, "marble"))
 	}
 	if done.OldNotes != "" {
 		fmt.Fprintf(s.stdout, "The notes have new lines; as they were: %s\n", filepath.Join(done.Dir, done.OldNotes))

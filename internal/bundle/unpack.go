@@ -32,6 +32,9 @@ type Unpacked struct {
 	// Bundle is the name below Dir under which the bundle itself was put, since
 	// some of its marbles come without their photos; empty where not needed.
 	Bundle string
+	// LeftOut are marbles without their photos whose figures are of another
+	// registry version than the program's: they can't be used here.
+	LeftOut int
 	// OldNotes is the name below Dir under which the notes as they were before
 	// are kept; empty where they did not change.
 	OldNotes string
@@ -43,10 +46,11 @@ type Unpacked struct {
 // bundle's rows after its own and kept as it was under another name. Photos of
 // the same content are taken once; a name that stands for another content is
 // given a number. Where marbles come without their photo, the bundle itself is
-// put into the folder too. Everything is done or nothing: an error leaves the
+// put into the folder too, if its features are of registryVersion, the program's
+// own: the folder could not be used with another. Everything is done or nothing: an error leaves the
 // folder as it was, and wraps [ErrClash] where the two contradict each other.
-func Unpack(b *Bundle, dir string) (done Unpacked, err error) {
-	p, err := b.plan(dir)
+func Unpack(b *Bundle, dir string, registryVersion int) (done Unpacked, err error) {
+	p, err := b.plan(dir, registryVersion)
 	if err != nil {
 		return Unpacked{}, err
 	}
@@ -95,7 +99,7 @@ type plan struct {
 }
 
 // plan works out what is to be written, and refuses what can't be.
-func (b *Bundle) plan(dir string) (*plan, error) {
+func (b *Bundle) plan(dir string, registryVersion int) (*plan, error) {
 	p := &plan{done: Unpacked{Dir: dir}}
 	if _, err := os.Lstat(dir); errors.Is(err, fs.ErrNotExist) {
 		p.done.New = true
@@ -109,7 +113,7 @@ func (b *Bundle) plan(dir string) (*plan, error) {
 	// Where each of the bundle's photos is or comes to lie; by paths in NFC, as
 	// the notes have them.
 	at := map[string]string{}
-	lacking := false // a marble without its photo
+	lacking := 0 // marbles without their photos
 	for _, ph := range b.Manifest.Photos {
 		label, _, _ := strings.Cut(ph.Path, "/")
 		if there := have.bySum[ph.SHA256]; len(there) > 0 {
@@ -123,7 +127,11 @@ func (b *Bundle) plan(dir string) (*plan, error) {
 			continue
 		}
 		if ph.File == "" {
-			lacking = true
+			for _, q := range b.Manifest.Marbles {
+				if q.Photo == ph.Path {
+					lacking++
+				}
+			}
 			continue
 		}
 		name := have.free(ph.Path)
@@ -134,7 +142,9 @@ func (b *Bundle) plan(dir string) (*plan, error) {
 		p.done.Photos = append(p.done.Photos, name)
 		p.files = append(p.files, file{name, func(path string) error { return b.extract(ph.File, path) }})
 	}
-	if lacking {
+	if lacking > 0 && b.MeasuredAs(registryVersion) != nil {
+		p.done.LeftOut = lacking
+	} else if lacking > 0 {
 		own, err := fileSum(b.Path)
 		if err != nil {
 			return nil, err

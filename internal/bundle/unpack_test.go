@@ -83,7 +83,7 @@ func TestUnpackNew(t *testing.T) {
 		"not there": filepath.Join(t.TempDir(), "deep", "refs"),
 		"empty":     t.TempDir(),
 	} {
-		done, err := Unpack(b, dir)
+		done, err := Unpack(b, dir, 7)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -117,7 +117,7 @@ func TestUnpackNew(t *testing.T) {
 func TestUnpackWithoutPhotos(t *testing.T) {
 	b := onDisk(t, "part.zip", packed(t))
 	dir := filepath.Join(t.TempDir(), "refs")
-	done, err := Unpack(b, dir)
+	done, err := Unpack(b, dir, 7)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -134,9 +134,23 @@ func TestUnpackWithoutPhotos(t *testing.T) {
 		again.Close()
 	}
 	// Once more changes nothing.
-	done, err = Unpack(b, dir)
+	done, err = Unpack(b, dir, 7)
 	if err != nil || done.Photos != nil || done.Bundle != "" || done.OldNotes != "" || !maps.Equal(tree(t, dir), got) {
 		t.Errorf("once more: %+v, %v", done, err)
+	}
+}
+
+// A bundle of other features would stop the folder from being used at all: only
+// its photos are taken, to be measured anew.
+func TestUnpackOtherFeatures(t *testing.T) {
+	b := onDisk(t, "part.zip", packed(t))
+	dir := filepath.Join(t.TempDir(), "refs")
+	done, err := Unpack(b, dir, 8)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := slices.Sorted(maps.Keys(tree(t, dir))); !slices.Equal(got, []string{"jar/a.jpg", "jar/sub/b.png", "notes.csv"}) || done.Bundle != "" || done.LeftOut != 4 {
+		t.Errorf("holds %v; %+v", got, done)
 	}
 }
 
@@ -155,7 +169,7 @@ func TestMerge(t *testing.T) {
 		"theirs.zip/in-a-name": "",
 	}
 	plant(t, dir, before)
-	done, err := Unpack(b, dir)
+	done, err := Unpack(b, dir, 7)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -202,7 +216,7 @@ func TestMerge(t *testing.T) {
 		t.Errorf("the collector's own notes: %+v", n.Rows)
 	}
 
-	done, err = Unpack(b, dir)
+	done, err = Unpack(b, dir, 7)
 	if err != nil || done.Photos != nil || done.OldNotes != "" || !maps.Equal(tree(t, dir), got) {
 		t.Errorf("once more: %+v, %v", done, err)
 	}
@@ -216,7 +230,7 @@ func TestMergeOwnNotesStand(t *testing.T) {
 		"jar/a.jpg": photos["jar/a.jpg"],
 		"notes.csv": "photo,marble,specimen,credit,permission\njar/a.jpg,,,Aunt (the elder),ask first\njar/a.jpg,10,twin,,\n",
 	})
-	if _, err := Unpack(b, dir); err != nil {
+	if _, err := Unpack(b, dir, 7); err != nil {
 		t.Fatal(err)
 	}
 	n, err := refset.ReadNotes(strings.NewReader(tree(t, dir)["notes.csv"]), refset.NotesName)
@@ -248,7 +262,7 @@ func TestUnpackRefused(t *testing.T) {
 			dir := t.TempDir()
 			plant(t, dir, c.files)
 			before := tree(t, dir)
-			_, err := Unpack(b, dir)
+			_, err := Unpack(b, dir, 7)
 			if err == nil || !strings.Contains(err.Error(), c.says) || c.is != nil && !errors.Is(err, c.is) {
 				t.Errorf("error %v, want one that says %q", err, c.says)
 			}
@@ -276,7 +290,7 @@ func TestChangedBehindItsBack(t *testing.T) {
 		t.Fatal(err)
 	}
 	dir := filepath.Join(t.TempDir(), "refs")
-	if _, err := Unpack(b, dir); err == nil {
+	if _, err := Unpack(b, dir, 7); err == nil {
 		t.Error("unpacked")
 	}
 	if got := tree(t, filepath.Dir(dir)); len(got) > 1 { // the folder itself, empty

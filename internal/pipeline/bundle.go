@@ -244,9 +244,13 @@ func bundled(b *bundle.Bundle, folder *refset.Folder, bySum map[string]string, v
 		if m.Specimen != "" && name == "" {
 			name = filepath.Base(b.Path) + ": " + m.Specimen
 		}
-		marble := m.Record()
+		marble, note := m.Record(), m.Known()
+		if note.Permission == refset.Own {
+			// The giver's own, which on a plate of another's means shared.
+			note.Permission = refset.MayShare
+		}
 		q := specimen{
-			photo: p, marble: &marble, label: m.Label, note: m.Known(),
+			photo: p, marble: &marble, label: m.Label, note: note,
 			sample: classify.Sample{
 				ID: p.Path + "#" + m.ID, Group: p.Path, Specimen: name, Label: m.Label,
 				Values: m.Features, Sure: m.FeaturesSure,

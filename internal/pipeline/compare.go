@@ -400,11 +400,17 @@ func (c *comparer) plate(p *record.Photo, m *record.Marble, view report.View, pr
 	}
 	out.HowSure = c.howSure(pr)
 	if len(leading) > 1 {
+		if pr.Status == classify.Assigned {
+			out.Settle = append(out.Settle, "It is not in doubt as it stands; what follows would make it surer")
+		}
 		for _, s := range c.model.Settle(classify.Reading{Values: m.Features, Sure: m.FeaturesSure}, leading[0].Label, leading[1].Label, couldMeasure(m)) {
 			out.Settle = append(out.Settle, s.Text)
 			if len(out.Settle) == 3 {
 				break
 			}
+		}
+		if pr.Status == classify.Assigned && len(out.Settle) == 1 {
+			out.Settle[0] = "It is not in doubt as it stands"
 		}
 	}
 	return out

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"cmp"
 	"slices"
+	"strings"
 
 	"tawsight/classify"
 	"tawsight/internal/record"
@@ -14,6 +15,16 @@ func healthOf(refs *references, specimens []specimen, loo classify.LOO, warnings
 	h := report.Health{
 		Labels: loo.Labels, Confusion: loo.Confusion, Tested: loo.Tested, Right: loo.Correct, Rejected: loo.Rejected,
 		Warnings: warnings, MadeBy: madeBy(),
+	}
+	// In texts, specimens go by the names that they have on plates.
+	var names []string
+	for i := range specimens {
+		names = append(names, specimens[i].sample.ID, specimens[i].name())
+	}
+	named := func(text string) string { return text }
+	if len(names) > 0 {
+		// The longest first, since a path may begin as another does.
+		named = strings.NewReplacer(longestFirst(names)...).Replace
 	}
 	if len(loo.Bins) > 0 { // else nothing could be tested
 		h.Brier, h.CalibrationError = dec(loo.Brier, 4), dec(loo.CalibrationError, 4)
@@ -33,10 +44,10 @@ func healthOf(refs *references, specimens []specimen, loo classify.LOO, warnings
 		h.Pairs = append(h.Pairs, one)
 	}
 	for _, s := range loo.Mislabelled {
-		h.Mislabelled = append(h.Mislabelled, report.HealthSuspect{Specimen: s.Specimen, Label: s.Label, Like: s.Like, PValue: round(s.PValue, 4), Text: s.Text})
+		h.Mislabelled = append(h.Mislabelled, report.HealthSuspect{Specimen: s.Specimen, Label: s.Label, Like: s.Like, PValue: round(s.PValue, 4), Text: named(s.Text)})
 	}
 	for _, d := range loo.Duplicates {
-		h.Duplicates = append(h.Duplicates, report.HealthDuplicate{A: d.A, B: d.B, Distance: round(d.Distance, 4), Typical: round(d.Typical, 4), Text: d.Text})
+		h.Duplicates = append(h.Duplicates, report.HealthDuplicate{A: d.A, B: d.B, Distance: round(d.Distance, 4), Typical: round(d.Typical, 4), Text: named(d.Text)})
 	}
 	for _, s := range loo.Small {
 		h.Small = append(h.Small, report.HealthSmall{Label: s.Label, N: s.N, Text: s.Text})
@@ -53,6 +64,20 @@ func healthOf(refs *references, specimens []specimen, loo classify.LOO, warnings
 		h.Sets = append(h.Sets, healthOfSet(label, photos[label], specimens, loo))
 	}
 	return h
+}
+
+// longestFirst orders pairs of old and new by the length of the old.
+func longestFirst(pairs []string) []string {
+	var old [][2]string
+	for i := 0; i+1 < len(pairs); i += 2 {
+		old = append(old, [2]string{pairs[i], pairs[i+1]})
+	}
+	slices.SortStableFunc(old, func(a, b [2]string) int { return cmp.Compare(len(b[0]), len(a[0])) })
+	out := make([]string, 0, len(pairs))
+	for _, p := range old {
+		out = append(out, p[0], p[1])
+	}
+	return out
 }
 
 func healthOfSet(label string, photos int, specimens []specimen, loo classify.LOO) report.HealthSet {

@@ -218,7 +218,8 @@ func (h *Health) confusionPlot(width float64) *drawing {
 		d.write(right, x0+float64(n)*cell+8, y+rowH/2+3, 0, bold, size, sheetInk)
 		y += rowH
 	}
-	y = d.paragraph("A row is the set that specimens are of, a column what they were taken for with themselves left out; framed: rightly placed.", 0, y+14, width, 3, regular, smallestSize, sheetSoft)
+	d.w = math.Min(width, math.Max(300, x0+float64(n)*cell+44))
+	y = d.paragraph("A row is the set that specimens are of, a column what they were taken for with themselves left out; framed: rightly placed.", 0, y+14, d.w, 4, regular, smallestSize, sheetSoft)
 	d.h = y
 	return d
 }
@@ -470,6 +471,12 @@ func (h *Health) pairsPage() *drawing {
 	if len(h.Pairs) == 0 {
 		y = d.paragraph("There are no two sets to compare.", plateMargin, y, w, 2, regular, 9, sheetInk)
 	}
+	longest := 4.0
+	for _, p := range h.Pairs {
+		for _, f := range p.Features {
+			longest = math.Max(longest, f.D)
+		}
+	}
 	for _, p := range h.Pairs {
 		d.line(plateMargin, y-4, plateMargin+w, y-4, 0.5, sheetLine)
 		y += 10
@@ -486,7 +493,7 @@ func (h *Health) pairsPage() *drawing {
 		for _, f := range p.Features[:min(len(p.Features), pairTexts)] {
 			const bar = 70.0
 			d.rect(plateMargin+250, at-6, bar, 6, &sheetLine, nil, 0)
-			d.rect(plateMargin+250, at-6, bar*math.Min(1, f.D/4), 6, &sheetAccent, nil, 0)
+			d.rect(plateMargin+250, at-6, bar*math.Max(0, f.D/longest), 6, &sheetAccent, nil, 0)
 			d.write(fmt.Sprintf("%.1f", f.D), plateMargin+250+bar+22, at, 1, bold, 8.5, sheetInk)
 			at = d.paragraph(cmp.Or(f.Text, f.Label), plateMargin+250+bar+30, at, w-250-bar-30, 4, regular, 8.5, sheetInk) + 1
 		}
