@@ -244,6 +244,7 @@ func Compare(ctx context.Context, o CompareOptions) (CompareSummary, error) {
 	}
 	c := comparer{model: model, loo: loo, specimens: specimens, samples: samples}
 	var skipped []string
+	views := trueViews(&res)
 	for i := range p.Marbles {
 		m := &p.Marbles[i]
 		if o.Marble != 0 && o.Marble != i+1 {
@@ -263,7 +264,7 @@ func Compare(ctx context.Context, o CompareOptions) (CompareSummary, error) {
 			sum.Decided++
 			continue
 		}
-		one := Comparison{Plate: c.plate(p, m, res.views[i], pr)}
+		one := Comparison{Plate: c.plate(p, m, views[i], pr)}
 		if o.OutDir != "" {
 			if one.Files, err = report.WritePlate(o.OutDir, report.Stems([]string{p.Path})[0], one.Plate); err != nil {
 				return sum, err

@@ -139,6 +139,18 @@ func TestCompareEndToEnd(t *testing.T) {
 	}
 }
 
+// A marble whose size was withdrawn is not drawn to scale.
+func TestViewsWithoutASize(t *testing.T) {
+	res := safely(filepath.Join(sampleDir, "references", "clear-wide-ribbon", "clear-wide-ribbon-3.jpg"), calib.PrintScale{Factor: 1}, wanted{views: true})
+	if len(res.views) < 2 || res.views[0].MMPerPX != viewMMPerPX {
+		t.Fatalf("%d views: %+v", len(res.views), res.photo.Flags)
+	}
+	res.photo.Marbles[0].DiameterMM = nil
+	if v := trueViews(&res); v[0].MMPerPX != 0 || v[1].MMPerPX != viewMMPerPX {
+		t.Errorf("scales %g and %g mm a pixel", v[0].MMPerPX, v[1].MMPerPX)
+	}
+}
+
 // Photos that can't be compared get no plate, and the reason is told.
 func TestCompareSaysWhyNot(t *testing.T) {
 	cacheIn(t)

@@ -39,6 +39,17 @@ func viewOf(p *vision.Photo, o vision.Outline, light vision.Light, diameterMM *f
 	return report.NewView(vision.Crop(p, o, light, px/(2*o.Ellipse.MeanRadiusPX()), side), scale, px)
 }
 
+// trueViews are a photo's views; those of marbles whose size was withdrawn have
+// no scale, so that none is drawn at a size that can't be relied on.
+func trueViews(res *result) []report.View {
+	for i := range res.views {
+		if res.photo.Marbles[i].DiameterMM == nil {
+			res.views[i].MMPerPX = 0
+		}
+	}
+	return res.views
+}
+
 // measured is a labelled photo as it is kept from one run to the next.
 type measured struct {
 	Photo record.Photo
@@ -168,7 +179,7 @@ func measureKept(path string, scale calib.PrintScale, k keep) (measured, error) 
 		return m, nil
 	}
 	res := safely(path, scale, wanted{views: true})
-	m := measured{res.photo, res.views}
+	m := measured{res.photo, trueViews(&res)}
 	if m.Photo.Error != "" {
 		m.Views = nil
 		return m, nil // it may be mended before the next run
