@@ -98,8 +98,11 @@ func (a *Analysis) Base() (b Base, ok bool) {
 // without a tint.
 func (a *Analysis) OwnColour() (lab [3]float64, ok bool) {
 	b, ok := a.Base()
-	if !ok || b.Kind != Transparent {
-		return b.Lab, ok
+	if !ok {
+		return b.Lab, false
+	}
+	if b.Kind != Transparent {
+		return a.lighterHalf(b.Lab), true
 	}
 	if !b.Tinted {
 		return [3]float64{100, 0, 0}, true
@@ -122,6 +125,55 @@ func (a *Analysis) OwnColour() (lab [3]float64, ok bool) {
 		lab[q] = math.Max(-128, math.Min(127, lab[q])) // as CIELAB is commonly encoded
 	}
 	return lab, true
+}
+
+// lighterHalf is the median colour of the lighter half of the base out of reach
+// of the blur of other colours, or the colour given where too little is seen.
+func (a *Analysis) lighterHalf(lab [3]float64) [3]float64 {
+	p := &a.Parts
+	f := a.Face
+	var light []float64
+	for i, o := range p.Of {
+		if int(o) == p.Base && p.Pure[i] {
+			light = append(light, f.Lab[i][0])
+		}
+	}
+	if len(light) < 16 {
+		return lab
+	}
+	from := middle(light)
+	for reach := borderReach(f) + 1; reach >= 0; reach-- {
+		var v [3][]float64
+		for i, o := range p.Of {
+			if int(o) == p.Base && p.Pure[i] && f.Lab[i][0] >= from && p.alone(f, i, reach) {
+				for q := range v {
+					v[q] = append(v[q], f.Lab[i][q])
+				}
+			}
+		}
+		if len(v[0]) < 30 && reach > 0 {
+			continue
+		}
+		for q := range v {
+			lab[q] = middle(v[q])
+		}
+		break
+	}
+	return withinWhite(lab)
+}
+
+// alone says that there is no other colour within reach of a pixel in eight
+// directions.
+func (p *Parts) alone(f *Face, i, reach int) bool {
+	n := f.Size
+	for _, d := range [8]int{1, -1, n, -n, n + 1, n - 1, -n + 1, -n - 1} {
+		for k := 1; k <= reach; k++ {
+			if j := i + k*d; j < 0 || j >= len(p.Of) || p.Of[j] >= 0 && p.Of[j] != p.Of[i] {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // Limits of the choice of a base.

@@ -84,6 +84,21 @@ func All() []Feature { return all }
 
 var all = slices.Concat(registry, geometryFeatures, markFeatures)
 
+// mainColour reads one coordinate of the coloured ribbon that covers most.
+func mainColour(axis int) func(a *Analysis) (float64, string) {
+	return func(a *Analysis) (float64, string) {
+		if a.Parts.Usable == 0 {
+			return 0, tooLittleSeen
+		}
+		for _, r := range a.Ribbons() { // those that cover most first
+			if !a.whitish(r.Lab) {
+				return r.Lab[axis], ""
+			}
+		}
+		return 0, "there is no coloured ribbon"
+	}
+}
+
 // ownColour reads one coordinate of the base's own colour.
 func ownColour(of func(lab [3]float64) float64) func(a *Analysis) (float64, string) {
 	return func(a *Analysis) (float64, string) {
@@ -193,6 +208,20 @@ var registry = []Feature{
 			}
 			return v, unless(ok, noRibbon)
 		},
+	},
+	{
+		Name: "ribbon_red_green", Label: "ribbon red against green", Unit: "a*", Low: -128, High: 127,
+		Meaning:   "CIELAB a* of the coloured ribbon that covers most: positive reddish, negative greenish.",
+		Disturbed: "coloured light, tinted glass",
+		Rests:     []Ground{seen, sharp},
+		Measure:   mainColour(1),
+	},
+	{
+		Name: "ribbon_yellow_blue", Label: "ribbon yellow against blue", Unit: "b*", Low: -128, High: 127,
+		Meaning:   "CIELAB b* of the coloured ribbon that covers most: positive yellowish, negative bluish.",
+		Disturbed: "coloured light, tinted glass",
+		Rests:     []Ground{seen, sharp},
+		Measure:   mainColour(2),
 	},
 	{
 		Name: "white_area", Label: "share of white ribbon", Low: 0, High: 1,
