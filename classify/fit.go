@@ -29,8 +29,7 @@ type form struct {
 	threshold float64
 }
 
-// forms are tried in this order; of two that do equally well the first is
-// taken.
+// forms are tried, the simplest first; see choose.
 var forms = []form{
 	{name: "diagonal"},
 	{name: "shrunken centroids, threshold 1", threshold: 1},

@@ -1,7 +1,6 @@
 package classify
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -35,11 +34,9 @@ func Forms() []string {
 // varies. Whatever makes the model weak without making it useless is in its
 // Warnings.
 //
-// The form of the model is chosen by its error on specimens left out in turn: of
-// those whose cross-entropy after calibration is within a standard error of the
-// least, the one with the fewest mistakes. (The bare number of mistakes would
-// choose by one marble.) With more than 400 specimens a tenth is left out at a
-// time.
+// The form of the model is chosen by its error on specimens left out in turn: the
+// simplest whose cross-entropy after calibration is within a standard error of
+// the least. With more than 400 specimens a tenth is left out at a time.
 func Train(features []FeatureInfo, samples []Sample, opts Options) (*Model, error) {
 	t, err := arrange(features, samples)
 	if err != nil {
@@ -263,9 +260,11 @@ func (t *table) leaveOut(l *learnt, opts Options) {
 	})
 }
 
-// choose is the best form, not asking the specimen at but (-1: asking all): of
-// the forms whose cross-entropy on left-out specimens is within a standard error
-// of the least, the one that takes the fewest for another set's.
+// choose is the form to take, not asking the specimen at but (-1: asking all):
+// the first, and so the simplest, whose cross-entropy on left-out specimens is
+// within a standard error of the least (the rule of L. Breiman and others,
+// "Classification and Regression Trees", 1984). To take the very best would be
+// to choose by one or two marbles.
 func (l *learnt) choose(t *table, but int) (best int, all []Candidate) {
 	losses := make([][]float64, len(l.forms))
 	for k, f := range l.forms {
@@ -297,25 +296,20 @@ func (l *learnt) choose(t *table, but int) (best int, all []Candidate) {
 			least = k
 		}
 	}
-	best = least
-	for k, c := range all {
-		if k == least || c.Tested < 2 {
-			continue
-		}
-		n := float64(c.Tested)
-		mean := c.CrossEntropy - all[least].CrossEntropy
+	for best = range least {
+		n := float64(all[best].Tested)
+		mean := all[best].CrossEntropy - all[least].CrossEntropy
 		v := 0.0
-		for i, loss := range losses[k] {
+		for i, loss := range losses[best] {
 			d := loss - losses[least][i] - mean
 			v += d * d
 		}
-		if mean > math.Sqrt(v/(n-1)/n) {
-			continue
-		}
-		if cmp.Or(cmp.Compare(c.Wrong, all[best].Wrong), cmp.Compare(c.CrossEntropy, all[best].CrossEntropy)) < 0 {
-			best = k
+		if n > 1 && mean <= math.Sqrt(v/(n-1)/n) {
+			all[best].Chosen = true
+			return best, all
 		}
 	}
+	best = least
 	all[best].Chosen = true
 	return best, all
 }

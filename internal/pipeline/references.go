@@ -210,6 +210,12 @@ func attribute(model *classify.Model, p *record.Photo) {
 		a := &record.Attribution{
 			Label: pr.Label, Status: pr.Status, Probability: round(pr.Probability, 3),
 			RunnerUp: pr.RunnerUp, RunnerUpProbability: round(pr.RunnerUpProbability, 3),
+			PValue: record.F(round(pr.PValue, 3)),
+		}
+		if pr.Status == classify.Doubtful && pr.RunnerUp != "" {
+			if s := model.Settle(classify.Reading{Values: m.Features, Sure: m.FeaturesSure}, pr.Label, pr.RunnerUp, couldMeasure(m)); len(s) > 0 {
+				a.Next = s[0].Text
+			}
 		}
 		for k, r := range pr.Reasons {
 			if k == 5 {

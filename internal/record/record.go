@@ -199,6 +199,12 @@ type Attribution struct {
 	RunnerUp            string   `json:"runner_up,omitempty"`
 	RunnerUpProbability float64  `json:"runner_up_probability,omitempty"`
 	Reasons             []Reason `json:"reasons"`
+	// PValue is the share of the labelled marbles that look at least as strange
+	// to their own set as this one does to Label, 0..1: unlike-any is a low one.
+	PValue *float64 `json:"p_value,omitempty"`
+	// Next is the measurement that would do most for a doubt between Label and
+	// RunnerUp, in plain words; only where the status is doubtful.
+	Next string `json:"next,omitempty"`
 }
 
 // Reason is one feature that decided between the best set and the next.
