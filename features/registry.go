@@ -154,7 +154,7 @@ var registry = []Feature{
 		Measure:   ownColour(func(lab [3]float64) float64 { return lab[2] }),
 	},
 	{
-		Name: "base_tint", Label: "tint of the base", Unit: "C*", Low: 0, High: 130,
+		Name: "base_tint", Label: "tint of the base", Unit: "C*", Low: 0, High: 182,
 		LogFrom:   3,
 		Meaning:   "Chroma of the base glass's own colour: 0 for clear or pure white glass.",
 		Disturbed: "coloured light, ribbons that fill the glass with their colour",
