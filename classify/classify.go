@@ -162,7 +162,7 @@ type Prediction struct {
 	Sets []Likeness
 	// Used is how many features were compared with the nearest set.
 	Used int
-	// Reasons, the weightiest first. Between two sets: the share of each
+	// Reasons, the weightiest first; the first eight have ranges and words. Between two sets: the share of each
 	// feature in the difference of the squared distances. For UnlikeAny: in
 	// the distance to the nearest set.
 	Reasons []Reason
@@ -173,7 +173,7 @@ type Likeness struct {
 	Label       string
 	Probability float64 // if the marble is of one of the sets; 0..1
 	Distance    float64 // as [Prediction].Distance
-	PValue      float64 // as [Prediction].PValue, for this set; worked out for the four likeliest, 0 for others
+	PValue      float64 // as [Prediction].PValue, for this set; worked out for the two likeliest, 0 for others
 }
 
 // Reason is one feature's part in a prediction.

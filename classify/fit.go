@@ -70,14 +70,14 @@ type prepared struct {
 	chol   []float64 // lower factor of corr, row by row
 	comp   []component
 	sets   int
-	has    [][]bool // [set][used]: the set has this feature at all
+	count  [][]float64 // [set][used]: specimens of the set that have this feature
 }
 
 // basis is what all forms share of one body of specimens.
 type basis struct {
 	prepared
 	labels  []int // of the model's sets, among the table's
-	count   []int // specimens a set
+	size    []int // specimens a set
 	members [][]int
 	centre0 [][]float64   // [component] robust centroids, NaN where there is none
 	weight  [][]float64   // [component] how many specimens they rest on
@@ -101,7 +101,7 @@ func (t *table) basisOf(rows []int, split []bool) *basis {
 		}
 		set := len(b.labels)
 		b.labels = append(b.labels, label)
-		b.count = append(b.count, hi-lo)
+		b.size = append(b.size, hi-lo)
 		b.members = append(b.members, rows[lo:hi])
 		first := len(b.comps)
 		var side []int
@@ -197,9 +197,16 @@ func (t *table) basisOf(rows []int, split []bool) *basis {
 			b.centre0[c][j], b.weight[c][j] = centres[j][c], counts[j][c]
 		}
 	}
-	b.has = make([][]bool, b.sets)
-	for s := range b.has {
-		b.has[s] = make([]bool, q)
+	b.prepared.count = make([][]float64, b.sets)
+	for s := range b.prepared.count {
+		b.prepared.count[s] = make([]float64, q)
+		for _, r := range b.members[s] {
+			for j, u := range b.used {
+				if !math.IsNaN(t.spec[r].x[u]) {
+					b.prepared.count[s][j]++
+				}
+			}
+		}
 	}
 	b.centre, b.b, b.total = make([]float64, q), make([]float64, q), make([]float64, q)
 	for j := range q {
@@ -214,7 +221,6 @@ func (t *table) basisOf(rows []int, split []bool) *basis {
 				}
 			}
 			if n > 0 {
-				b.has[s][j] = true
 				means = append(means, sum/n)
 				noise += 1 / n
 				b.total[j] += n
@@ -716,7 +722,7 @@ func (t *table) model(b *basis, p *prepared, f form, opts Options) *Model {
 		}
 	}
 	for s, label := range b.labels {
-		set := Set{Label: t.labels[label], Count: b.count[s], Typical: 1, Features: map[string]Usual{}}
+		set := Set{Label: t.labels[label], Count: b.size[s], Typical: 1, Features: map[string]Usual{}}
 		for j, feature := range t.features {
 			var v []float64
 			for _, r := range b.members[s] {
@@ -783,13 +789,13 @@ func (m *Model) prepare() error {
 		}
 	}
 	for _, set := range m.Sets {
-		has := make([]bool, q)
+		count := make([]float64, q)
 		for j, u := range p.used {
-			_, has[j] = set.Features[m.Features[u].Name]
+			count[j] = float64(set.Features[m.Features[u].Name].N)
 		}
-		p.has = append(p.has, has)
+		p.count = append(p.count, count)
 	}
-	members.has = p.has
+	members.count = p.count
 	if members.comp, err = m.components(p, func(s Set) []Centroid { return s.Members }); err != nil {
 		return err
 	}

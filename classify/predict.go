@@ -128,7 +128,12 @@ func (p *prepared) closeness(s seen, l []float64) (d2, ll []float64, nearest []i
 // top.
 func (p *prepared) strangeness(s seen, sets ...int) []float64 {
 	n := len(s.at)
-	l := p.factor(s)
+	l, base := p.chol, []float64(nil)
+	if !s.exact {
+		base = p.covariance(s, nil)
+		l = slices.Clone(base)
+		factorize(l, n)
+	}
 	own := logDiagonal(l, n)
 	out := make([]float64, p.sets)
 	for c := range out {
@@ -141,7 +146,13 @@ func (p *prepared) strangeness(s seen, sets ...int) []float64 {
 		}
 		h, beyond := one.any, 0.0
 		if !s.exact || h == nil {
-			h = p.covariance(s, func(j int) float64 { return p.apart(one, j) })
+			if base == nil {
+				base = p.covariance(s, nil)
+			}
+			h = slices.Clone(base)
+			for a, j := range s.at {
+				h[a*n+a] += p.apart(one, j)
+			}
 			factorize(h, n)
 		}
 		for a, j := range s.at {
@@ -203,7 +214,7 @@ func (p *prepared) comparable(s seen) (used []int, err error) {
 	found := false
 	for c := range used {
 		for _, j := range s.at {
-			if p.has[c][j] {
+			if p.count[c][j] > 0 {
 				used[c]++
 			}
 		}
@@ -272,7 +283,7 @@ func (m *Model) predict(x, sure []float64) (Prediction, error) {
 
 // judgedSets is of how many sets, the likeliest, it is worked out how strange a
 // marble is to them.
-const judgedSets = 4
+const judgedSets = 2
 
 // conclude calibrates what was found and gives reasons.
 func (m *Model) conclude(j judged) Prediction {
@@ -387,12 +398,10 @@ func (m *Model) reasons(j judged, best, next int, status string) []Reason {
 		if en == nil {
 			continue
 		}
-		f := m.Features[p.used[i]].Name
-		ub, okB := m.Sets[best].Features[f]
-		un, okN := m.Sets[next].Features[f]
+		nb, nn := p.count[best][i], p.count[next][i]
 		d := (eb[a]*math.Sqrt(p.comp[j.nearest[best]].widen[i]) - en[a]*math.Sqrt(p.comp[j.nearest[next]].widen[i]))
-		if okB && okN && d != 0 {
-			trust[a] = math.Max(0.01, 1-2*(1/float64(ub.N)+1/float64(un.N))/(d*d))
+		if nb > 0 && nn > 0 && d != 0 {
+			trust[a] = math.Max(0.01, 1-2*(1/nb+1/nn)/(d*d))
 		} else {
 			trust[a] = 0.01
 		}
@@ -457,10 +466,7 @@ func (m *Model) reasons(j judged, best, next int, status string) []Reason {
 		}
 		u := p.used[j.s.at[a]]
 		f := m.Features[u]
-		r := Reason{Feature: f.Name, Value: f.raw(j.s.x[a]), Part: parts[a], Weight: weight[a] / sum, Best: m.usual(best, f)}
-		if next >= 0 {
-			r.RunnerUp = m.usual(next, f)
-		}
+		r := Reason{Feature: f.Name, Value: f.raw(j.s.x[a]), Part: parts[a], Weight: weight[a] / sum}
 		switch {
 		case status == UnlikeAny:
 			r.Toward = UnlikeAny
@@ -470,6 +476,10 @@ func (m *Model) reasons(j judged, best, next int, status string) []Reason {
 			r.Toward = m.Sets[best].Label
 		}
 		if len(out) < mostReasons {
+			r.Best = m.usual(best, f)
+			if next >= 0 {
+				r.RunnerUp = m.usual(next, f)
+			}
 			r.Text = m.text(p.spread[j.s.at[a]], f, r, best, next)
 		}
 		out = append(out, r)
@@ -477,7 +487,7 @@ func (m *Model) reasons(j judged, best, next int, status string) []Reason {
 	return out
 }
 
-// mostReasons is how many reasons are put into words.
+// mostReasons is how many reasons, the weightiest, have ranges and words.
 const mostReasons = 8
 
 // usual is a set's usual values in the feature's own unit.

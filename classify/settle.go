@@ -77,7 +77,7 @@ func (m *Model) Settle(r Reading, best, runnerUp string, could []Measurement) []
 		}
 		var add []int
 		for _, name := range c.Features {
-			if j, ok := where[name]; ok && p.has[a][j] && p.has[b][j] && !slices.Contains(add, j) {
+			if j, ok := where[name]; ok && p.count[a][j] > 0 && p.count[b][j] > 0 && !slices.Contains(add, j) {
 				if k := slices.Index(s.at, j); k >= 0 && !c.OtherSide && 1/(1+s.noise[k]) >= goal {
 					continue // as sure already
 				}
