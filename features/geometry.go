@@ -135,9 +135,10 @@ var geometryFeatures = []Feature{
 	},
 	{
 		Name: "fold_regularity", Label: "regularity of folds", Low: 0, High: 1,
-		Meaning:   "How alike the spaces between such folds are: 1 like ribs.",
-		Disturbed: "blur that runs folds together, ribbons behind",
-		Rests:     shapeGrounds,
+		NotCompared: doesNotRepeat,
+		Meaning:     "How alike the spaces between such folds are: 1 like ribs.",
+		Disturbed:   "blur that runs folds together, ribbons behind",
+		Rests:       shapeGrounds,
 		Measure: func(a *Analysis) (float64, string) {
 			if r := traced(a); r != "" || a.Anatomy.Stack.PeriodR == 0 {
 				return 0, orElse(r, noStack)
@@ -269,10 +270,11 @@ var geometryFeatures = []Feature{
 	},
 	{
 		Name: "pair_gap_mm", Label: "gap within pairs", Unit: "mm", Low: 0, High: 3,
-		LogFrom:   0.1,
-		Meaning:   "Median width of the base between the two ribbons of a pair.",
-		Disturbed: "blur that closes gaps",
-		Rests:     shapeGrounds,
+		NotCompared: doesNotRepeat,
+		LogFrom:     0.1,
+		Meaning:     "Median width of the base between the two ribbons of a pair.",
+		Disturbed:   "blur that closes gaps",
+		Rests:       shapeGrounds,
 		Measure: func(a *Analysis) (float64, string) {
 			switch r := traced(a); {
 			case r != "":

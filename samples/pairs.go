@@ -34,7 +34,8 @@ var Pairs = []Pair{
 	{PropertyRibbonWidth, "ribbon 1.2 to 1.7 mm wide", "ribbon 3 to 4 mm wide",
 		[]string{"ribbon_width_mm", "ribbon_area", "coloured_area"}},
 	{PropertyRibbonColour, "blue ribbon", "amber ribbon",
-		[]string{"lightest_ribbon", "strongest_ribbon"}}, // blue and amber differ in lightness and chroma as well
+		// Blue and amber differ in lightness and chroma as well.
+		[]string{"ribbon_yellow_blue", "ribbon_red_green", "lightest_ribbon", "strongest_ribbon"}},
 	{PropertyBaseTint, "clear glass", "honey-coloured glass",
 		[]string{"base_tint", "base_yellow_blue", "base_red_green"}},
 	{PropertyBaseClarity, "clear glass", "cloudy glass",

@@ -8,7 +8,9 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strconv"
+	"strings"
 	"sync"
 
 	"tawsight/classify"
@@ -197,7 +199,56 @@ func attributionSection(w io.Writer, dir, tablePath string) error {
 		found, tested = found+s.Found, tested+s.Tested
 	}
 	fmt.Fprintf(w, " in all %.1f %%\n", 100*float64(found)/float64(max(1, tested)))
-	return scikit(w)
+	if err := scikit(w); err != nil {
+		return err
+	}
+	return firstReasons(w, infos)
+}
+
+// firstReasons prints, for pairs of groups that are alike but for one property,
+// how often the first reason of a marble's attribution, the marble itself left
+// out, names a feature of that property.
+func firstReasons(w io.Writer, infos []classify.FeatureInfo) error {
+	fmt.Fprintln(w, "pairs that differ in one property, which must come first among the reasons:")
+	right, all := 0, 0
+	for _, p := range samples.Pairs {
+		dir := filepath.Join("samples/photos/pairs", p.Property)
+		both, err := labelledSamples(dir)
+		if err != nil {
+			return err
+		}
+		for i := range both {
+			// Groups are files of one folder: a-1.jpg, b-1.jpg. A marble has its
+			// like in the other group, which is another marble.
+			both[i].Label, both[i].Specimen = filepath.Base(both[i].Group)[:1], ""
+		}
+		loo, err := classify.LeaveOneOut(infos, both, classify.Options{})
+		if err != nil {
+			return fmt.Errorf("%s: %w", dir, err)
+		}
+		first := map[string]int{}
+		ok, n := 0, 0
+		for _, m := range loo.Marbles {
+			if !m.Tested || len(m.Prediction.Reasons) == 0 {
+				continue
+			}
+			n++
+			f := m.Prediction.Reasons[0].Feature
+			first[f]++
+			if slices.Contains(p.FirstReasons, f) {
+				ok++
+			}
+		}
+		right, all = right+ok, all+n
+		var named []string
+		for f, k := range first {
+			named = append(named, fmt.Sprintf("%s %d", f, k))
+		}
+		slices.Sort(named)
+		fmt.Fprintf(w, "   %-14s %d of %d; told apart %d of %d; named first: %s\n", p.Property, ok, n, loo.Correct, loo.Tested, strings.Join(named, ", "))
+	}
+	fmt.Fprintf(w, "   in all %d of %d (%.1f %%)\n", right, all, 100*float64(right)/float64(max(1, all)))
+	return nil
 }
 
 // scikit prints the committed figures of scikit-learn's classifiers.
