@@ -91,17 +91,17 @@ func (a *Analysis) Base() (b Base, ok bool) {
 }
 
 // OwnColour is the base glass's own colour, CIELAB, as far as one photo tells
-// it; ok is false when the face shows no base that can be told. Cloudy and
-// opaque glass have the colour they are seen in. Clear glass is seen as bright as
-// what happens to lie behind it, so there it is the colour of light that has
-// passed it, its strongest channel taken for whole: white for clear glass
-// without a tint.
+// it; ok is false when the face shows no base that can be told. Opaque glass has
+// the colour it is seen in where light falls on it: the median of the lighter
+// half. Clear and cloudy glass are seen as bright as the light that happens to
+// fall through them, so there it is the colour of that light, its strongest
+// channel taken for whole: white for glass without a tint.
 func (a *Analysis) OwnColour() (lab [3]float64, ok bool) {
 	b, ok := a.Base()
 	if !ok {
 		return b.Lab, false
 	}
-	if b.Kind != Transparent {
+	if b.Kind == Opaque {
 		return a.lighterHalf(b.Lab), true
 	}
 	if !b.Tinted {

@@ -134,7 +134,7 @@ var registry = []Feature{
 	},
 	{
 		Name: "base_lightness", Label: "base lightness", Unit: "L*", Low: 0, High: 100,
-		Meaning:   "Lightness of the base glass's own colour (CIELAB L*): what it gives back, or for clear glass what it lets through.",
+		Meaning:   "Lightness of the base glass's own colour (CIELAB L*): what opaque glass gives back, or other glass lets through.",
 		Disturbed: "exposure, clear glass taken for cloudy",
 		Rests:     []Ground{seen, lit},
 		Measure:   ownColour(func(lab [3]float64) float64 { return lab[0] }),
