@@ -145,7 +145,7 @@ func (b *Bundle) plan(dir string, registryVersion int) (*plan, error) {
 	if lacking > 0 && b.MeasuredAs(registryVersion) != nil {
 		p.done.LeftOut = lacking
 	} else if lacking > 0 {
-		own, err := fileSum(b.Path)
+		own, err := FileSHA256(b.Path)
 		if err != nil {
 			return nil, err
 		}
@@ -216,7 +216,7 @@ func look(dir string, b *Bundle, fresh bool) (*present, error) {
 		if fi, err := os.Stat(path); err != nil || !fi.Mode().IsRegular() || !photo && fi.Size() != info.Size() {
 			return nil // nothing that could be the same
 		}
-		sum, err := fileSum(path)
+		sum, err := FileSHA256(path)
 		if err != nil {
 			return fmt.Errorf("the folder can't be read: %w", err)
 		}
@@ -441,7 +441,8 @@ func copyFile(from, to, sum string) error {
 	return out.Close()
 }
 
-func fileSum(path string) (string, error) {
+// FileSHA256 is the SHA-256 of a file's content, in hexadecimal.
+func FileSHA256(path string) (string, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return "", err

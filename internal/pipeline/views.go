@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -16,6 +15,7 @@ import (
 
 	"tawsight/calib"
 	"tawsight/internal/atomicfile"
+	"tawsight/internal/bundle"
 	"tawsight/internal/record"
 	"tawsight/internal/report"
 	"tawsight/vision"
@@ -73,21 +73,8 @@ var programSum = sync.OnceValues(func() (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return fileSum(path)
+	return bundle.FileSHA256(path)
 })
-
-func fileSum(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
-		return "", err
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
-}
 
 // openKeep is the keep in a folder of the user's cache; one that keeps nothing
 // where there is none.
@@ -123,7 +110,7 @@ func (k keep) path(photo string, scale calib.PrintScale) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	sum, err := fileSum(photo)
+	sum, err := bundle.FileSHA256(photo)
 	if err != nil {
 		return "", err
 	}
