@@ -36,6 +36,7 @@ type commands struct {
 	Compare    compareCommand    `cmd:"" help:"Set a doubtful marble beside the nearest of your labelled ones."`
 	References referencesCommand `cmd:"" help:"Learn from your labelled photos, and say how well the sets can be told apart."`
 	Bundle     bundleCommand     `cmd:"" help:"Pack your labelled sets into one file for another collector; check and unpack such files."`
+	Serve      serveCommand      `cmd:"" help:"Serve a page for your browser, on this machine."`
 	Features   featuresCommand   `cmd:"" help:"List what is measured of a marble, with units and meanings."`
 	Version    versionCommand    `cmd:"" help:"Print the program's version and those of the libraries its figures depend on."`
 
