@@ -50,7 +50,8 @@ type Server struct {
 	token string
 	log   *slog.Logger
 
-	current *collection.Collection
+	current  *collection.Collection
+	palettes palettes
 
 	mux    *http.ServeMux
 	table  []route
