@@ -21,6 +21,8 @@ func (s *Server) routes() []route {
 	return []route{
 		{pattern: "GET /{$}", handle: s.home, nav: "Start"},
 		{pattern: "GET /card/{file}", handle: s.card},
+		{pattern: "GET /faces/{figure}", handle: s.face},
+		{pattern: "POST /undo", handle: s.undo},
 		{pattern: "GET /events", handle: s.stream},
 		{pattern: "GET /static/{file}", handle: s.static},
 	}

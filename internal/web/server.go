@@ -20,6 +20,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"tawsight/internal/collection"
 )
 
 // DefaultAddr is where the page is served if nothing else is asked for: this
@@ -34,6 +36,8 @@ type Config struct {
 	Addr string
 	// Token is what a browser has to show once; empty for none. See NewToken.
 	Token string
+	// Collection is what the page shows and changes.
+	Collection *collection.Collection
 	// Log gets a line for every fault; nil for none.
 	Log *slog.Logger
 }
@@ -45,6 +49,8 @@ type Server struct {
 	port  string
 	token string
 	log   *slog.Logger
+
+	current *collection.Collection
 
 	mux    *http.ServeMux
 	table  []route
@@ -92,7 +98,7 @@ func New(c Config) (*Server, error) {
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{host: host, port: port, token: c.Token, log: c.Log, events: NewHub(), times: usualTimes}
+	s := &Server{host: host, port: port, token: c.Token, log: c.Log, current: c.Collection, events: NewHub(), times: usualTimes}
 	s.table = s.routes()
 	s.mux = s.newMux()
 	return s, nil
