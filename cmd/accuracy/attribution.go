@@ -14,22 +14,11 @@ import (
 	"sync"
 
 	"tawsight/classify"
-	"tawsight/features"
+	"tawsight/internal/likeness"
 	"tawsight/internal/pipeline"
 	"tawsight/internal/record"
 	"tawsight/samples"
 )
-
-// comparedFeatures is the registry as the classifier wants it.
-func comparedFeatures() []classify.FeatureInfo {
-	var out []classify.FeatureInfo
-	for _, f := range features.All() {
-		if f.NotCompared == "" {
-			out = append(out, classify.FeatureInfo{Name: f.Name, Label: f.Label, Unit: f.Unit, LogFrom: f.LogFrom})
-		}
-	}
-	return out
-}
 
 // labelledSamples measures the labelled photos under dir: what `tawsight
 // references` learns from, each marble with the specimen that the truth names
@@ -138,7 +127,7 @@ func attributionSection(w io.Writer, dir, tablePath string) error {
 	if err != nil {
 		return err
 	}
-	infos := comparedFeatures()
+	infos := likeness.FeatureInfos()
 	if tablePath != "" {
 		if err := writeFeatureTable(tablePath, infos, all); err != nil {
 			return err

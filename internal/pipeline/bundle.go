@@ -18,10 +18,10 @@ import (
 	"golang.org/x/text/unicode/norm"
 
 	"tawsight/calib"
-	"tawsight/classify"
 	"tawsight/features"
 	"tawsight/internal/atomicfile"
 	"tawsight/internal/bundle"
+	"tawsight/internal/likeness"
 	"tawsight/internal/record"
 	"tawsight/internal/refset"
 	"tawsight/internal/report"
@@ -208,8 +208,8 @@ func notesToPack(n refset.Notes, photo string, mine bool, credit string) []refse
 // passed over, and those of this bundle noted in it: a photo never counts
 // twice. A specimen of the bundle is the folder's own where they share a photo
 // of it; else names are the bundle's own, since two collectors may use the same
-// ones. Views are made where asked for.
-func bundled(b *bundle.Bundle, folder *refset.Folder, bySum map[string]string, views bool) ([]specimen, error) {
+// ones. Pictures are read when they are shown, so b must be open until then.
+func bundled(b *bundle.Bundle, folder *refset.Folder, bySum map[string]string) []likeness.Specimen {
 	photos := map[string]*record.Photo{} // those that are new here
 	there := map[string]string{}
 	for _, p := range b.Manifest.Photos {
@@ -234,7 +234,7 @@ func bundled(b *bundle.Bundle, folder *refset.Folder, bySum map[string]string, v
 			own[m.Specimen] = name
 		}
 	}
-	var out []specimen
+	var out []likeness.Specimen
 	for _, m := range b.Manifest.Marbles {
 		p := photos[m.Photo]
 		if p == nil {
@@ -249,22 +249,12 @@ func bundled(b *bundle.Bundle, folder *refset.Folder, bySum map[string]string, v
 			// The giver's own, which on a plate of another's means shared.
 			note.Permission = refset.MayShare
 		}
-		q := specimen{
-			photo: p, marble: &marble, label: m.Label, note: note,
-			sample: classify.Sample{
-				ID: p.Path + "#" + m.ID, Group: p.Path, Specimen: name, Label: m.Label,
-				Values: m.Features, Sure: m.FeaturesSure,
-			},
-		}
-		if views {
-			var err error
-			if q.view, err = bundledView(b, m); err != nil {
-				return nil, err
-			}
-		}
+		q := specimenOf(p, &marble, m.Label, note)
+		q.Specimen = name
+		q.View = func() (report.View, error) { return bundledView(b, m) }
 		out = append(out, q)
 	}
-	return out, nil
+	return out
 }
 
 // bundledView is a packed marble as plates show it: its crop, or blank paper

@@ -12,9 +12,9 @@ import (
 	"sync"
 
 	"tawsight/calib"
-	"tawsight/classify"
 	"tawsight/features"
 	"tawsight/internal/bundle"
+	"tawsight/internal/likeness"
 	"tawsight/internal/record"
 	"tawsight/internal/refset"
 	"tawsight/internal/report"
@@ -77,10 +77,10 @@ func (r *references) photos() int {
 	return n
 }
 
-// measureReferences measures the labelled photos and makes a sample of every
-// marble that may be learnt from. Marbles that the notes give one specimen's
+// measureReferences measures the labelled photos, without pictures, and gives
+// every marble that may be learnt from. Marbles that the notes give one specimen's
 // name are one marble.
-func measureReferences(ctx context.Context, refs *references, scale calib.PrintScale, workers int, progress func(string), log *slog.Logger) ([]classify.Sample, []Failure, error) {
+func measureReferences(ctx context.Context, refs *references, scale calib.PrintScale, workers int, progress func(string), log *slog.Logger) ([]likeness.Specimen, []Failure, error) {
 	type job struct {
 		label, path string
 	}
@@ -102,37 +102,29 @@ func measureReferences(ctx context.Context, refs *references, scale calib.PrintS
 	if err := ctx.Err(); err != nil {
 		return nil, nil, err
 	}
-	var samples []classify.Sample
+	var specimens []likeness.Specimen
 	var failures []Failure
 	bySum := map[string]string{} // the photos' paths by SHA-256
-	for i, p := range photos {
+	for i := range photos {
+		p := &photos[i]
 		if p.Error != "" {
 			failures = append(failures, Failure{Path: p.Path, Reason: p.Error})
 			continue
 		}
-		noteUnknownMarbles(refs.folder, p, log)
+		noteUnknownMarbles(refs.folder, *p, log)
 		bySum[p.SHA256] = p.Path
-		for _, m := range learnable(p, log) {
-			samples = append(samples, classify.Sample{
-				ID: p.Path + "#" + m.ID, Group: p.Path, Specimen: refs.folder.Note(p.Path, m.ID).Specimen,
-				Label: jobs[i].label, Values: m.Features, Sure: m.FeaturesSure,
-			})
+		for _, m := range learnable(*p, log) {
+			specimens = append(specimens, specimenOf(p, m, jobs[i].label, refs.folder.Note(p.Path, m.ID)))
 		}
 	}
 	for _, b := range refs.bundles {
-		specimens, err := bundled(b, refs.folder, bySum, false)
-		if err != nil {
-			return nil, nil, err
-		}
-		for _, q := range specimens {
-			samples = append(samples, q.sample)
-		}
+		specimens = append(specimens, bundled(b, refs.folder, bySum)...)
 	}
-	return samples, failures, nil
+	return specimens, failures, nil
 }
 
 // setPhotos is how many photos each label has, those of bundles included.
-func (r *references) setPhotos(samples []classify.Sample) (labels []string, photos map[string]int) {
+func (r *references) setPhotos(specimens []likeness.Specimen) (labels []string, photos map[string]int) {
 	photos = map[string]int{}
 	own := map[string]bool{}
 	for _, s := range r.folder.Sets {
@@ -141,10 +133,10 @@ func (r *references) setPhotos(samples []classify.Sample) (labels []string, phot
 			own[p] = true
 		}
 	}
-	for _, q := range samples {
-		if !own[q.Group] {
-			own[q.Group] = true
-			photos[q.Label]++
+	for _, s := range specimens {
+		if !own[s.Photo.Path] {
+			own[s.Photo.Path] = true
+			photos[s.Label]++
 		}
 	}
 	return slices.Sorted(maps.Keys(photos)), photos
@@ -152,13 +144,13 @@ func (r *references) setPhotos(samples []classify.Sample) (labels []string, phot
 
 // learnable are the marbles of a labelled photo that may be learnt from.
 func learnable(p record.Photo, log *slog.Logger) []*record.Marble {
-	if p.Verdict.Pattern == record.Unusable || p.Verdict.Colour == record.Unusable {
+	if !likeness.PhotoLearnable(&p) {
 		log.Warn("a labelled photo is too poor to learn from", "photo", p.Path)
 		return nil
 	}
 	var out []*record.Marble
 	for i := range p.Marbles {
-		if m := &p.Marbles[i]; !m.CutOff && len(m.Features) > 0 {
+		if m := &p.Marbles[i]; likeness.Learnable(&p, m) {
 			out = append(out, m)
 		}
 	}
@@ -176,52 +168,19 @@ func noteUnknownMarbles(folder *refset.Folder, p record.Photo, log *slog.Logger)
 	}
 }
 
-// featureInfos is the registry as the classifier wants it: the features that
-// sets are compared by.
-func featureInfos() []classify.FeatureInfo {
-	var out []classify.FeatureInfo
-	for _, f := range features.All() {
-		if f.NotCompared != "" {
-			continue
-		}
-		out = append(out, classify.FeatureInfo{Name: f.Name, Label: f.Label, Unit: f.Unit, LogFrom: f.LogFrom})
-	}
-	return out
-}
-
-func trainOptions() classify.Options {
-	return classify.Options{RegistryVersion: features.Version}
-}
-
-// attribute compares every marble of a photo with the sets.
-func attribute(model *classify.Model, p *record.Photo) {
-	if model == nil || p.Verdict.Pattern == record.Unusable || p.Verdict.Colour == record.Unusable {
-		return // attribution from such photos does harm
+// attribute compares every marble of a photo with the sets; learned may be nil.
+func attribute(learned *likeness.Learned, p *record.Photo) {
+	if learned == nil {
+		return
 	}
 	for i := range p.Marbles {
 		m := &p.Marbles[i]
-		if m.CutOff || m.Verdict != nil && (m.Verdict.Pattern == record.Unusable || m.Verdict.Colour == record.Unusable) {
-			continue
+		if likeness.WhyNotCompared(p, m) != "" {
+			continue // attribution from such photos does harm
 		}
-		pr, err := model.PredictReading(classify.Reading{Values: m.Features, Sure: m.FeaturesSure})
+		a, err := learned.Attribute(m)
 		if err != nil {
 			continue // too few features: no attribution, and the flags say why
-		}
-		a := &record.Attribution{
-			Label: pr.Label, Status: pr.Status, Probability: round(pr.Probability, 3),
-			RunnerUp: pr.RunnerUp, RunnerUpProbability: round(pr.RunnerUpProbability, 3),
-			PValue: record.F(round(pr.PValue, 3)),
-		}
-		if pr.Status == classify.Doubtful && pr.RunnerUp != "" {
-			if s := model.Settle(classify.Reading{Values: m.Features, Sure: m.FeaturesSure}, pr.Label, pr.RunnerUp, couldMeasure(m)); len(s) > 0 {
-				a.Next = s[0].Text
-			}
-		}
-		for k, r := range pr.Reasons {
-			if k == 5 {
-				break
-			}
-			a.Reasons = append(a.Reasons, record.Reason{Feature: r.Feature, Toward: r.Toward, Weight: round(r.Weight, 3), Text: r.Text})
 		}
 		m.Attribution = a
 	}
@@ -257,25 +216,21 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 	if err != nil {
 		return sum, err
 	}
-	samples := make([]classify.Sample, len(specimens))
-	for i, s := range specimens {
-		samples[i] = s.sample
-	}
-	model, err := classify.Train(featureInfos(), samples, trainOptions())
+	learned, err := likeness.Learn(specimens)
 	if err != nil {
 		return sum, fmt.Errorf("%s: %w", o.Dir, err)
 	}
-	sum.Warnings = append(sum.Warnings, model.Warnings...)
-	loo, err := classify.LeaveOneOut(featureInfos(), samples, trainOptions())
+	sum.Warnings = append(sum.Warnings, learned.Model().Warnings...)
+	loo, err := learned.LeaveOneOut()
 	if err != nil {
 		return sum, fmt.Errorf("%s: %w", o.Dir, err)
 	}
 	sum.Right, sum.Tested = loo.Correct, loo.Tested
-	labels, photos := refs.setPhotos(samples)
+	labels, photos := refs.setPhotos(specimens)
 	for _, label := range labels {
 		one := SetSummary{Label: label, Photos: photos[label]}
-		for _, q := range samples {
-			if q.Label == label {
+		for _, s := range specimens {
+			if s.Label == label {
 				one.Marbles++
 			}
 		}
@@ -290,14 +245,16 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 		}
 		sum.Sets = append(sum.Sets, one)
 	}
-	sum.Health = healthOf(refs, specimens, loo, sum.Warnings)
+	if sum.Health, err = learned.Health(likeness.HealthOptions{Photos: photos, MadeBy: madeBy(), Gallery: true}); err != nil {
+		return sum, fmt.Errorf("%s: %w", o.Dir, err)
+	}
 	if o.OutDir != "" {
 		if sum.Files, err = report.WriteHealth(o.OutDir, sum.Health); err != nil {
 			return sum, err
 		}
 	}
 	if o.ModelPath != "" {
-		if err := model.Save(o.ModelPath); err != nil {
+		if err := learned.Model().Save(o.ModelPath); err != nil {
 			return sum, err
 		}
 	}

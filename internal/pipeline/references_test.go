@@ -18,7 +18,9 @@ import (
 	"tawsight/calib"
 	"tawsight/classify"
 	"tawsight/internal/bundle"
+	"tawsight/internal/likeness"
 	"tawsight/internal/record"
+	"tawsight/internal/refset"
 )
 
 // labelled makes a folder of labelled photos from two sets of the samples that
@@ -187,7 +189,7 @@ func TestModelOfOtherFeatures(t *testing.T) {
 	for i := range 8 {
 		made = append(made, classify.Sample{ID: fmt.Sprint(i), Group: fmt.Sprint(i), Label: []string{"a", "b"}[i%2], Values: map[string]float64{"weight_g": float64(i%2*10 + i)}})
 	}
-	m, err := classify.Train(infos, made, trainOptions())
+	m, err := classify.Train(infos, made, likeness.TrainOptions())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -224,8 +226,8 @@ func TestNotesBesideReferences(t *testing.T) {
 		if s.Specimen != "" {
 			twins = append(twins, s.Specimen+" "+s.ID)
 		}
-		if len(s.Sure) != len(s.Values) {
-			t.Errorf("%s: %d values, %d of them said to be sure or not", s.ID, len(s.Values), len(s.Sure))
+		if len(s.Marble.FeaturesSure) != len(s.Marble.Features) {
+			t.Errorf("%s: %d values, %d of them said to be sure or not", s.ID, len(s.Marble.Features), len(s.Marble.FeaturesSure))
 		}
 	}
 	if want := []string{"twin " + filepath.Join(refs, set, set+"-1.jpg") + "#1", "twin " + filepath.Join(refs, set, set+"-2.jpg") + "#1"}; !slices.Equal(twins, want) {
@@ -303,7 +305,7 @@ func TestBundleStandsForItsFolder(t *testing.T) {
 		out := map[string]string{}
 		for _, s := range samples {
 			_, name, _ := strings.Cut(s.ID, s.Label)
-			figures, _ := json.Marshal([]any{s.Label, s.Values, s.Sure, s.Specimen != ""})
+			figures, _ := json.Marshal([]any{s.Label, s.Marble.Features, s.Marble.FeaturesSure, s.Specimen != ""})
 			if out[name] != "" {
 				t.Errorf("%s counts twice", s.ID)
 			}
@@ -327,11 +329,14 @@ func TestBundleStandsForItsFolder(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, s := range specimens {
-		q := s.onPlate()
-		uncles := strings.HasSuffix(s.photo.Path, set+"-1.jpg")
-		if want := map[bool]string{true: "Uncle", false: "Niece"}[uncles]; q.Credit != want || q.Permission == "permission: own" || len(q.View.JPEG) == 0 ||
-			math.Abs(q.View.DiameterPX*q.View.MMPerPX-*s.marble.DiameterMM) > 0.001 {
-			t.Errorf("%s: %s, %d bytes of picture, %g px at %g mm", s.sample.ID, q.Credit, len(q.View.JPEG), q.View.DiameterPX, q.View.MMPerPX)
+		view, err := s.View()
+		if err != nil {
+			t.Fatal(err)
+		}
+		uncles := strings.HasSuffix(s.Photo.Path, set+"-1.jpg")
+		if want := map[bool]string{true: "Uncle", false: "Niece"}[uncles]; s.Credit != want || s.Permission == refset.Own || len(view.JPEG) == 0 ||
+			math.Abs(view.DiameterPX*view.MMPerPX-*s.Marble.DiameterMM) > 0.001 {
+			t.Errorf("%s: %s, %d bytes of picture, %g px at %g mm", s.ID, s.Credit, len(view.JPEG), view.DiameterPX, view.MMPerPX)
 		}
 	}
 	if len(specimens) != sum.Marbles {

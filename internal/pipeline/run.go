@@ -21,6 +21,7 @@ import (
 	"tawsight/classify"
 	"tawsight/features"
 	"tawsight/internal/atomicfile"
+	"tawsight/internal/likeness"
 	"tawsight/internal/record"
 	"tawsight/internal/report"
 	"tawsight/vision"
@@ -67,7 +68,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err != nil {
 		return Summary{}, err
 	}
-	var model *classify.Model
+	var learned *likeness.Learned
 	done, total := 0, len(paths)
 	progress := func(path string) {
 		done++
@@ -78,20 +79,22 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	var refFailures []Failure
 	switch {
 	case o.ModelPath != "":
-		if model, err = classify.Load(o.ModelPath, featureInfos(), features.Version); err != nil {
+		model, err := classify.Load(o.ModelPath, likeness.FeatureInfos(), features.Version)
+		if err != nil {
 			return Summary{}, err
 		}
+		learned = likeness.Restore(model, nil, nil)
 	case refs != nil:
 		total += refs.photos()
-		samples, failures, err := measureReferences(ctx, refs, scale, o.Workers, progress, log)
+		specimens, failures, err := measureReferences(ctx, refs, scale, o.Workers, progress, log)
 		if err != nil {
 			return Summary{}, err
 		}
 		refFailures = failures
-		if model, err = classify.Train(featureInfos(), samples, trainOptions()); err != nil {
+		if learned, err = likeness.Learn(specimens); err != nil {
 			return Summary{}, fmt.Errorf("%s: %w", o.ReferencesDir, err)
 		}
-		for _, w := range model.Warnings {
+		for _, w := range learned.Model().Warnings {
 			log.Info(w)
 		}
 	}
@@ -104,7 +107,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	defer cancel()
 	each(inner, len(paths), o.Workers, func(i int) {
 		res := safely(paths[i], scale, wanted{pictures: true, sheets: sheets != ""})
-		attribute(model, &res.photo)
+		attribute(learned, &res.photo)
 		err := writePictures(o.OutDir, stems[i], &res)
 		if err == nil && sheets != "" {
 			err = writeSheets(sheets, o.OutDir, stems[i], &res)

@@ -1,7 +1,8 @@
-package pipeline
+package likeness
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strings"
 
@@ -10,16 +11,40 @@ import (
 	"tawsight/internal/report"
 )
 
-// healthOf gathers what is known of the sets for the report on them.
-func healthOf(refs *references, specimens []specimen, loo classify.LOO, warnings []string) report.Health {
+// HealthOptions are what the report on the sets asks for beyond what was learnt.
+type HealthOptions struct {
+	// Photos is how many photos each set has, those without a marble that may
+	// be learnt from included; of a set that is not named, and where nil, the
+	// photos of its specimens are counted. A set that is only named here has a
+	// place in the report too.
+	Photos map[string]int
+	MadeBy record.MadeBy
+	// Gallery fetches a picture of every marble, for drawing the report; its
+	// JSON form holds none.
+	Gallery bool
+}
+
+// Health gathers what is known of the sets. Errors are those of
+// [Learned.LeaveOneOut], and with a gallery those of fetching pictures.
+func (l *Learned) Health(o HealthOptions) (report.Health, error) {
+	loo, err := l.loo()
+	if err != nil {
+		return report.Health{}, err
+	}
 	h := report.Health{
 		Labels: loo.Labels, Confusion: loo.Confusion, Tested: loo.Tested, Right: loo.Correct, Rejected: loo.Rejected,
-		Warnings: warnings, MadeBy: madeBy(),
+		Warnings: l.model.Warnings, MadeBy: o.MadeBy,
 	}
 	// In texts, specimens go by the names that they have on plates.
 	var names []string
-	for i := range specimens {
-		names = append(names, specimens[i].sample.ID, specimens[i].name())
+	for i := range l.specimens {
+		s := &l.specimens[i]
+		names = append(names, s.ID, s.name())
+		// A marble of several photos goes by what they share, which may say more
+		// than its name: whose it is.
+		if s.Specimen != "" && !strings.Contains(s.Specimen, s.name()) {
+			names = append(names, s.Specimen, s.name())
+		}
 	}
 	named := func(text string) string { return text }
 	if len(names) > 0 {
@@ -27,7 +52,7 @@ func healthOf(refs *references, specimens []specimen, loo classify.LOO, warnings
 		named = strings.NewReplacer(longestFirst(names)...).Replace
 	}
 	if len(loo.Bins) > 0 { // else nothing could be tested
-		h.Brier, h.CalibrationError = dec(loo.Brier, 4), dec(loo.CalibrationError, 4)
+		h.Brier, h.CalibrationError = record.F(round(loo.Brier, 4)), record.F(round(loo.CalibrationError, 4))
 	}
 	for _, b := range loo.Bins {
 		h.Bins = append(h.Bins, report.HealthBin{Low: b.Low, High: b.High, N: b.N, Probability: round(b.Probability, 4), Right: round(b.Right, 4)})
@@ -55,15 +80,32 @@ func healthOf(refs *references, specimens []specimen, loo classify.LOO, warnings
 	for _, c := range loo.Candidates {
 		h.Candidates = append(h.Candidates, report.HealthCandidate{Name: c.Name, Wrong: c.Wrong, Tested: c.Tested, Chosen: c.Chosen})
 	}
-	samples := make([]classify.Sample, len(specimens))
-	for i, s := range specimens {
-		samples[i] = s.sample
+	photos := l.photos()
+	maps.Copy(photos, o.Photos)
+	for _, label := range slices.Sorted(maps.Keys(photos)) {
+		one, err := l.healthOfSet(label, loo, o.Gallery)
+		if err != nil {
+			return report.Health{}, err
+		}
+		one.Photos = photos[label]
+		h.Sets = append(h.Sets, one)
 	}
-	labels, photos := refs.setPhotos(samples)
-	for _, label := range labels {
-		h.Sets = append(h.Sets, healthOfSet(label, photos[label], specimens, loo))
+	return h, nil
+}
+
+// photos is how many photos each set's specimens come from.
+func (l *Learned) photos() map[string]int {
+	out := map[string]int{}
+	type photo struct{ label, path string }
+	seen := map[photo]bool{}
+	for i := range l.specimens {
+		p := photo{l.specimens[i].Label, l.specimens[i].Photo.Path}
+		if !seen[p] {
+			seen[p] = true
+			out[p.label]++
+		}
 	}
-	return h
+	return out
 }
 
 // longestFirst orders pairs of old and new by the length of the old.
@@ -80,29 +122,35 @@ func longestFirst(pairs []string) []string {
 	return out
 }
 
-func healthOfSet(label string, photos int, specimens []specimen, loo classify.LOO) report.HealthSet {
-	one := report.HealthSet{Label: label, Photos: photos}
+func (l *Learned) healthOfSet(label string, loo classify.LOO, gallery bool) (report.HealthSet, error) {
+	one := report.HealthSet{Label: label}
 	var base, ribbons []report.FoundColour
 	seen := map[string]bool{}
 	sizes := map[string][]float64{}
-	for i := range specimens {
-		s := &specimens[i]
-		if s.label != label {
+	for i := range l.specimens {
+		s := &l.specimens[i]
+		if s.Label != label {
 			continue
 		}
 		key := s.key()
 		if !seen[key] {
 			seen[key] = true
-			one.Gallery = append(one.Gallery, s.onPlate())
+			if gallery {
+				shown, err := s.onPlate()
+				if err != nil {
+					return one, err
+				}
+				one.Gallery = append(one.Gallery, shown)
+			}
 		}
-		if b := s.marble.Base; b != nil {
+		if b := s.Marble.Base; b != nil {
 			base = append(base, report.FoundColour{Specimen: key, Lab: b.Lab})
 		}
-		for _, r := range s.marble.Ribbons {
+		for _, r := range s.Marble.Ribbons {
 			ribbons = append(ribbons, report.FoundColour{Specimen: key, Lab: r.Lab})
 		}
-		if s.marble.DiameterMM != nil && (s.marble.Verdict == nil || s.marble.Verdict.Size != record.Unusable) {
-			sizes[key] = append(sizes[key], *s.marble.DiameterMM)
+		if s.Marble.DiameterMM != nil && (s.Marble.Verdict == nil || s.Marble.Verdict.Size != record.Unusable) {
+			sizes[key] = append(sizes[key], *s.Marble.DiameterMM)
 		}
 	}
 	one.Specimens = len(seen)
@@ -121,12 +169,12 @@ func healthOfSet(label string, photos int, specimens []specimen, loo classify.LO
 		r := loo.Recall[k]
 		one.Tested, one.Right = r.Tested, r.Correct
 		if share, ok := r.Share(); ok {
-			one.Recall = dec(share, 4)
+			one.Recall = record.F(round(share, 4))
 			if r.High > 0 {
 				one.RecallU95 = &[2]float64{round(r.Low, 4), round(r.High, 4)}
 			}
 		}
 		one.TakenFor = takenFor(loo, k)
 	}
-	return one
+	return one, nil
 }

@@ -1,0 +1,96 @@
+package web
+
+import (
+	"net/http"
+)
+
+// handler answers a request, or says why not; see Server.fail.
+type handler func(w http.ResponseWriter, r *http.Request) error
+
+// route is one line of the table below.
+type route struct {
+	pattern string // as http.ServeMux takes it
+	handle  handler
+	nav     string // what the navigation calls it; empty for no place there
+	body    int64  // most bytes a request may bring; 0 for bodyMost
+}
+
+// routes is every address of the page. Those with a name in nav stand in the
+// navigation in this order.
+func (s *Server) routes() []route {
+	return []route{
+		{pattern: "GET /{$}", handle: s.home, nav: "Start"},
+		{pattern: "GET /card/{file}", handle: s.card},
+		{pattern: "GET /faces/{figure}", handle: s.face},
+		{pattern: "POST /undo", handle: s.undo},
+		{pattern: "GET /events", handle: s.stream},
+		{pattern: "GET /static/{file}", handle: s.static},
+	}
+}
+
+func (s *Server) newMux() *http.ServeMux {
+	mux := http.NewServeMux()
+	for _, t := range s.table {
+		limit := t.body
+		if limit == 0 {
+			limit = bodyMost
+		}
+		mux.HandleFunc(t.pattern, func(w http.ResponseWriter, r *http.Request) {
+			r.Body = http.MaxBytesReader(w, r.Body, limit)
+			if err := t.handle(w, r); err != nil {
+				s.fail(w, r, err)
+			}
+		})
+	}
+	return mux
+}
+
+// dispatch is the mux with our own pages for addresses that lead nowhere.
+func (s *Server) dispatch(w http.ResponseWriter, r *http.Request) {
+	h, pattern := s.mux.Handler(r)
+	if pattern != "" {
+		s.mux.ServeHTTP(w, r)
+		return
+	}
+	asked := &statusOnly{header: http.Header{}}
+	h.ServeHTTP(asked, r)
+	switch asked.status {
+	case http.StatusMethodNotAllowed:
+		w.Header().Set("Allow", asked.header.Get("Allow"))
+		s.fail(w, r, problem{status: asked.status, what: "That can't be done here", advice: "Go back and use the buttons of the page."})
+	case http.StatusNotFound:
+		s.fail(w, r, notFound("There is no such page"))
+	default: // a path that is not in its plain form
+		s.mux.ServeHTTP(w, r)
+	}
+}
+
+// statusOnly keeps what the mux would have answered.
+type statusOnly struct {
+	header http.Header
+	status int
+}
+
+func (w *statusOnly) Header() http.Header         { return w.header }
+func (w *statusOnly) Write(b []byte) (int, error) { return len(b), nil }
+func (w *statusOnly) WriteHeader(status int)      { w.status = status }
+
+// navItem is one entry of the navigation.
+type navItem struct {
+	Name, Path string
+	Current    bool // this very page
+	Within     bool // a page below it
+}
+
+// nav is the navigation as seen from the page at path.
+func (s *Server) nav(path string) []navItem {
+	var out []navItem
+	for _, t := range s.table {
+		if t.nav == "" {
+			continue
+		}
+		at := patternPath(t.pattern)
+		out = append(out, navItem{Name: t.nav, Path: at, Current: at == path, Within: at != "/" && hasPathPrefix(path, at)})
+	}
+	return out
+}
