@@ -31,6 +31,8 @@ type EditionSummary struct {
 	// where it differs from today's, there is something new to learn.
 	Labels   string   `json:"labels"`
 	Warnings []string `json:"warnings,omitempty"`
+	// Test is all that leaving out has shown, as internal/opinions writes it.
+	Test json.RawMessage `json:"test,omitempty"`
 }
 
 // EditionSet is one set as an edition knew it.
@@ -216,6 +218,7 @@ func (c *Collection) EachSighting(ctx context.Context, only []string, f func(Tau
 		return fmt.Errorf("the collection can't be read: %w", err)
 	}
 	defer rows.Close()
+	photos := map[string]record.Photo{} // one photo shows many marbles
 	for rows.Next() {
 		var v Taught
 		var rec, marble string
@@ -223,10 +226,16 @@ func (c *Collection) EachSighting(ctx context.Context, only []string, f func(Tau
 			&v.Sighting.Taken, &v.Sighting.Number, &v.Sighting.FigureID, &rec, &marble, &v.Sighting.Measured, &v.Sighting.Contributor, (*string)(&v.Sighting.Permission)); err != nil {
 			return fmt.Errorf("the collection can't be read: %w", err)
 		}
-		if err := json.Unmarshal([]byte(rec), &v.Sighting.Record); err != nil {
-			return fmt.Errorf("the collection can't be read: %w", err)
+		key := v.Sighting.Photo + v.Sighting.Measured
+		known, ok := photos[key]
+		if !ok {
+			if err := json.Unmarshal([]byte(rec), &known); err != nil {
+				return fmt.Errorf("the collection can't be read: %w", err)
+			}
+			known.Path = v.Sighting.PhotoName
+			photos[key] = known
 		}
-		v.Sighting.Record.Path = v.Sighting.PhotoName
+		v.Sighting.Record = known
 		if err := json.Unmarshal([]byte(marble), &v.Sighting.Marble); err != nil {
 			return fmt.Errorf("the collection can't be read: %w", err)
 		}
@@ -238,6 +247,30 @@ func (c *Collection) EachSighting(ctx context.Context, only []string, f func(Tau
 		return fmt.Errorf("the collection can't be read: %w", err)
 	}
 	return nil
+}
+
+// Fingerprint is the same as long as the labels that teach, their sets' names and
+// the figures of the specimens that they are on stay the same.
+func (c *Collection) Fingerprint(ctx context.Context) (string, error) {
+	parts, err := collect(ctx, c.read, func(s scanner) (t string, err error) { return t, s.Scan(&t) },
+		`SELECT n.specimen_id || ' ' || n.set_id || ' ' || t.name || ' ' || coalesce((SELECT group_concat(f, ' ') FROM
+			(SELECT (SELECT f2.id FROM figure f2 JOIN measurement m2 ON m2.id = f2.measurement_id WHERE f2.sighting_id = g.id
+				ORDER BY m2.features DESC, m2.made DESC, m2.id LIMIT 1) AS f FROM sighting g WHERE g.specimen_id = n.specimen_id ORDER BY g.id)), '')
+		FROM specimen_now n JOIN label_set t ON t.id = n.set_id WHERE n.sure = 'certain' ORDER BY n.specimen_id`)
+	if err != nil {
+		return "", err
+	}
+	return derivedID(append([]string{"labels"}, parts...)...), nil
+}
+
+// Unspoken are the specimens that the edition has not spoken of since they came
+// to be, or since photos of theirs were joined or parted or measured anew.
+func (c *Collection) Unspoken(ctx context.Context, edition string) ([]string, error) {
+	return collect(ctx, c.read, func(s scanner) (id string, err error) { return id, s.Scan(&id) }, `
+		SELECT n.specimen_id FROM specimen_now n WHERE coalesce((SELECT max(o.made) FROM opinion o WHERE o.edition_id = ? AND o.specimen_id = n.specimen_id), '') <
+			max(coalesce((SELECT max(m.made) FROM sighting g JOIN figure f ON f.sighting_id = g.id JOIN measurement m ON m.id = f.measurement_id WHERE g.specimen_id = n.specimen_id), ''),
+				coalesce((SELECT max(e.made) FROM change h JOIN edit e ON e.seq = h.edit_seq WHERE h.specimen_id = n.specimen_id AND h.tab = 'sighting'), ''))
+		ORDER BY n.specimen_id`, edition)
 }
 
 // GuideEdition is an edition of the identification guide, as far as the next

@@ -162,6 +162,12 @@ func (l *Learned) Attribute(m *record.Marble) (*record.Attribution, error) {
 	if err != nil {
 		return nil, err
 	}
+	return l.AttributeAs(m, pr)
+}
+
+// AttributeAs gives a prediction for a marble as a record holds it: one of
+// [Learned.Predict], or what leaving the marble out has shown.
+func (l *Learned) AttributeAs(m *record.Marble, pr classify.Prediction) (*record.Attribution, error) {
 	a := &record.Attribution{
 		Label: pr.Label, Status: pr.Status, Probability: round(pr.Probability, 3),
 		RunnerUp: pr.RunnerUp, RunnerUpProbability: round(pr.RunnerUpProbability, 3),
