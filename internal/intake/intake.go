@@ -148,10 +148,7 @@ func nameIn(roots []string, path string) string {
 // folder's notes.csv says. The error wraps pipeline.ErrNoPhotos or
 // pipeline.ErrNotes; nothing was added then.
 func (in *Intake) AddLabelled(ctx context.Context, who, dir string, checkBarMM float64) (collection.Intake, error) {
-	folder, err := readFolder(dir)
-	if errors.Is(err, refset.ErrNoSets) {
-		return collection.Intake{}, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", pipeline.ErrNoPhotos, dir)
-	}
+	folder, err := readLabelled(dir)
 	if err != nil {
 		return collection.Intake{}, err
 	}
@@ -172,8 +169,27 @@ func (in *Intake) AddLabelled(ctx context.Context, who, dir string, checkBarMM f
 	return in.add(ctx, collection.Intake{Who: who, Source: abs, CheckBarMM: checkBarMM, Labelled: true}, files)
 }
 
+func readLabelled(dir string) (*refset.Folder, error) {
+	folder, err := readFolder(dir)
+	if errors.Is(err, refset.ErrNoSets) {
+		return nil, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", pipeline.ErrNoPhotos, dir)
+	}
+	return folder, err
+}
+
 func readFolder(dir string) (*refset.Folder, error) {
 	return refset.Read(dir, func(set string) ([]string, error) { return pipeline.ListPhotos([]string{set}, "") })
+}
+
+// Look says whether there is anything for [Intake.AddFolder] to add, or for
+// [Intake.AddLabelled] with labelled; its error is theirs.
+func Look(paths []string, labelled bool) error {
+	if labelled {
+		_, err := readLabelled(paths[0])
+		return err
+	}
+	_, err := pipeline.ListPhotos(paths, "")
+	return err
 }
 
 func (in *Intake) add(ctx context.Context, i collection.Intake, files []collection.IntakeFile) (collection.Intake, error) {
