@@ -405,3 +405,29 @@ func TestFind(t *testing.T) {
 		t.Errorf("sets: %+v, %v", s, err)
 	}
 }
+
+func TestSomeOfThem(t *testing.T) {
+	c, ctx := made(t), context.Background()
+	ids := added(t, c, tray("a", 3))
+	rows, total, err := c.Find(ctx, Filter{IDs: []string{ids[2], ids[0], "nobody"}})
+	if err != nil || total != 2 || len(rows) != 2 {
+		t.Fatalf("found %d of %d: %v", len(rows), total, err)
+	}
+	if none, _, err := c.Find(ctx, Filter{IDs: []string{}}); err != nil || len(none) != 0 {
+		t.Errorf("of no ids %d were found: %v", len(none), err)
+	}
+	sizes, err := c.FaceSizes(ctx, []string{rows[0].FigureID, "nothing"})
+	if err != nil || len(sizes) != 1 {
+		t.Fatalf("sizes: %v, %v", sizes, err)
+	}
+	if f := sizes[rows[0].FigureID]; f.SidePX != 100 || f.MMPerPX != 0.05 || f.DiameterPX != 80 || f.JPEG != nil {
+		t.Errorf("the face: %+v", f)
+	}
+	colours, err := c.Colours(ctx)
+	if err != nil || len(colours) != 6 {
+		t.Fatalf("colours: %v, %v", colours, err)
+	}
+	if f := colours[0]; f.Part != "base" || f.Lab[0] != 90 {
+		t.Errorf("the first colour: %+v", f)
+	}
+}

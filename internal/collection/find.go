@@ -14,7 +14,8 @@ import (
 
 // Filter says which specimens to list. The zero value lists all.
 type Filter struct {
-	Words       string // each must occur somewhere: name, tags, notes, colours, contributor
+	IDs         []string // these alone; nil for no bound
+	Words       string   // each must occur somewhere: name, tags, notes, colours, contributor
 	SizeClass   string
 	MinMM       float64 // 0 for no bound
 	MaxMM       float64
@@ -213,6 +214,10 @@ func (f Filter) where() (where []string, args []any) {
 	add := func(condition string, values ...any) {
 		where, args = append(where, condition), append(args, values...)
 	}
+	if f.IDs != nil {
+		ids, _ := json.Marshal(f.IDs) // strings always can be
+		add("n.specimen_id IN (SELECT value FROM json_each(?))", string(ids))
+	}
 	for _, w := range strings.Fields(strings.ToLower(f.Words)) {
 		add("instr(n.words, ?) > 0", w)
 	}
@@ -312,6 +317,26 @@ func (c *Collection) near(ctx context.Context, n ColourNear) (map[string]float64
 		}
 	}
 	return out, nil
+}
+
+// SizeClasses are the classes that occur, the smallest marbles' first.
+func (c *Collection) SizeClasses(ctx context.Context) ([]string, error) {
+	return collect(ctx, c.read, func(s scanner) (class string, err error) { return class, s.Scan(&class) },
+		"SELECT size_class FROM specimen_now WHERE size_class <> '' GROUP BY size_class ORDER BY avg(diameter_mm)")
+}
+
+// FoundColour is one colour as found on one specimen.
+type FoundColour struct {
+	SpecimenID string
+	Part       string // base or ribbon
+	Lab        [3]float64
+}
+
+// Colours are all colours of all specimens as they stand.
+func (c *Collection) Colours(ctx context.Context) ([]FoundColour, error) {
+	return collect(ctx, c.read, func(s scanner) (f FoundColour, err error) {
+		return f, s.Scan(&f.SpecimenID, &f.Part, &f.Lab[0], &f.Lab[1], &f.Lab[2])
+	}, "SELECT specimen_id, part, l, a, b FROM specimen_colour ORDER BY specimen_id, part, place")
 }
 
 // Counts are how much there is of what.

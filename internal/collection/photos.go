@@ -323,6 +323,27 @@ func (c *Collection) Face(ctx context.Context, figure string) (Face, error) {
 	return f, notFound(err, "the picture of marble", figure)
 }
 
+// FaceSizes are the faces of figures without their pictures, by figure; those
+// that have none are left out.
+func (c *Collection) FaceSizes(ctx context.Context, figures []string) (map[string]Face, error) {
+	ids, err := json.Marshal(figures)
+	if err != nil {
+		return nil, err
+	}
+	type sized struct {
+		figure string
+		face   Face
+	}
+	all, err := collect(ctx, c.read, func(s scanner) (v sized, err error) {
+		return v, s.Scan(&v.figure, &v.face.SidePX, &v.face.MMPerPX, &v.face.DiameterPX)
+	}, "SELECT figure_id, side_px, mm_per_px, diameter_px FROM face WHERE figure_id IN (SELECT value FROM json_each(?))", string(ids))
+	out := make(map[string]Face, len(all))
+	for _, v := range all {
+		out[v.figure] = v.face
+	}
+	return out, err
+}
+
 // Sheet is the picture that shows how a figure came about, where it was made.
 func (c *Collection) Sheet(ctx context.Context, figure string) (png []byte, err error) {
 	err = c.read.QueryRowContext(ctx, "SELECT png FROM sheet WHERE figure_id = ?", figure).Scan(&png)
