@@ -18,6 +18,9 @@ type Meta struct {
 	CameraMake  string
 	CameraModel string
 	TakenISO    string // "2026-05-02T10:11:12", "" when absent
+
+	colourSpace int    // EXIF tag 0xA001: 1 sRGB, 65535 not said; 0 when absent
+	interop     string // R98 for sRGB, R03 for DCF's optional colour space
 }
 
 // Camera is make and model in one line, without the make said twice.
@@ -31,15 +34,25 @@ func (m Meta) Camera() string {
 
 // readMeta reads the EXIF fields that matter. Odd or damaged metadata is
 // common and never a reason to refuse a photo: what can't be read is absent.
-func readMeta(kind string, data []byte) (meta Meta) {
+func readMeta(k *kind, data []byte, h head) (meta Meta) {
 	meta.Orientation = 1
-	format := imagemeta.JPEG
-	if kind == "png" {
+	format := imagemeta.TIFF
+	switch k {
+	case kindJPEG:
+		format = imagemeta.JPEG
+	case kindPNG:
 		format = imagemeta.PNG
+	case kindHEIC, kindWebP: // their EXIF block is a TIFF file
+		if data = h.exif; len(data) < 8 {
+			return meta
+		}
+	case kindBMP:
+		return meta
 	}
 	want := map[string]bool{
 		"Orientation": true, "FocalLengthIn35mmFormat": true, "FocalLengthIn35mmFilm": true,
 		"Make": true, "Model": true, "DateTimeOriginal": true,
+		"ColorSpace": true, "InteropIndex": true,
 	}
 	// A decoder of untrusted bytes: whatever goes wrong costs the metadata only.
 	defer func() { _ = recover() }()
@@ -60,6 +73,12 @@ func readMeta(kind string, data []byte) (meta Meta) {
 				if v, ok := number(t.Value); ok && v >= 4 && v <= 2000 {
 					meta.Focal35MM = v
 				}
+			case "ColorSpace":
+				if v, ok := number(t.Value); ok {
+					meta.colourSpace = int(v)
+				}
+			case "InteropIndex":
+				meta.interop = text(t.Value)
 			case "Make":
 				meta.CameraMake = text(t.Value)
 			case "Model":
@@ -74,6 +93,11 @@ func readMeta(kind string, data []byte) (meta Meta) {
 		Timeout: 2 * time.Second,
 		Warnf:   func(string, ...any) {},
 	})
+	if k == kindHEIC {
+		// The boxes turn a HEIC, and EXIF's word is to be passed over (ISO/IEC
+		// 23008-12, A.2): most phones say both.
+		meta.Orientation = 1
+	}
 	return meta
 }
 

@@ -73,7 +73,7 @@ func Bundle(ctx context.Context, o BundleOptions) (BundleSummary, error) {
 	}
 	folder, err := refset.Read(o.Dir, func(set string) ([]string, error) { return listPhotos([]string{set}, "") })
 	if errors.Is(err, refset.ErrNoSets) || err == nil && len(folder.Sets) == 0 {
-		return BundleSummary{}, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", ErrNoPhotos, o.Dir)
+		return BundleSummary{}, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG, HEIC, PNG, TIFF or WebP) inside", ErrNoPhotos, o.Dir)
 	}
 	if err != nil {
 		return BundleSummary{}, err
