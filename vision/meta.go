@@ -52,16 +52,20 @@ func readMeta(k *kind, data []byte, h head) (meta Meta) {
 	want := map[string]bool{
 		"Orientation": true, "FocalLengthIn35mmFormat": true, "FocalLengthIn35mmFilm": true,
 		"Make": true, "Model": true, "DateTimeOriginal": true,
-		"ColorSpace": true, "InteropIndex": true,
+		"ColorSpace": true,
 	}
 	// A decoder of untrusted bytes: whatever goes wrong costs the metadata only.
 	defer func() { _ = recover() }()
 	_, _ = imagemeta.Decode(imagemeta.Options{
 		R: bytes.NewReader(data), ImageFormat: format, Sources: imagemeta.EXIF,
-		ShouldHandleTag: func(t imagemeta.TagInfo) bool { return want[t.Tag] },
+		ShouldHandleTag: func(t imagemeta.TagInfo) bool { return want[t.Tag] || interopIndex(t) },
 		HandleTag: func(t imagemeta.TagInfo) error {
 			// The thumbnail's own directory must not override the picture's.
 			if strings.Contains(t.Namespace, "IFD1") {
+				return nil
+			}
+			if interopIndex(t) {
+				meta.interop = text(t.Value)
 				return nil
 			}
 			switch t.Tag {
@@ -77,8 +81,6 @@ func readMeta(k *kind, data []byte, h head) (meta Meta) {
 				if v, ok := number(t.Value); ok {
 					meta.colourSpace = int(v)
 				}
-			case "InteropIndex":
-				meta.interop = text(t.Value)
 			case "Make":
 				meta.CameraMake = text(t.Value)
 			case "Model":
@@ -99,6 +101,12 @@ func readMeta(k *kind, data []byte, h head) (meta Meta) {
 		meta.Orientation = 1
 	}
 	return meta
+}
+
+// interopIndex tells tag 1 of the interoperability directory, which the library
+// calls by the name that tag 1 has in another.
+func interopIndex(t imagemeta.TagInfo) bool {
+	return strings.Contains(t.Namespace, "InteroperabilityIFD") && (t.Tag == "InteropIndex" || t.Tag == "GPSLatitudeRef")
 }
 
 func text(v any) string {

@@ -16,6 +16,7 @@ type directory struct {
 	numbers map[uint16][]uint64
 	bytes   map[uint16][]byte
 	next    uint64
+	short   bool // a field's value lies outside the file
 }
 
 func (d directory) first(tag uint16, otherwise uint64) uint64 {
@@ -72,6 +73,7 @@ func readDirectory(b []byte, at uint64) (d directory, err error) {
 		if total := size[typ] * count; total > 4 {
 			off := uint64(order.Uint32(e[8:]))
 			if off > uint64(len(b)) || total > uint64(len(b))-off {
+				d.short = true
 				continue
 			}
 			value = b[off : off+total]
@@ -156,6 +158,9 @@ func (r *refusal) Error() string { return r.what }
 // read, that all its bytes are there, and that they can be enough.
 func tiffHead(b []byte) (h head, err error) {
 	d, err := firstDirectory(b)
+	if err == nil && d.short {
+		err = errNoEnd
+	}
 	if err != nil {
 		return h, err
 	}

@@ -137,9 +137,14 @@ func decodePlanes(data []byte, wantW, wantH int) (p planes, err error) {
 	if p.width != wantW || p.height != wantH {
 		return p, fmt.Errorf("the decoder finds %d x %d pixels, the header says %d x %d", p.width, p.height, wantW, wantH)
 	}
-	align := func(n int) int { return (n + 15) &^ 15 }
-	p.stride = align(p.width)
+	// As libheif lays its planes out: even, 64 samples at least, then rows of
+	// whole 16 bytes.
+	align := func(n, each int) int { return (max(64, (n+1)&^1)*each + 15) &^ 15 }
+	p.stride = align(p.width, 1)
 	size := p.stride * p.height
+	if p.space == spaceYCbCr && v[3] == 0 { // no colour
+		p.space = spaceGrey
+	}
 	switch p.space {
 	case spaceYCbCr:
 		p.cw, p.ch = p.width, p.height
@@ -152,10 +157,10 @@ func decodePlanes(data []byte, wantW, wantH int) (p planes, err error) {
 		default:
 			return p, errDecoder
 		}
-		p.cstride = align(p.cw)
+		p.cstride = align(p.cw, 1)
 		size += 2 * p.cstride * p.ch
 	case spaceRGB:
-		p.stride = align(4 * p.width)
+		p.stride = align(p.width, 4)
 		size = p.stride * p.height
 	case spaceGrey:
 	default:
