@@ -51,7 +51,7 @@ func (m *Measures) PhotoFlags() []record.Flag {
 	m.sharpnessFlags(&f)
 	m.backgroundFlags(&f)
 	for _, n := range m.Notes {
-		var affects []string // nothing, where a note is only to be known
+		affects := []string{} // nothing, where a note is only to be known
 		if n.Colour {
 			affects = colours
 		}
