@@ -14,6 +14,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"tawsight/internal/collection"
 	"tawsight/internal/pipeline"
 	"tawsight/internal/record"
 )
@@ -30,15 +31,20 @@ const exitStatuses = `Exit status: 0 when every photo was read (poor ones are fl
 
 // commands is the command line's grammar.
 type commands struct {
-	Card       cardCommand       `cmd:"" help:"Write the reference card, ready to print."`
-	Check      checkCommand      `cmd:"" help:"Say of each photo whether it is good enough to judge, and what to do if not."`
-	Measure    measureCommand    `cmd:"" help:"Measure every marble in photos."`
-	Compare    compareCommand    `cmd:"" help:"Set a doubtful marble beside the nearest of your labelled ones."`
-	References referencesCommand `cmd:"" help:"Learn from your labelled photos, and say how well the sets can be told apart."`
-	Bundle     bundleCommand     `cmd:"" help:"Pack your labelled sets into one file for another collector; check and unpack such files."`
-	Serve      serveCommand      `cmd:"" help:"Serve a page for your browser, on this machine."`
-	Features   featuresCommand   `cmd:"" help:"List what is measured of a marble, with units and meanings."`
-	Version    versionCommand    `cmd:"" help:"Print the program's version and those of the libraries its figures depend on."`
+	Card        cardCommand        `cmd:"" help:"Write the reference card, ready to print."`
+	Check       checkCommand       `cmd:"" help:"Say of each photo whether it is good enough to judge, and what to do if not."`
+	Measure     measureCommand     `cmd:"" help:"Measure every marble in photos."`
+	Compare     compareCommand     `cmd:"" help:"Set a doubtful marble beside the nearest of your labelled ones."`
+	References  referencesCommand  `cmd:"" help:"Learn from your labelled photos, and say how well the sets can be told apart."`
+	Guide       guideCommand       `cmd:"" help:"Make an illustrated guide to your own sets, to share."`
+	Bundle      bundleCommand      `cmd:"" help:"Pack your labelled sets into one file for another collector; check and unpack such files."`
+	Serve       serveCommand       `cmd:"" help:"Serve a page for your browser, on this machine."`
+	Add         addCommand         `cmd:"" help:"Measure photos into your collection."`
+	History     historyCommand     `cmd:"" help:"Print what was changed in your collection, by whom and when."`
+	Undo        undoCommand        `cmd:"" help:"Take an edit of your collection back."`
+	Reattribute reattributeCommand `cmd:"" name:"re-attribute" help:"Compare all marbles of the collection anew: what would change, and why."`
+	Features    featuresCommand    `cmd:"" help:"List what is measured of a marble, with units and meanings."`
+	Version     versionCommand     `cmd:"" help:"Print the program's version and those of the libraries its figures depend on."`
 
 	Verbose bool `short:"v" help:"Say more on standard error about what is being done."`
 }
@@ -125,7 +131,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 	case ctx.Err() != nil:
 		fmt.Fprintln(stderr, "tawsight: stopped. Files already finished are whole; nothing half-written is left.")
 		return exitFailed
-	case errors.Is(err, pipeline.ErrNoPhotos), errors.Is(err, pipeline.ErrNotes), errors.As(err, new(usageError)):
+	case errors.Is(err, pipeline.ErrNoPhotos), errors.Is(err, pipeline.ErrNotes), errors.Is(err, collection.ErrNoCollection), errors.As(err, new(usageError)):
 		fmt.Fprintf(stderr, "tawsight: %v\n", err)
 		return exitUsage
 	default:

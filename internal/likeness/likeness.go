@@ -67,7 +67,7 @@ func (s *Specimen) sample() classify.Sample {
 }
 
 func (s *Specimen) onPlate() (report.PlateSpecimen, error) {
-	out := report.PlateSpecimen{Name: s.name(), PhotoPath: s.Photo.Path, Credit: s.Credit, Values: s.Marble.Features}
+	out := report.PlateSpecimen{ID: s.ID, Name: s.name(), PhotoPath: s.Photo.Path, Credit: s.Credit, Values: s.Marble.Features}
 	if s.Permission != refset.NotSaid || s.Credit != "" {
 		out.Permission = "permission: " + s.Permission.String()
 	}
@@ -135,6 +135,9 @@ func (l *Learned) testOnNeed() {
 // Model is what classify made of the specimens.
 func (l *Learned) Model() *classify.Model { return l.model }
 
+// Specimens are those it was learnt from; they must not be changed.
+func (l *Learned) Specimens() []Specimen { return l.specimens }
+
 // LeaveOneOut is how well the specimens are told apart when each is left out in
 // turn. It is worked out at the first call, which can take long with thousands
 // of specimens; later ones, and [Learned.Plate] and [Learned.Health], which
@@ -162,6 +165,12 @@ func (l *Learned) Attribute(m *record.Marble) (*record.Attribution, error) {
 	if err != nil {
 		return nil, err
 	}
+	return l.AttributeAs(m, pr)
+}
+
+// AttributeAs gives a prediction for a marble as a record holds it: one of
+// [Learned.Predict], or what leaving the marble out has shown.
+func (l *Learned) AttributeAs(m *record.Marble, pr classify.Prediction) (*record.Attribution, error) {
 	a := &record.Attribution{
 		Label: pr.Label, Status: pr.Status, Probability: round(pr.Probability, 3),
 		RunnerUp: pr.RunnerUp, RunnerUpProbability: round(pr.RunnerUpProbability, 3),

@@ -45,11 +45,14 @@ func parsePages() map[string]*template.Template {
 var pageFuncs = template.FuncMap{
 	"asset":    assetURL,
 	"sentence": sentence,
+	"count":    count,
+	"inches":   inches,
 }
 
 // frame is what the layout is filled with around a page's own data.
 type frame struct {
 	Nav     []navItem
+	Flash   *flash // what was done just before
 	Version string
 	Data    any
 }
@@ -66,7 +69,7 @@ func (s *Server) pageStatus(w http.ResponseWriter, r *http.Request, status int, 
 		return fmt.Errorf("there is no template %s", name)
 	}
 	var buf bytes.Buffer
-	if err := t.ExecuteTemplate(&buf, "layout", frame{Nav: s.nav(r.URL.Path), Version: record.Version, Data: data}); err != nil {
+	if err := t.ExecuteTemplate(&buf, "layout", frame{Nav: s.nav(r.URL.Path), Flash: s.flashFor(r.Context(), r.URL), Version: record.Version, Data: data}); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")

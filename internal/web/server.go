@@ -20,6 +20,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"tawsight/internal/desk"
 )
 
 // DefaultAddr is where the page is served if nothing else is asked for: this
@@ -34,6 +36,9 @@ type Config struct {
 	Addr string
 	// Token is what a browser has to show once; empty for none. See NewToken.
 	Token string
+	// Desk is what the page works at; its owner closes it after Serve. Without
+	// one there are the first steps only.
+	Desk *desk.Desk
 	// Log gets a line for every fault; nil for none.
 	Log *slog.Logger
 }
@@ -45,6 +50,9 @@ type Server struct {
 	port  string
 	token string
 	log   *slog.Logger
+
+	desk     *desk.Desk
+	palettes palettes
 
 	mux    *http.ServeMux
 	table  []route
@@ -92,7 +100,7 @@ func New(c Config) (*Server, error) {
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{host: host, port: port, token: c.Token, log: c.Log, events: NewHub(), times: usualTimes}
+	s := &Server{host: host, port: port, token: c.Token, log: c.Log, desk: c.Desk, events: NewHub(), times: usualTimes}
 	s.table = s.routes()
 	s.mux = s.newMux()
 	return s, nil

@@ -1,0 +1,405 @@
+package collection
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"math"
+	"strings"
+
+	"tawsight/internal/record"
+	"tawsight/internal/refset"
+)
+
+// Way is how a photo was measured: two measurements made the same way are the
+// same.
+type Way struct {
+	MadeBy     record.MadeBy
+	CheckBarMM float64 // of the printed card; 0 for the nominal length
+}
+
+// Face is a marble cut out of its photo, white-balanced, in the middle of a
+// square picture.
+type Face struct {
+	JPEG       []byte
+	SidePX     int
+	MMPerPX    float64 // 0 where the photo gave no scale
+	DiameterPX float64 // of the marble in the picture
+}
+
+// Picture is a reduced working copy of a photo.
+type Picture struct {
+	JPEG              []byte
+	WidthPX, HeightPX int
+}
+
+// Measured is a photo with what one measurement made of it.
+type Measured struct {
+	Photo   record.Photo // with its marbles; Path is where the file lies
+	Bytes   int64
+	Name    string // as the user knows the file
+	Way     Way
+	Faces   []Face // one a marble
+	Picture *Picture
+	// Contributor and Permission are set where the photo is new and it is known.
+	Contributor string
+	Permission  refset.Permission
+}
+
+// Added is what adding a photo came to.
+type Added struct {
+	NewPhoto       bool
+	NewMeasurement bool
+	Specimens      []string // of the marbles in it, in their order
+}
+
+// Add keeps a measured photo: all of it in one transaction, or nothing. A photo
+// that is there already gains the place and the measurement it lacks; what was
+// measured the same way before is left as it is. Marbles that lie where the
+// photo's earlier measurements had one are the same marbles.
+func (c *Collection) Add(ctx context.Context, m Measured) (Added, error) {
+	var out Added
+	if len(m.Photo.SHA256) != 64 || len(m.Faces) != len(m.Photo.Marbles) {
+		return out, fmt.Errorf("%s was not measured whole, and is not kept", m.Photo.Path)
+	}
+	err := c.inTx(ctx, func(tx *sql.Tx) (err error) {
+		out, err = add(ctx, tx, m)
+		return err
+	})
+	return out, err
+}
+
+func add(ctx context.Context, tx *sql.Tx, m Measured) (out Added, err error) {
+	sha, made := m.Photo.SHA256, now()
+	var contributor any
+	if m.Contributor != "" {
+		if contributor, err = contributorID(ctx, tx, m.Contributor, m.Permission); err != nil {
+			return out, err
+		}
+	}
+	r, err := tx.ExecContext(ctx, `INSERT INTO photo (sha256, bytes, name, taken, camera, added, contributor_id, permission)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
+		sha, m.Bytes, m.Name, m.Photo.Taken, m.Photo.Camera, made, contributor, string(m.Permission))
+	if err != nil {
+		return out, writeError(err)
+	}
+	if n, _ := r.RowsAffected(); n == 1 {
+		out.NewPhoto = true
+	}
+	if err := addPlace(ctx, tx, sha, m.Photo.Path); err != nil {
+		return out, err
+	}
+	if m.Picture != nil {
+		_, err := tx.ExecContext(ctx, "INSERT INTO photo_picture (photo, jpeg, width_px, height_px) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
+			sha, m.Picture.JPEG, m.Picture.WidthPX, m.Picture.HeightPX)
+		if err != nil {
+			return out, writeError(err)
+		}
+	}
+	bare := m.Photo
+	bare.Marbles, bare.Path = nil, ""
+	text, err := json.Marshal(bare)
+	if err != nil {
+		return out, err
+	}
+	by := m.Way.MadeBy
+	id := derivedID("measurement", sha, by.Tawsight, by.OpenCV, fmt.Sprint(by.Features), fmt.Sprint(m.Way.CheckBarMM))
+	r, err = tx.ExecContext(ctx, `INSERT INTO measurement (id, photo, made, tawsight, opencv, features, check_bar_mm, record)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
+		id, sha, made, by.Tawsight, by.OpenCV, by.Features, m.Way.CheckBarMM, string(text))
+	if err != nil {
+		return out, writeError(err)
+	}
+	if n, _ := r.RowsAffected(); n == 0 {
+		out.Specimens, err = collect(ctx, tx, func(s scanner) (id string, err error) { return id, s.Scan(&id) },
+			"SELECT s.specimen_id FROM figure f JOIN sighting s ON s.id = f.sighting_id WHERE f.measurement_id = ? ORDER BY f.number", id)
+		return out, err
+	}
+	out.NewMeasurement = true
+	places, err := sightingsOf(ctx, tx, sha)
+	if err != nil {
+		return out, err
+	}
+	for i, marble := range m.Photo.Marbles {
+		s, err := sightingAt(ctx, tx, places, sha, marble)
+		if err != nil {
+			return out, err
+		}
+		text, err := json.Marshal(marble)
+		if err != nil {
+			return out, err
+		}
+		figure := derivedID("figure", s.id, id)
+		if _, err := tx.ExecContext(ctx, "INSERT INTO figure (id, sighting_id, measurement_id, number, marble) VALUES (?, ?, ?, ?, ?)",
+			figure, s.id, id, i+1, string(text)); err != nil {
+			return out, writeError(err)
+		}
+		f := m.Faces[i]
+		if len(f.JPEG) > 0 {
+			if _, err := tx.ExecContext(ctx, "INSERT INTO face (figure_id, jpeg, side_px, mm_per_px, diameter_px) VALUES (?, ?, ?, ?, ?)",
+				figure, f.JPEG, f.SidePX, f.MMPerPX, f.DiameterPX); err != nil {
+				return out, writeError(err)
+			}
+		}
+		out.Specimens = append(out.Specimens, s.specimen)
+	}
+	// Marbles seen before and not now keep their earlier figures.
+	touched := out.Specimens
+	for _, p := range places {
+		touched = append(touched, p.specimen)
+	}
+	return out, refresh(ctx, tx, touched)
+}
+
+func addPlace(ctx context.Context, tx *sql.Tx, sha, path string) error {
+	if path == "" {
+		return nil
+	}
+	_, err := tx.ExecContext(ctx, "INSERT INTO photo_place (photo, path, seen) VALUES (?, ?, ?) ON CONFLICT (photo, path) DO UPDATE SET seen = excluded.seen", sha, path, now())
+	return writeError(err)
+}
+
+// contributorID finds or makes the contributor of that name.
+func contributorID(ctx context.Context, tx *sql.Tx, name string, p refset.Permission) (string, error) {
+	name = strings.Join(strings.Fields(name), " ")
+	id := derivedID("contributor", strings.ToLower(name))
+	_, err := tx.ExecContext(ctx, "INSERT INTO contributor (id, name, permission) VALUES (?, ?, ?) ON CONFLICT DO NOTHING", id, name, string(p))
+	if err != nil {
+		return "", writeError(err)
+	}
+	err = tx.QueryRowContext(ctx, "SELECT id FROM contributor WHERE name = ? OR id = ? ORDER BY name = ? DESC", name, id, name).Scan(&id)
+	return id, writeError(err)
+}
+
+// place is where a marble lies in a photo.
+type place struct {
+	id, specimen string
+	cx, cy, r    float64
+	taken        bool
+}
+
+func sightingsOf(ctx context.Context, q queryer, sha string) ([]*place, error) {
+	return collect(ctx, q, func(s scanner) (*place, error) {
+		var p place
+		return &p, s.Scan(&p.id, &p.specimen, &p.cx, &p.cy, &p.r)
+	}, "SELECT id, specimen_id, cx_px, cy_px, radius_px FROM sighting WHERE photo = ?", sha)
+}
+
+// sightingAt finds the sighting where a marble lies, or makes one, with a
+// specimen of its own. Middles within half a radius are one marble: two marbles'
+// middles lie two radii apart.
+func sightingAt(ctx context.Context, tx *sql.Tx, places []*place, sha string, m record.Marble) (*place, error) {
+	o := m.Outline
+	radius := math.Sqrt(o.SemiMajorPX * o.SemiMinorPX)
+	var best *place
+	nearest := math.Inf(1)
+	for _, p := range places {
+		if d := math.Hypot(p.cx-o.CxPX, p.cy-o.CyPX); !p.taken && d < nearest && d < 0.5*math.Max(p.r, radius) {
+			best, nearest = p, d
+		}
+	}
+	if best != nil {
+		best.taken = true
+		return best, nil
+	}
+	p := &place{
+		id: derivedID("sighting", sha, fmt.Sprintf("%.0f %.0f", o.CxPX, o.CyPX)),
+		cx: o.CxPX, cy: o.CyPX, r: radius,
+	}
+	p.specimen = derivedID("specimen", p.id)
+	if _, err := tx.ExecContext(ctx, "INSERT INTO specimen (id, created) VALUES (?, ?) ON CONFLICT DO NOTHING", p.specimen, now()); err != nil {
+		return nil, writeError(err)
+	}
+	_, err := tx.ExecContext(ctx, "INSERT INTO sighting (id, photo, specimen_id, cx_px, cy_px, radius_px) VALUES (?, ?, ?, ?, ?, ?)",
+		p.id, sha, p.specimen, p.cx, p.cy, p.r)
+	return p, writeError(err)
+}
+
+// Has says whether a photo was measured that way already, and notes that it lies
+// at path.
+func (c *Collection) Has(ctx context.Context, sha, path string, w Way) (bool, error) {
+	var n int
+	err := c.read.QueryRowContext(ctx, `SELECT count(*) FROM measurement WHERE photo = ? AND tawsight = ? AND opencv = ? AND features = ? AND check_bar_mm = ?`,
+		sha, w.MadeBy.Tawsight, w.MadeBy.OpenCV, w.MadeBy.Features, w.CheckBarMM).Scan(&n)
+	if err != nil {
+		return false, fmt.Errorf("the collection can't be read: %w", err)
+	}
+	if n == 0 {
+		return false, nil
+	}
+	var known int
+	if err := c.read.QueryRowContext(ctx, "SELECT count(*) FROM photo_place WHERE photo = ? AND path = ?", sha, path).Scan(&known); err != nil {
+		return false, fmt.Errorf("the collection can't be read: %w", err)
+	}
+	if known > 0 {
+		return true, nil
+	}
+	return true, c.inTx(ctx, func(tx *sql.Tx) error { return addPlace(ctx, tx, sha, path) })
+}
+
+// Photo is a photo as the collection has it, with its latest measurement.
+type Photo struct {
+	SHA256        string
+	Name          string
+	Bytes         int64
+	Added         string
+	Contributor   string
+	ContributorID string
+	Permission    refset.Permission // the photo's own, else its contributor's
+	Provenance    string
+	Places        []string // the paths it was seen at, the latest first
+	MeasurementID string
+	Measured      string
+	CheckBarMM    float64
+	// Record is the latest measurement with its marbles; Path is empty.
+	Record record.Photo
+	// Specimens and Figures are those of Record.Marbles, in their order.
+	Specimens, Figures []string
+}
+
+// Best gives the rows of the latest measurement of each photo: by the newest
+// feature registry, and of those by the latest.
+const latestMeasurement = `(SELECT m2.id FROM measurement m2 WHERE m2.photo = p.sha256 ORDER BY m2.features DESC, m2.made DESC, m2.id LIMIT 1)`
+
+const photoColumns = `SELECT p.sha256, p.name, p.bytes, p.added, coalesce(k.name, ''), coalesce(k.id, ''),
+	CASE WHEN p.permission <> '' THEN p.permission ELSE coalesce(k.permission, '') END, p.provenance,
+	m.id, m.made, m.check_bar_mm, m.record
+	FROM photo p JOIN measurement m ON m.id = ` + latestMeasurement + ` LEFT JOIN contributor k ON k.id = p.contributor_id`
+
+func scanPhoto(s scanner) (p Photo, err error) {
+	var text string
+	if err := s.Scan(&p.SHA256, &p.Name, &p.Bytes, &p.Added, &p.Contributor, &p.ContributorID, (*string)(&p.Permission), &p.Provenance,
+		&p.MeasurementID, &p.Measured, &p.CheckBarMM, &text); err != nil {
+		return p, err
+	}
+	return p, json.Unmarshal([]byte(text), &p.Record)
+}
+
+// Photos are the photos, the latest first: at most limit after skipping offset.
+// Their records come without marbles.
+func (c *Collection) Photos(ctx context.Context, limit, offset int) ([]Photo, error) {
+	return collect(ctx, c.read, scanPhoto, photoColumns+" ORDER BY p.added DESC, p.name, p.sha256 LIMIT ? OFFSET ?", limit, offset)
+}
+
+// Photo is one photo whole. The error wraps [ErrNotFound].
+func (c *Collection) Photo(ctx context.Context, sha string) (Photo, error) {
+	p, err := scanPhoto(c.read.QueryRowContext(ctx, photoColumns+" WHERE p.sha256 = ?", sha))
+	if err != nil {
+		return p, notFound(err, "photo", sha)
+	}
+	if p.Places, err = collect(ctx, c.read, func(s scanner) (path string, err error) { return path, s.Scan(&path) },
+		"SELECT path FROM photo_place WHERE photo = ? ORDER BY seen DESC, path", sha); err != nil {
+		return p, err
+	}
+	type seen struct{ specimen, figure, marble string }
+	all, err := collect(ctx, c.read, func(s scanner) (v seen, err error) { return v, s.Scan(&v.specimen, &v.figure, &v.marble) },
+		"SELECT s.specimen_id, f.id, f.marble FROM figure f JOIN sighting s ON s.id = f.sighting_id WHERE f.measurement_id = ? ORDER BY f.number", p.MeasurementID)
+	if err != nil {
+		return p, err
+	}
+	p.Record.Marbles = make([]record.Marble, len(all))
+	for i, v := range all {
+		p.Specimens, p.Figures = append(p.Specimens, v.specimen), append(p.Figures, v.figure)
+		if err := json.Unmarshal([]byte(v.marble), &p.Record.Marbles[i]); err != nil {
+			return p, fmt.Errorf("the collection can't be read: %w", err)
+		}
+	}
+	return p, nil
+}
+
+// PhotoPicture is a photo's working copy.
+func (c *Collection) PhotoPicture(ctx context.Context, sha string) (Picture, error) {
+	var p Picture
+	err := c.read.QueryRowContext(ctx, "SELECT jpeg, width_px, height_px FROM photo_picture WHERE photo = ?", sha).Scan(&p.JPEG, &p.WidthPX, &p.HeightPX)
+	return p, notFound(err, "the picture of photo", sha)
+}
+
+// Face is the picture of a marble, by its figure.
+func (c *Collection) Face(ctx context.Context, figure string) (Face, error) {
+	var f Face
+	err := c.read.QueryRowContext(ctx, "SELECT jpeg, side_px, mm_per_px, diameter_px FROM face WHERE figure_id = ?", figure).
+		Scan(&f.JPEG, &f.SidePX, &f.MMPerPX, &f.DiameterPX)
+	return f, notFound(err, "the picture of marble", figure)
+}
+
+// FaceSizes are the faces of figures without their pictures, by figure; those
+// that have none are left out.
+func (c *Collection) FaceSizes(ctx context.Context, figures []string) (map[string]Face, error) {
+	ids, err := json.Marshal(figures)
+	if err != nil {
+		return nil, err
+	}
+	type sized struct {
+		figure string
+		face   Face
+	}
+	all, err := collect(ctx, c.read, func(s scanner) (v sized, err error) {
+		return v, s.Scan(&v.figure, &v.face.SidePX, &v.face.MMPerPX, &v.face.DiameterPX)
+	}, "SELECT figure_id, side_px, mm_per_px, diameter_px FROM face WHERE figure_id IN (SELECT value FROM json_each(?))", string(ids))
+	out := make(map[string]Face, len(all))
+	for _, v := range all {
+		out[v.figure] = v.face
+	}
+	return out, err
+}
+
+// Sheet is the picture that shows how a figure came about, where it was made.
+func (c *Collection) Sheet(ctx context.Context, figure string) (png []byte, err error) {
+	err = c.read.QueryRowContext(ctx, "SELECT png FROM sheet WHERE figure_id = ?", figure).Scan(&png)
+	return png, notFound(err, "the sheet of marble", figure)
+}
+
+// KeepSheet keeps a figure's sheet; one that is there already stays.
+func (c *Collection) KeepSheet(ctx context.Context, figure string, png []byte) error {
+	return c.inTx(ctx, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, "INSERT INTO sheet (figure_id, png) VALUES (?, ?) ON CONFLICT DO NOTHING", figure, png)
+		return writeError(err)
+	})
+}
+
+// Pair notes that two photos show the same tray, one by daylight and one under
+// ultraviolet light: the marbles of both as joined by the measuring. Their
+// latest measurements take the glow and the partner's name, where they have none
+// yet.
+func (c *Collection) Pair(ctx context.Context, photos ...record.Photo) error {
+	return c.inTx(ctx, func(tx *sql.Tx) error {
+		var touched []string
+		for _, joined := range photos {
+			var id, text string
+			err := tx.QueryRowContext(ctx, "SELECT m.id, m.record FROM photo p JOIN measurement m ON m.id = "+latestMeasurement+" WHERE p.sha256 = ?", joined.SHA256).Scan(&id, &text)
+			if err != nil {
+				return notFound(err, "photo", joined.SHA256)
+			}
+			var bare record.Photo
+			if err := json.Unmarshal([]byte(text), &bare); err != nil {
+				return err
+			}
+			if bare.PairedWith != "" {
+				continue
+			}
+			bare.PairedWith = joined.PairedWith
+			out, err := json.Marshal(bare)
+			if err != nil {
+				return err
+			}
+			if _, err := tx.ExecContext(ctx, "UPDATE measurement SET record = ? WHERE id = ?", string(out), id); err != nil {
+				return writeError(err)
+			}
+			for i, m := range joined.Marbles {
+				marble, err := json.Marshal(m)
+				if err != nil {
+					return err
+				}
+				var specimen string
+				err = tx.QueryRowContext(ctx, "UPDATE figure SET marble = ? WHERE measurement_id = ? AND number = ? RETURNING (SELECT specimen_id FROM sighting WHERE id = sighting_id)",
+					string(marble), id, i+1).Scan(&specimen)
+				if err != nil {
+					return notFound(err, "marble", m.ID)
+				}
+				touched = append(touched, specimen)
+			}
+		}
+		return refresh(ctx, tx, touched)
+	})
+}

@@ -1,0 +1,150 @@
+package pipeline
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"image/png"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"tawsight/calib"
+	"tawsight/internal/record"
+	"tawsight/internal/report"
+	"tawsight/vision"
+)
+
+// Single is one photo measured by itself, with the pictures that are worth
+// keeping.
+type Single struct {
+	Photo record.Photo  // with Error set where the file could not be read
+	Views []report.View // one a marble
+	// Tray is the upright photo reduced to at most TrayPX on its longer side, as
+	// JPEG; nil where the file could not be read.
+	Tray             []byte
+	TrayWPX, TrayHPX int
+}
+
+// TrayPX is the longer side of a reduced photo.
+const TrayPX = 2000
+
+// MadeBy is what this program's figures are made by.
+func MadeBy() record.MadeBy { return madeBy() }
+
+// MeasureSingle measures one photo; checkBarMM is the printed card's check bar
+// as measured, 0 for the nominal length. A file that can't be read is no error:
+// its record says why.
+func MeasureSingle(path string, checkBarMM float64) (Single, error) {
+	scale, err := calib.ScaleFromCheckBar(checkBarMM)
+	if err != nil {
+		return Single{}, err
+	}
+	res := safely(path, scale, wanted{pictures: true, views: true})
+	out := Single{Photo: res.photo, Views: trueViews(&res)}
+	if res.photo.Error != "" {
+		out.Views = nil
+		return out, nil
+	}
+	var tray image.Image = res.overlay
+	if res.overlay == nil {
+		return out, fmt.Errorf("%s: no picture of it could be made", path)
+	}
+	var buf bytes.Buffer
+	if err := jpeg.Encode(&buf, tray, &jpeg.Options{Quality: 82}); err != nil {
+		return out, err
+	}
+	out.Tray, out.TrayWPX, out.TrayHPX = buf.Bytes(), tray.Bounds().Dx(), tray.Bounds().Dy()
+	return out, nil
+}
+
+// Sheets draws the sheet of every marble of a photo: how its figures came about,
+// as PNG, in the order of the record's marbles. A photo under ultraviolet light
+// has none.
+func Sheets(path string, checkBarMM float64) (record.Photo, [][]byte, error) {
+	scale, err := calib.ScaleFromCheckBar(checkBarMM)
+	if err != nil {
+		return record.Photo{}, nil, err
+	}
+	res := safely(path, scale, wanted{sheets: true})
+	if res.photo.Error != "" || res.measures.Ultraviolet.Is {
+		return res.photo, nil, nil
+	}
+	var out [][]byte
+	for i := range res.photo.Marbles {
+		var buf bytes.Buffer
+		sheet := report.Sheet(report.Account{
+			PhotoPath: filepath.Base(path), PhotoFlags: res.photo.Flags, Marble: res.photo.Marbles[i], Analysis: res.analyses[i],
+			Close: res.closeUps[i].img, CloseRadiusPX: res.closeUps[i].radiusPX,
+		})
+		if err := (&png.Encoder{CompressionLevel: png.BestSpeed}).Encode(&buf, sheet); err != nil {
+			return res.photo, nil, err
+		}
+		out = append(out, buf.Bytes())
+	}
+	return res.photo, out, nil
+}
+
+// ListPhotos expands files and folders into photos, sorted, each once; what lies
+// in outDir is passed over, and so are results of earlier runs. The error wraps
+// [ErrNoPhotos].
+func ListPhotos(args []string, outDir string) ([]string, error) { return listPhotos(args, outDir) }
+
+// PairUltraviolet joins photos under ultraviolet light with the daylight photos
+// of the same trays, all as measured before, at their Path: both sides of each
+// pair come back with PairedWith (the other's Path), PairedID and Glow filled in.
+// Files that are gone are passed over.
+func PairUltraviolet(ctx context.Context, ultraviolet, daylight []record.Photo, checkBarMM float64) ([]record.Photo, error) {
+	scale, err := calib.ScaleFromCheckBar(checkBarMM)
+	if err != nil {
+		return nil, err
+	}
+	var photos []record.Photo
+	var seen []pairable
+	for _, p := range ultraviolet {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		if _, err := os.Stat(p.Path); err != nil {
+			continue
+		}
+		res := safely(p.Path, scale, wanted{})
+		if res.photo.Error == "" && res.measures.Ultraviolet.Is && len(res.photo.Marbles) == len(p.Marbles) {
+			photos, seen = append(photos, p), append(seen, pairableOf(&res))
+		}
+	}
+	if len(photos) == 0 {
+		return nil, nil
+	}
+	for _, p := range daylight {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		if !slices.ContainsFunc(photos, func(u record.Photo) bool { return filepath.Dir(u.Path) == filepath.Dir(p.Path) }) {
+			continue
+		}
+		photos, seen = append(photos, p), append(seen, pairable{corners: cornersOf(p.Path)})
+	}
+	// The marbles are the caller's own.
+	for i := range photos {
+		photos[i].Marbles = slices.Clone(photos[i].Marbles)
+	}
+	pairUltraviolet(photos, seen)
+	return slices.DeleteFunc(photos, func(p record.Photo) bool { return p.PairedWith == "" }), nil
+}
+
+// cornersOf are the card's corners in a photo, as measuring finds them; nil
+// without a card.
+func cornersOf(path string) [][2]float64 {
+	p, err := vision.Open(path)
+	if err != nil {
+		return nil
+	}
+	defer p.Close()
+	if det := calib.Detect(p.Mat()); det.Found {
+		return det.Corners
+	}
+	return nil
+}
