@@ -67,7 +67,7 @@ func (s *Specimen) sample() classify.Sample {
 }
 
 func (s *Specimen) onPlate() (report.PlateSpecimen, error) {
-	out := report.PlateSpecimen{Name: s.name(), PhotoPath: s.Photo.Path, Credit: s.Credit, Values: s.Marble.Features}
+	out := report.PlateSpecimen{ID: s.ID, Name: s.name(), PhotoPath: s.Photo.Path, Credit: s.Credit, Values: s.Marble.Features}
 	if s.Permission != refset.NotSaid || s.Credit != "" {
 		out.Permission = "permission: " + s.Permission.String()
 	}
@@ -134,6 +134,9 @@ func (l *Learned) testOnNeed() {
 
 // Model is what classify made of the specimens.
 func (l *Learned) Model() *classify.Model { return l.model }
+
+// Specimens are those it was learnt from; they must not be changed.
+func (l *Learned) Specimens() []Specimen { return l.specimens }
 
 // LeaveOneOut is how well the specimens are told apart when each is left out in
 // turn. It is worked out at the first call, which can take long with thousands

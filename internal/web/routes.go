@@ -20,6 +20,9 @@ type route struct {
 func (s *Server) routes() []route {
 	return []route{
 		{pattern: "GET /{$}", handle: s.home, nav: "Start"},
+		{pattern: "GET /marbles", handle: s.marbles, nav: "Marbles"},
+		{pattern: "POST /marbles/label", handle: s.labelTicked},
+		{pattern: "POST /marbles/compare", handle: s.compareTicked},
 		{pattern: "GET /card/{file}", handle: s.card},
 		{pattern: "GET /faces/{figure}", handle: s.face},
 		{pattern: "POST /undo", handle: s.undo},

@@ -21,7 +21,7 @@ import (
 	"strings"
 	"time"
 
-	"tawsight/internal/collection"
+	"tawsight/internal/desk"
 )
 
 // DefaultAddr is where the page is served if nothing else is asked for: this
@@ -36,8 +36,9 @@ type Config struct {
 	Addr string
 	// Token is what a browser has to show once; empty for none. See NewToken.
 	Token string
-	// Collection is what the page shows and changes.
-	Collection *collection.Collection
+	// Desk is what the page works at; its owner closes it after Serve. Without
+	// one there are the first steps only.
+	Desk *desk.Desk
 	// Log gets a line for every fault; nil for none.
 	Log *slog.Logger
 }
@@ -50,7 +51,8 @@ type Server struct {
 	token string
 	log   *slog.Logger
 
-	current *collection.Collection
+	desk     *desk.Desk
+	palettes palettes
 
 	mux    *http.ServeMux
 	table  []route
@@ -98,7 +100,7 @@ func New(c Config) (*Server, error) {
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{host: host, port: port, token: c.Token, log: c.Log, current: c.Collection, events: NewHub(), times: usualTimes}
+	s := &Server{host: host, port: port, token: c.Token, log: c.Log, desk: c.Desk, events: NewHub(), times: usualTimes}
 	s.table = s.routes()
 	s.mux = s.newMux()
 	return s, nil
