@@ -191,9 +191,20 @@ func (c *Collection) Find(ctx context.Context, f Filter) (rows []Row, total int,
 	return rows, total, nil
 }
 
+// fewNear is up to how many specimens are looked up one by one; of more, all are
+// read and the others passed over.
+const fewNear = 2000
+
 // nearest lists what is near to a colour in the order of nearness, which the
 // database doesn't know: the ids are put in order here, and a page of them read.
 func (c *Collection) nearest(ctx context.Context, f Filter, near map[string]float64, where []string, args []any) (rows []Row, total int, err error) {
+	if len(near) <= fewNear {
+		few, err := json.Marshal(slices.Collect(keys(near)))
+		if err != nil {
+			return nil, 0, err
+		}
+		where, args = append(where, "n.specimen_id IN (SELECT value FROM json_each(?))"), append(args, string(few))
+	}
 	condition := ""
 	if len(where) > 0 {
 		condition = " WHERE " + strings.Join(where, " AND ")
