@@ -292,7 +292,7 @@ func TestPermission(t *testing.T) {
 func TestSeveralPhotos(t *testing.T) {
 	list := twoSets()
 	list[0].specimen, list[6].specimen = "S", "S" // J-1, own, and J-7, of which nothing is said
-	list[6].bubble, list[6].sure = 0, 0.9          // less sure than J-1, which shows a bubble
+	list[6].bubble, list[6].sure = 0, 0.9         // less sure than J-1, which shows a bubble
 	e := edition(t, list)
 	jar := e.set("jar")
 	if e.Specimens != 13 || len(jar.Members) != 7 || jar.Pictured() != 6 {

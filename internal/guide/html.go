@@ -254,7 +254,7 @@ func (e *Edition) terms() string {
 
 func (e *Edition) creditLines(list []Credit) (out []string) {
 	for _, c := range list {
-		out = append(out, report.Sentence(c.line(e)))
+		out = append(out, c.line(e))
 	}
 	return out
 }
