@@ -15,7 +15,9 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"tawsight/internal/colour"
 	"tawsight/internal/record"
+	"tawsight/internal/report"
 )
 
 //go:embed pages/*.html
@@ -47,6 +49,21 @@ var pageFuncs = template.FuncMap{
 	"sentence": sentence,
 	"count":    count,
 	"inches":   inches,
+	"hexes":    hexes,
+	"named":    func(name string, list []report.PaletteColour) namedPalette { return namedPalette{name, list} },
+}
+
+// namedPalette fills the template "palette".
+type namedPalette struct {
+	Name    string
+	Colours []report.PaletteColour
+}
+
+func hexes(labs [][3]float64) (out []string) {
+	for _, l := range labs {
+		out = append(out, colour.Hex(l))
+	}
+	return out
 }
 
 // frame is what the layout is filled with around a page's own data.

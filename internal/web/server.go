@@ -22,6 +22,8 @@ import (
 	"time"
 
 	"tawsight/internal/desk"
+	"tawsight/internal/opinions"
+	"tawsight/internal/report"
 )
 
 // DefaultAddr is where the page is served if nothing else is asked for: this
@@ -53,6 +55,11 @@ type Server struct {
 
 	desk     *desk.Desk
 	palettes palettes
+	preview  work[*opinions.Preview]
+	health   work[report.Health]
+
+	life context.Context // of work in the background; ends with Serve
+	end  context.CancelFunc
 
 	mux    *http.ServeMux
 	table  []route
@@ -101,6 +108,7 @@ func New(c Config) (*Server, error) {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
 	s := &Server{host: host, port: port, token: c.Token, log: c.Log, desk: c.Desk, events: NewHub(), times: usualTimes}
+	s.life, s.end = context.WithCancel(context.Background())
 	s.table = s.routes()
 	s.mux = s.newMux()
 	return s, nil
@@ -144,6 +152,7 @@ func (s *Server) Serve(ctx context.Context) error {
 	if s.listener == nil {
 		return errors.New("web: Serve before Listen")
 	}
+	defer s.end()
 	h := &http.Server{
 		Handler:           s.Handler(),
 		ReadHeaderTimeout: s.times.header,
