@@ -14,6 +14,9 @@ import (
 
 // collection is the one the page stands on at this moment.
 func (s *Server) collection() (*collection.Collection, error) {
+	if s.desk != nil {
+		return s.desk.At().Collection, nil
+	}
 	if s.current == nil {
 		return nil, problem{status: http.StatusServiceUnavailable, what: "There is no collection here", advice: "Start tawsight serve with one."}
 	}
@@ -91,10 +94,14 @@ type flash struct {
 // flashFor is nil where the address names no edit.
 func (s *Server) flashFor(ctx context.Context, u *url.URL) *flash {
 	seq, err := strconv.ParseInt(u.Query().Get(doneParam), 10, 64)
-	if err != nil || s.current == nil {
+	if err != nil {
 		return nil
 	}
-	e, err := s.current.Edit(ctx, seq)
+	c, err := s.collection()
+	if err != nil {
+		return nil
+	}
+	e, err := c.Edit(ctx, seq)
 	if err != nil {
 		return nil
 	}
