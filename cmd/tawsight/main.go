@@ -38,6 +38,9 @@ type commands struct {
 	References  referencesCommand  `cmd:"" help:"Learn from your labelled photos, and say how well the sets can be told apart."`
 	Bundle      bundleCommand      `cmd:"" help:"Pack your labelled sets into one file for another collector; check and unpack such files."`
 	Serve       serveCommand       `cmd:"" help:"Serve a page for your browser, on this machine."`
+	Add         addCommand         `cmd:"" help:"Measure photos into your collection."`
+	History     historyCommand     `cmd:"" help:"Print what was changed in your collection, by whom and when."`
+	Undo        undoCommand        `cmd:"" help:"Take an edit of your collection back."`
 	Reattribute reattributeCommand `cmd:"" name:"re-attribute" help:"Compare all marbles of the collection anew: what would change, and why."`
 	Features    featuresCommand    `cmd:"" help:"List what is measured of a marble, with units and meanings."`
 	Version     versionCommand     `cmd:"" help:"Print the program's version and those of the libraries its figures depend on."`

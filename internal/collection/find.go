@@ -319,6 +319,12 @@ func (c *Collection) near(ctx context.Context, n ColourNear) (map[string]float64
 	return out, nil
 }
 
+// SizeClasses are the classes that occur, the smallest marbles' first.
+func (c *Collection) SizeClasses(ctx context.Context) ([]string, error) {
+	return collect(ctx, c.read, func(s scanner) (class string, err error) { return class, s.Scan(&class) },
+		"SELECT size_class FROM specimen_now WHERE size_class <> '' GROUP BY size_class ORDER BY avg(diameter_mm)")
+}
+
 // FoundColour is one colour as found on one specimen.
 type FoundColour struct {
 	SpecimenID string

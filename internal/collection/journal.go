@@ -119,7 +119,7 @@ func editIn(ctx context.Context, tx *sql.Tx, who, what string, undoes int64, f f
 		who = UserName()
 	}
 	e := Edit{Made: now(), Who: who, What: what, Undoes: undoes}
-	r, err := tx.ExecContext(ctx, "INSERT INTO edit (made, who, what, text, undoes) VALUES (?, ?, ?, '', nullif(?, 0))", e.Made, e.Who, e.What, undoes)
+	r, err := tx.ExecContext(ctx, "INSERT INTO edit (id, made, who, what, text, undoes) VALUES (?, ?, ?, ?, '', nullif(?, 0))", newID(), e.Made, e.Who, e.What, undoes)
 	if err != nil {
 		return e, writeError(err)
 	}

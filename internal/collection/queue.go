@@ -30,7 +30,11 @@ type Intake struct {
 	Source     string // in words
 	CheckBarMM float64
 	Labelled   bool // the files' folders are sets
-	Files      map[FileState]int
+	// Contributor is whose photos they are and Permission what they allow, where
+	// that was said; photos that are known already keep what is said of them.
+	Contributor string
+	Permission  refset.Permission
+	Files       map[FileState]int
 }
 
 // Total is how many files it has.
@@ -55,15 +59,30 @@ type IntakeFile struct {
 	Reason     string // why it failed, with what to do
 	CheckBarMM float64
 	Who        string
+	// As of its intake.
+	Contributor string
+	Permission  refset.Permission
 }
 
-// NewIntake begins an intake.
-func (c *Collection) NewIntake(ctx context.Context, i Intake) (Intake, error) {
+// NewIntake begins an intake with the files that are known already, all of them
+// or nothing; more may come by [Collection.AddFiles].
+func (c *Collection) NewIntake(ctx context.Context, i Intake, files ...IntakeFile) (Intake, error) {
 	i.ID, i.Started, i.Files = newID(), now(), map[FileState]int{}
+	if i.Contributor != "" {
+		name, err := cleanName("contributor", i.Contributor)
+		if err != nil {
+			return i, err
+		}
+		i.Contributor = name
+	}
 	return i, c.inTx(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "INSERT INTO intake (id, started, who, source, check_bar_mm, labelled) VALUES (?, ?, ?, ?, ?, ?)",
-			i.ID, i.Started, i.Who, i.Source, i.CheckBarMM, i.Labelled)
-		return writeError(err)
+		_, err := tx.ExecContext(ctx, "INSERT INTO intake (id, started, who, source, check_bar_mm, labelled, contributor, permission) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+			i.ID, i.Started, i.Who, i.Source, i.CheckBarMM, i.Labelled, i.Contributor, string(i.Permission))
+		if err != nil {
+			return writeError(err)
+		}
+		i.Files[Waiting] = len(files)
+		return addFiles(ctx, tx, i.ID, files)
 	})
 }
 
@@ -71,14 +90,8 @@ func (c *Collection) NewIntake(ctx context.Context, i Intake) (Intake, error) {
 // already is passed over. They come back with their ids.
 func (c *Collection) AddFiles(ctx context.Context, intake string, files []IntakeFile) ([]IntakeFile, error) {
 	err := c.inTx(ctx, func(tx *sql.Tx) error {
-		for i := range files {
-			f := &files[i]
-			f.ID, f.IntakeID, f.State = derivedID("file", intake, f.Path), intake, Waiting
-			_, err := tx.ExecContext(ctx, "INSERT INTO intake_file (id, intake_id, path, name, set_name, state) VALUES (?, ?, ?, ?, ?, 'waiting') ON CONFLICT DO NOTHING",
-				f.ID, intake, f.Path, f.Name, f.SetName)
-			if err != nil {
-				return writeError(err)
-			}
+		if err := addFiles(ctx, tx, intake, files); err != nil {
+			return err
 		}
 		_, err := tx.ExecContext(ctx, "UPDATE intake SET finished = '' WHERE id = ?", intake)
 		return writeError(err)
@@ -86,14 +99,27 @@ func (c *Collection) AddFiles(ctx context.Context, intake string, files []Intake
 	return files, err
 }
 
+func addFiles(ctx context.Context, tx *sql.Tx, intake string, files []IntakeFile) error {
+	for i := range files {
+		f := &files[i]
+		f.ID, f.IntakeID, f.State = derivedID("file", intake, f.Path), intake, Waiting
+		_, err := tx.ExecContext(ctx, "INSERT INTO intake_file (id, intake_id, path, name, set_name, state) VALUES (?, ?, ?, ?, ?, 'waiting') ON CONFLICT DO NOTHING",
+			f.ID, intake, f.Path, f.Name, f.SetName)
+		if err != nil {
+			return writeError(err)
+		}
+	}
+	return nil
+}
+
 // maxAttempts is how often a file is tried that was being measured when the
 // program ended: it may be what ended it.
 const maxAttempts = 2
 
-const fileColumns = `SELECT f.id, f.intake_id, f.path, f.name, f.photo, f.set_name, f.state, f.attempts, f.reason, i.check_bar_mm, i.who FROM intake_file f JOIN intake i ON i.id = f.intake_id`
+const fileColumns = `SELECT f.id, f.intake_id, f.path, f.name, f.photo, f.set_name, f.state, f.attempts, f.reason, i.check_bar_mm, i.who, i.contributor, i.permission FROM intake_file f JOIN intake i ON i.id = f.intake_id`
 
 func scanFile(s scanner) (f IntakeFile, err error) {
-	return f, s.Scan(&f.ID, &f.IntakeID, &f.Path, &f.Name, &f.Photo, &f.SetName, (*string)(&f.State), &f.Attempts, &f.Reason, &f.CheckBarMM, &f.Who)
+	return f, s.Scan(&f.ID, &f.IntakeID, &f.Path, &f.Name, &f.Photo, &f.SetName, (*string)(&f.State), &f.Attempts, &f.Reason, &f.CheckBarMM, &f.Who, &f.Contributor, (*string)(&f.Permission))
 }
 
 // TakeUp puts the files back that were being measured when the program ended,
@@ -155,12 +181,12 @@ func (c *Collection) FinishIntake(ctx context.Context, id string) (first bool, e
 	return first, err
 }
 
-const intakeColumns = `SELECT i.id, i.started, i.finished, i.who, i.source, i.check_bar_mm, i.labelled,
+const intakeColumns = `SELECT i.id, i.started, i.finished, i.who, i.source, i.check_bar_mm, i.labelled, i.contributor, i.permission,
 	(SELECT group_concat(state || ' ' || n, ',') FROM (SELECT state, count(*) AS n FROM intake_file WHERE intake_id = i.id GROUP BY state)) FROM intake i`
 
 func scanIntake(s scanner) (i Intake, err error) {
 	var counts sql.NullString
-	err = s.Scan(&i.ID, &i.Started, &i.Finished, &i.Who, &i.Source, &i.CheckBarMM, &i.Labelled, &counts)
+	err = s.Scan(&i.ID, &i.Started, &i.Finished, &i.Who, &i.Source, &i.CheckBarMM, &i.Labelled, &i.Contributor, (*string)(&i.Permission), &counts)
 	i.Files = map[FileState]int{}
 	for _, part := range strings.Split(counts.String, ",") {
 		var state string

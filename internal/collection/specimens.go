@@ -52,6 +52,10 @@ type Condition struct {
 // practice: dealers' lists use these or much the same; no standard binds them).
 var Grades = []string{"mint", "near mint", "good", "collectible", "damaged"}
 
+// ConditionWords are words of the trade for what there is to see on a surface, to
+// choose from; any others may be written (common practice, from memory).
+var ConditionWords = []string{"as made", "crease", "cut-off mark", "chip", "flake", "moon", "pit", "scratch", "haze", "wear", "polished"}
+
 // Remark is a note on a specimen.
 type Remark struct {
 	ID, Text, Who, Made string

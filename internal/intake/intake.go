@@ -36,7 +36,14 @@ type Options struct {
 	// Opine, where not nil, is called once an intake is finished, to compare what
 	// is new with the sets; what it says goes into the intake's last event.
 	Opine func(ctx context.Context, who string) (string, error)
-	Log   *slog.Logger // nil for silence
+	// Contributor is whose photos [Intake.AddFolder] and [Intake.AddLabelled] add,
+	// and Permission what they allow, where that is known.
+	Contributor string
+	Permission  refset.Permission
+	Log         *slog.Logger // nil for silence
+
+	// measure stands in for the measuring, in tests.
+	measure func(path string, checkBarMM float64) (pipeline.Single, error)
 }
 
 // Intake measures photos into one collection.
@@ -76,6 +83,9 @@ func New(c *collection.Collection, o Options) *Intake {
 	}
 	if o.Workers <= 0 {
 		o.Workers = runtime.GOMAXPROCS(0)
+	}
+	if o.measure == nil {
+		o.measure = pipeline.MeasureSingle
 	}
 	return &Intake{c: c, o: o, wake: make(chan struct{}, 1), watchers: map[chan Event]bool{}}
 }
@@ -138,10 +148,7 @@ func nameIn(roots []string, path string) string {
 // folder's notes.csv says. The error wraps pipeline.ErrNoPhotos or
 // pipeline.ErrNotes; nothing was added then.
 func (in *Intake) AddLabelled(ctx context.Context, who, dir string, checkBarMM float64) (collection.Intake, error) {
-	folder, err := readFolder(dir)
-	if errors.Is(err, refset.ErrNoSets) {
-		return collection.Intake{}, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", pipeline.ErrNoPhotos, dir)
-	}
+	folder, err := readLabelled(dir)
 	if err != nil {
 		return collection.Intake{}, err
 	}
@@ -162,16 +169,33 @@ func (in *Intake) AddLabelled(ctx context.Context, who, dir string, checkBarMM f
 	return in.add(ctx, collection.Intake{Who: who, Source: abs, CheckBarMM: checkBarMM, Labelled: true}, files)
 }
 
+func readLabelled(dir string) (*refset.Folder, error) {
+	folder, err := readFolder(dir)
+	if errors.Is(err, refset.ErrNoSets) {
+		return nil, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", pipeline.ErrNoPhotos, dir)
+	}
+	return folder, err
+}
+
 func readFolder(dir string) (*refset.Folder, error) {
 	return refset.Read(dir, func(set string) ([]string, error) { return pipeline.ListPhotos([]string{set}, "") })
 }
 
-func (in *Intake) add(ctx context.Context, i collection.Intake, files []collection.IntakeFile) (collection.Intake, error) {
-	i, err := in.c.NewIntake(ctx, i)
-	if err != nil {
-		return i, err
+// Look says whether there is anything for [Intake.AddFolder] to add, or for
+// [Intake.AddLabelled] with labelled; its error is theirs.
+func Look(paths []string, labelled bool) error {
+	if labelled {
+		_, err := readLabelled(paths[0])
+		return err
 	}
-	if _, err := in.c.AddFiles(ctx, i.ID, files); err != nil {
+	_, err := pipeline.ListPhotos(paths, "")
+	return err
+}
+
+func (in *Intake) add(ctx context.Context, i collection.Intake, files []collection.IntakeFile) (collection.Intake, error) {
+	i.Contributor, i.Permission = in.o.Contributor, in.o.Permission
+	i, err := in.c.NewIntake(ctx, i, files...)
+	if err != nil {
 		return i, err
 	}
 	in.nudge()
@@ -385,7 +409,7 @@ func (in *Intake) measure(ctx context.Context, f *collection.IntakeFile) (*recor
 		f.State = collection.Known
 		return nil, nil
 	}
-	s, err := pipeline.MeasureSingle(f.Path, f.CheckBarMM)
+	s, err := in.o.measure(f.Path, f.CheckBarMM)
 	if err != nil {
 		return nil, err
 	}
@@ -398,7 +422,7 @@ func (in *Intake) measure(ctx context.Context, f *collection.IntakeFile) (*recor
 		return nil, nil
 	}
 	m := collection.Measured{
-		Photo: s.Photo, Bytes: info.Size(), Name: f.Name, Way: way,
+		Photo: s.Photo, Bytes: info.Size(), Name: f.Name, Way: way, Contributor: f.Contributor, Permission: f.Permission,
 		Picture: &collection.Picture{JPEG: s.Tray, WidthPX: s.TrayWPX, HeightPX: s.TrayHPX},
 	}
 	for _, v := range s.Views {

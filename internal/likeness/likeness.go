@@ -67,7 +67,7 @@ func (s *Specimen) sample() classify.Sample {
 }
 
 func (s *Specimen) onPlate() (report.PlateSpecimen, error) {
-	out := report.PlateSpecimen{Name: s.name(), PhotoPath: s.Photo.Path, Credit: s.Credit, Values: s.Marble.Features}
+	out := report.PlateSpecimen{ID: s.ID, Name: s.name(), PhotoPath: s.Photo.Path, Credit: s.Credit, Values: s.Marble.Features}
 	if s.Permission != refset.NotSaid || s.Credit != "" {
 		out.Permission = "permission: " + s.Permission.String()
 	}

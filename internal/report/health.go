@@ -336,6 +336,13 @@ func (d *drawing) put(from *drawing, x, y float64) {
 	for _, b := range from.looks {
 		d.looks = append(d.looks, move(b))
 	}
+	for _, p := range from.places {
+		p.y += y
+		d.places = append(d.places, p)
+	}
+	for _, l := range from.links {
+		d.links = append(d.links, link{move(l.box), l.name})
+	}
 }
 
 // overview is the first page: the confusion, the reliability, the sets' table

@@ -85,6 +85,7 @@ type TakenFor struct {
 
 // PlateSpecimen is a labelled marble near to the one in question.
 type PlateSpecimen struct {
+	ID         string // as whoever made the plate knows it; not drawn
 	Name       string
 	PhotoPath  string
 	Credit     string

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/xml"
 	"fmt"
 	"image"
@@ -41,6 +42,25 @@ type drawing struct {
 	words []placedText
 	// looks are all pictures and marks that text must keep clear of.
 	looks []box
+	// places can be jumped to in a PDF, and links jump to them.
+	places []landmark
+	links  []link
+}
+
+// A landmark is a height of a page that links can lead to.
+type landmark struct {
+	y    float64
+	name string // what links call it; may be empty
+	// title and level are its bookmark's, the outermost level 0; no bookmark
+	// where the title is empty.
+	title string
+	level int
+}
+
+// A link leads from a part of a page to a landmark.
+type link struct {
+	box  box
+	name string
 }
 
 // An item is one thing to paint; exactly one kind is set.
@@ -372,26 +392,64 @@ func (d *drawing) writePNG(w io.Writer, dpi float64, mark string) error {
 	return nil
 }
 
+// madeAlike is the date that files carry whose own date says nothing of what
+// they show, and would make every run differ.
+var madeAlike = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+
 // writePDF writes drawings as the pages of a PDF, text as text. The same
 // drawings give the same bytes.
 func writePDF(w io.Writer, title, creator string, pages ...*drawing) error {
+	return writeBook(w, bookFacts{Title: title, Creator: creator, Made: madeAlike}, pages)
+}
+
+// bookFacts are what a PDF says of itself.
+type bookFacts struct {
+	Title, Author, Subject, Creator string
+	Made                            time.Time
+}
+
+// writeBook writes a PDF with bookmarks and links. A picture that stands in it
+// several times is stored once.
+func writeBook(w io.Writer, facts bookFacts, pages []*drawing) error {
 	doc := fpdf.NewCustom(&fpdf.InitType{UnitStr: "pt", Size: fpdf.SizeType{Wd: pages[0].w, Ht: pages[0].h}})
 	doc.SetCatalogSort(true)
-	// When it was made says nothing of what it shows, and would make every run
-	// differ.
-	epoch := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-	doc.SetCreationDate(epoch)
-	doc.SetModificationDate(epoch)
-	doc.SetTitle(title, true)
-	doc.SetCreator(creator, true)
+	doc.SetCreationDate(facts.Made)
+	doc.SetModificationDate(facts.Made)
+	doc.SetTitle(facts.Title, true)
+	doc.SetCreator(facts.Creator, true)
+	if facts.Author != "" {
+		doc.SetAuthor(facts.Author, true)
+	}
+	if facts.Subject != "" {
+		doc.SetSubject(facts.Subject, true)
+	}
 	doc.SetLang("en-GB")
 	doc.SetMargins(0, 0, 0)
 	doc.SetAutoPageBreak(false, 0)
 	doc.AddUTF8FontFromBytes("sans", "", liberationsansregular.TTF)
 	doc.AddUTF8FontFromBytes("sans", "B", liberationsansbold.TTF)
-	photos := 0
+	targets := map[string]int{}
+	for i, d := range pages {
+		for _, p := range d.places {
+			if _, taken := targets[p.name]; p.name != "" && !taken {
+				targets[p.name] = doc.AddLink()
+				doc.SetLink(targets[p.name], p.y, i+1)
+			}
+		}
+	}
 	for _, d := range pages {
 		doc.AddPageFormat("P", fpdf.SizeType{Wd: d.w, Ht: d.h})
+		doc.SetFont("sans", "", 10) // a bookmark takes its encoding from the font in use
+		for _, p := range d.places {
+			if p.title != "" {
+				doc.Bookmark(legible(p.title), p.level, p.y)
+			}
+		}
+		for _, l := range d.links {
+			if to, ok := targets[l.name]; ok {
+				doc.Link(l.box.x0, l.box.y0, l.box.x1-l.box.x0, l.box.y1-l.box.y0, to)
+			}
+		}
 		doc.SetFillColor(int(sheetPaper.R), int(sheetPaper.G), int(sheetPaper.B))
 		doc.Rect(0, 0, d.w, d.h, "F")
 		for _, it := range d.items {
@@ -443,8 +501,7 @@ func writePDF(w io.Writer, title, creator string, pages ...*drawing) error {
 				doc.Text(t.x, t.y, t.text)
 			case it.photo != nil:
 				p := it.photo
-				photos++
-				name := fmt.Sprintf("photo-%03d", photos)
+				name := fmt.Sprintf("%x", sha256.Sum256(p.jpeg))
 				opts := fpdf.ImageOptions{ImageType: "jpeg"}
 				doc.RegisterImageOptionsReader(name, opts, bytes.NewReader(p.jpeg))
 				if p.radius > 0 {

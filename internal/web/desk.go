@@ -2,18 +2,7 @@ package web
 
 import (
 	"net/http"
-
-	"tawsight/internal/desk"
 )
-
-// place is where the page works at this moment: the collector's own collection,
-// or the demo's.
-func (s *Server) place() (*desk.Place, error) {
-	if s.desk == nil {
-		return nil, problem{status: http.StatusServiceUnavailable, what: "Photos can’t be added here", advice: "Start tawsight serve with a collection of your own."}
-	}
-	return s.desk.At(), nil
-}
 
 // isDemo tells whether the demo is shown.
 func (s *Server) isDemo() bool { return s.desk != nil && s.desk.At().Demo }

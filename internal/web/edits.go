@@ -10,17 +10,24 @@ import (
 	"strings"
 
 	"tawsight/internal/collection"
+	"tawsight/internal/desk"
 )
 
-// collection is the one the page stands on at this moment.
-func (s *Server) collection() (*collection.Collection, error) {
-	if s.desk != nil {
-		return s.desk.At().Collection, nil
-	}
-	if s.current == nil {
+// place is what is worked at at this moment.
+func (s *Server) place() (*desk.Place, error) {
+	if s.desk == nil {
 		return nil, problem{status: http.StatusServiceUnavailable, what: "There is no collection here", advice: "Start tawsight serve with one."}
 	}
-	return s.current, nil
+	return s.desk.At(), nil
+}
+
+// collection is the one that is worked at at this moment.
+func (s *Server) collection() (*collection.Collection, error) {
+	p, err := s.place()
+	if err != nil {
+		return nil, err
+	}
+	return p.Collection, nil
 }
 
 // told puts the collection's errors into words for a reader; others stay as
@@ -94,14 +101,10 @@ type flash struct {
 // flashFor is nil where the address names no edit.
 func (s *Server) flashFor(ctx context.Context, u *url.URL) *flash {
 	seq, err := strconv.ParseInt(u.Query().Get(doneParam), 10, 64)
-	if err != nil {
+	if err != nil || s.desk == nil {
 		return nil
 	}
-	c, err := s.collection()
-	if err != nil {
-		return nil
-	}
-	e, err := c.Edit(ctx, seq)
+	e, err := s.desk.At().Collection.Edit(ctx, seq)
 	if err != nil {
 		return nil
 	}

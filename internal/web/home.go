@@ -41,6 +41,9 @@ func lineOf(i collection.Intake) intakeLine {
 }
 
 func (s *Server) home(w http.ResponseWriter, r *http.Request) error {
+	if s.desk == nil {
+		return s.page(w, r, "home.html", homeData{Empty: true, CheckBarMM: calib.CheckBarMM})
+	}
 	ctx := r.Context()
 	c, err := s.collection()
 	if err != nil {

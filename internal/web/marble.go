@@ -21,8 +21,8 @@ import (
 	"tawsight/internal/report"
 )
 
-// swatch is one of a marble's colours.
-type swatch struct {
+// colourLine is one of a marble's colours.
+type colourLine struct {
 	Hex, Name, Part, More string
 }
 
@@ -71,7 +71,7 @@ type marbleData struct {
 	Inch       string
 	SizeClass  string
 	WhyNoSize  string
-	Swatches   []swatch
+	Swatches   []colourLine
 	Bubble     string
 	Glow       string
 	Figures    []figureLine
@@ -162,14 +162,14 @@ func (d *marbleData) measured(g collection.Sighting) {
 		if b.Tinted {
 			more = "tinted, " + more
 		}
-		d.Swatches = append(d.Swatches, swatch{report.Hex(b.Lab), b.Name, "base", more + ", " + report.PercentText(max(0, left)) + " of the face"})
+		d.Swatches = append(d.Swatches, colourLine{report.Hex(b.Lab), b.Name, "base", more + ", " + report.PercentText(max(0, left)) + " of the face"})
 	}
 	for _, rb := range ribbons {
 		more := report.PercentText(rb.AreaFraction) + " of the face"
 		if rb.WidthMM != nil {
 			more += fmt.Sprintf(", %.1f mm wide", *rb.WidthMM)
 		}
-		d.Swatches = append(d.Swatches, swatch{report.Hex(rb.Lab), rb.Name, "ribbon", more})
+		d.Swatches = append(d.Swatches, colourLine{report.Hex(rb.Lab), rb.Name, "ribbon", more})
 	}
 	if b := m.Bubble; b != nil && b.Present {
 		d.Bubble = "A large bubble near the middle"

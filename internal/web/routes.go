@@ -23,6 +23,7 @@ func (s *Server) routes() []route {
 	return []route{
 		{pattern: "GET /{$}", handle: s.home, nav: "Start"},
 		{pattern: "GET /photos", handle: s.photos, nav: "Photos"},
+		{pattern: "GET /marbles", handle: s.marbles, nav: "Marbles"},
 		{pattern: "GET /poor", handle: s.poor, nav: "Poor photos"},
 
 		{pattern: "GET /photos/{sha}", handle: s.photo},
@@ -48,6 +49,8 @@ func (s *Server) routes() []route {
 		{pattern: "POST /demo", handle: s.enterDemo},
 		{pattern: "POST /demo/leave", handle: s.leaveDemo},
 
+		{pattern: "POST /marbles/label", handle: s.labelTicked},
+		{pattern: "POST /marbles/compare", handle: s.compareTicked},
 		{pattern: "GET /card/{file}", handle: s.card},
 		{pattern: "GET /faces/{figure}", handle: s.face},
 		{pattern: "POST /undo", handle: s.undo},

@@ -22,7 +22,6 @@ import (
 	"sync"
 	"time"
 
-	"tawsight/internal/collection"
 	"tawsight/internal/desk"
 )
 
@@ -38,11 +37,9 @@ type Config struct {
 	Addr string
 	// Token is what a browser has to show once; empty for none. See NewToken.
 	Token string
-	// Desk is what the page shows and works with.
+	// Desk is what the page works at; its owner closes it after Serve. Without
+	// one there are the first steps only.
 	Desk *desk.Desk
-	// Collection is what it shows where there is no Desk; photos can't be added
-	// then.
-	Collection *collection.Collection
 	// Log gets a line for every fault; nil for none.
 	Log *slog.Logger
 }
@@ -55,12 +52,12 @@ type Server struct {
 	token string
 	log   *slog.Logger
 
-	desk    *desk.Desk
-	current *collection.Collection
-	life    context.Context // of what goes on beside requests
-	end     context.CancelFunc
-	smaller *smaller
-	drawing sync.Mutex // one explanation sheet at a time
+	desk     *desk.Desk
+	palettes palettes
+	smaller  *smaller
+	drawing  sync.Mutex      // one explanation sheet at a time
+	life     context.Context // of what goes on beside requests
+	end      context.CancelFunc
 
 	forwarding sync.Mutex
 	forwarded  map[*desk.Place]bool // whose events go to browsers
@@ -97,7 +94,7 @@ func New(c Config) (*Server, error) {
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{host: host, port: port, token: c.Token, log: c.Log, desk: c.Desk, current: c.Collection,
+	s := &Server{host: host, port: port, token: c.Token, log: c.Log, desk: c.Desk,
 		forwarded: map[*desk.Place]bool{}, smaller: newSmaller(), events: NewHub(), times: usualTimes}
 	s.life, s.end = context.WithCancel(context.Background())
 	s.table = s.routes()

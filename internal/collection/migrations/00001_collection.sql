@@ -205,7 +205,9 @@ CREATE TABLE intake (
   who          TEXT NOT NULL,
   source       TEXT NOT NULL,               -- in words: the folder, or "the page"
   check_bar_mm REAL NOT NULL DEFAULT 0,
-  labelled     INTEGER NOT NULL DEFAULT 0   -- folders are sets
+  labelled     INTEGER NOT NULL DEFAULT 0,  -- folders are sets
+  contributor  TEXT NOT NULL DEFAULT '',    -- whose photos they are, where that was said
+  permission   TEXT NOT NULL DEFAULT ''     -- what they allow
 ) WITHOUT ROWID;
 
 CREATE TABLE intake_file (
@@ -225,6 +227,7 @@ CREATE INDEX intake_file_state ON intake_file(state);
 -- The journal: every edit by a person, with each row as it was and became.
 CREATE TABLE edit (
   seq       INTEGER PRIMARY KEY AUTOINCREMENT,
+  id        TEXT NOT NULL UNIQUE,           -- the same in every collection that holds this edit
   made      TEXT NOT NULL,
   who       TEXT NOT NULL,
   what      TEXT NOT NULL,                  -- a short code: label, rename-set, ...
