@@ -36,6 +36,7 @@ type commands struct {
 	Measure     measureCommand     `cmd:"" help:"Measure every marble in photos."`
 	Compare     compareCommand     `cmd:"" help:"Set a doubtful marble beside the nearest of your labelled ones."`
 	References  referencesCommand  `cmd:"" help:"Learn from your labelled photos, and say how well the sets can be told apart."`
+	Guide       guideCommand       `cmd:"" help:"Make an illustrated guide to your own sets, to share."`
 	Bundle      bundleCommand      `cmd:"" help:"Pack your labelled sets into one file for another collector; check and unpack such files."`
 	Serve       serveCommand       `cmd:"" help:"Serve a page for your browser, on this machine."`
 	Add         addCommand         `cmd:"" help:"Measure photos into your collection."`

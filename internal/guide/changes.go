@@ -26,9 +26,12 @@ type Changes struct {
 	Ranges     []RangeChange `json:"ranges"`
 	Counts     []CountChange `json:"counts"`     // marbles in sets that are in both
 	Remeasured bool          `json:"remeasured"` // features are measured by other definitions since
-	Specimens  [2]int        `json:"specimens"`  // before and now
-	Tested     [2]int        `json:"tested"`
-	Right      [2]int        `json:"right"`
+	// Unfollowed says that the editions know no marble in common, as where one is
+	// of labelled folders and one of a collection: moves are not told then.
+	Unfollowed bool   `json:"unfollowed"`
+	Specimens  [2]int `json:"specimens"` // before and now
+	Tested     [2]int `json:"tested"`
+	Right      [2]int `json:"right"`
 }
 
 // Rename is a set under its earlier and its present name.
@@ -104,7 +107,10 @@ func Compare(old, now *Edition) Changes {
 			c.Gone = append(c.Gone, old.Sets[i].Label)
 		}
 	}
-	c.Moves = moves(old, now, before)
+	c.Unfollowed = !shareMarbles(old, now)
+	if !c.Unfollowed {
+		c.Moves = moves(old, now, before)
+	}
 	return c
 }
 
@@ -161,6 +167,27 @@ func movedRanges(was, now *Set) (out []RangeChange) {
 		}
 	}
 	return out
+}
+
+// shareMarbles says whether any marble is in both editions, or one has none.
+func shareMarbles(old, now *Edition) bool {
+	if old.Specimens == 0 || now.Specimens == 0 {
+		return true
+	}
+	ids := map[string]bool{}
+	for _, s := range old.Sets {
+		for _, m := range s.Members {
+			ids[m.ID] = true
+		}
+	}
+	for _, s := range now.Sets {
+		for _, m := range s.Members {
+			if ids[m.ID] {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // moves follows each marble from the old edition into the new one.
@@ -232,7 +259,7 @@ func moves(old, now *Edition, before map[string]*Set) []Move {
 // None says whether nothing of what a guide shows is different.
 func (c *Changes) None() bool {
 	return len(c.New)+len(c.Gone)+len(c.Renamed)+len(c.Moves)+len(c.Ranges)+len(c.Counts) == 0 &&
-		!c.Remeasured && c.Tested[0] == c.Tested[1] && c.Right[0] == c.Right[1]
+		!c.Remeasured && !c.Unfollowed && c.Tested[0] == c.Tested[1] && c.Right[0] == c.Right[1]
 }
 
 // Follow makes this the edition after an earlier one. Where nothing is different
@@ -288,6 +315,9 @@ func (c *Changes) Lines() (out []string) {
 	}
 	for _, set := range slices.Sorted(maps.Keys(bySet)) {
 		out = append(out, fmt.Sprintf("Usual ranges of %s that moved: %s", set, strings.Join(bySet[set], "; ")))
+	}
+	if c.Unfollowed {
+		out = append(out, "The earlier edition knows none of these marbles by what they are known by now, so it can't be said which are new")
 	}
 	if c.Remeasured {
 		out = append(out, "The features are measured by other definitions since, so ranges are not compared with the earlier ones")

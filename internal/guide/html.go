@@ -364,7 +364,7 @@ func (b *book) writeSet(w io.Writer, i int, figures map[int]figure) error {
 		"Lookalikes": lookalikes, "Ranges": ranges, "HowSure": s.howSure(), "NotProof": notProof, "Credits": e.creditLines(s.Credits), "Footer": e.footer(),
 	}
 	if len(s.SizesMM) > 0 {
-		data["Sizes"] = template.HTML(report.SizeStrip(s.SizesMM, 330).SVG("sizes of " + s.Label + ": " + s.sizes()))
+		data["Sizes"] = template.HTML(report.SizeDots(s.SizesMM, 330).SVG("sizes of " + s.Label + ": " + s.sizes()))
 	}
 	return pages.ExecuteTemplate(w, "set", data)
 }

@@ -35,13 +35,14 @@ func Make(src Source) (*Edition, error) {
 		return nil, err
 	}
 	model := src.Learned.Model()
-	marbles := gather(src.Specimens)
+	specimens := src.Learned.Specimens()
+	marbles := gather(specimens)
 	e := &Edition{
 		Format: Format, Version: Version, Number: 1, Date: src.Date.Format("2006-01-02"),
 		Title: cmp.Or(strings.TrimSpace(src.Title), "My marbles: a guide to my sets"), Collector: strings.TrimSpace(src.Collector),
 		About: strings.TrimSpace(src.About), Terms: strings.TrimSpace(src.Terms),
 		Specimens: len(marbles), Tested: loo.Tested, Right: loo.Correct, Rejected: loo.Rejected,
-		Warnings: model.Warnings, MadeBy: src.MadeBy,
+		Warnings: slices.Concat(model.Warnings, src.Warnings), MadeBy: src.MadeBy,
 	}
 	if loo.Tested > 0 {
 		low, high := classify.Wilson(loo.Correct, loo.Tested)
@@ -56,13 +57,10 @@ func Make(src Source) (*Edition, error) {
 		left[l.ID] = l
 	}
 	photos := map[string]bool{}
-	for i := range src.Specimens {
-		photos[src.Specimens[i].Photo.Path] = true
+	for i := range specimens {
+		photos[specimens[i].Photo.Path] = true
 	}
 	e.Photos = len(photos)
-	for _, n := range src.Photos { // those that no marble came from
-		e.Photos = max(e.Photos, n)
-	}
 	byLabel := map[string][]*marble{}
 	for _, m := range marbles {
 		byLabel[m.label] = append(byLabel[m.label], m)
@@ -71,11 +69,11 @@ func Make(src Source) (*Edition, error) {
 		s := Set{Label: label, Face: -1}
 		for _, info := range src.Sets {
 			if info.Label == label {
-				s.ID, s.Note = info.ID, strings.TrimSpace(info.Note)
+				s.ID, s.Note, s.Uncertain, s.TooPoor = info.ID, strings.TrimSpace(info.Note), info.Uncertain, info.TooPoor
 			}
 		}
 		own := byLabel[label]
-		s.Photos = max(photosOf(own), src.Photos[label])
+		s.Photos = photosOf(own)
 		s.members(own, suspects, left)
 		s.colours(own)
 		s.Traits = traits(own)

@@ -312,7 +312,7 @@ func (p *press) set(s *Set, figures map[string]map[int]figure) error {
 	p.heading("Sizes", "", -1, 14, 120)
 	p.text(s.sizes(), pdfBody, report.Ink, 4)
 	if len(s.SizesMM) > 0 {
-		p.put(report.SizeStrip(s.SizesMM, textWidth), 4)
+		p.put(report.SizeDots(s.SizesMM, textWidth), 4)
 	}
 	p.heading("Colours", "", -1, 14, 120)
 	p.palette("Base", s.Base)

@@ -7,7 +7,7 @@ import (
 )
 
 // onPlate is how many marbles a plate holds.
-const onPlate = 24
+const onPlate = 30
 
 // A figure is a picture as it stands on a plate.
 type figure struct {

@@ -117,6 +117,12 @@ func (s *Set) hidden() (out []string) {
 	if n := s.notShown(EnoughOthers); n > 0 {
 		out = append(out, fmt.Sprintf("%d more %s counted but not shown, to keep the guide small: the plates take %d evenly from light to dark.", n, areOrIs(n), mostPictured))
 	}
+	if s.Uncertain > 0 {
+		out = append(out, fmt.Sprintf("%d more %s in this set by a label that is not certain: neither counted nor shown.", s.Uncertain, areOrIs(s.Uncertain)))
+	}
+	if s.TooPoor > 0 {
+		out = append(out, fmt.Sprintf("%d more %s in this set, but by photos too poor to compare by: neither counted nor shown.", s.TooPoor, areOrIs(s.TooPoor)))
+	}
 	return out
 }
 
