@@ -75,6 +75,7 @@ type marbleData struct {
 	Bubble     string
 	Glow       string
 	Figures    []figureLine
+	Key        []figureLine // of these, the shares that say most at a glance
 	Budget     []record.BudgetLine
 	Opinion    *opinionView
 	Flags      []record.Flag
@@ -198,6 +199,9 @@ func (d *marbleData) measured(g collection.Sighting) {
 				line.Why = "not measured"
 			}
 			d.Figures = append(d.Figures, line)
+			if (f.Name == "translucency" || f.Name == "busyness") && line.Value != "" {
+				d.Key = append(d.Key, line)
+			}
 		}
 	}
 	d.Budget = slices.Clone(m.Budget)

@@ -2,7 +2,6 @@ package web
 
 import (
 	"fmt"
-	"math"
 	"net/http"
 	"slices"
 	"strconv"
@@ -92,7 +91,8 @@ type outline struct {
 	Turn   string // transform of the ellipse
 	Cx, Cy string
 	Rx, Ry string
-	Text   string // the number's size
+	// The number stands above the outline, or below where there is no room.
+	NumberY, NumberDY string
 }
 
 // photoMarble is a marble below its photo.
@@ -111,6 +111,7 @@ type photoMarble struct {
 type photoData struct {
 	photoLine
 	Width, Height int // of the picture
+	NumberSize    int // of the outlines' numbers on a wide screen, in its pixels
 	Facts         []fact
 	Flags         []record.Flag
 	Outlines      []outline
@@ -142,29 +143,33 @@ func (s *Server) photo(w http.ResponseWriter, r *http.Request) error {
 	for _, v := range rows {
 		row[v.ID] = v
 	}
-	data := photoData{photoLine: photoLineOf(p), Width: pic.WidthPX, Height: pic.HeightPX, Facts: photoFacts(p), Flags: p.Record.Flags}
+	data := photoData{photoLine: photoLineOf(p), Width: pic.WidthPX, Height: pic.HeightPX, NumberSize: max(12, pic.WidthPX/60), Facts: photoFacts(p), Flags: p.Record.Flags}
 	scale := 1.0
 	if p.Record.WidthPX > 0 {
 		scale = float64(pic.WidthPX) / float64(p.Record.WidthPX)
 	}
 	for i, m := range p.Record.Marbles {
-		v := row[p.Specimens[i]]
+		at := row[p.Specimens[i]]
 		line := photoMarble{
-			Number: i + 1, ID: p.Specimens[i], Figure: p.Figures[i], Title: v.Title, Size: sizeText(m), Colours: colourText(m),
-			Chip: stateChip(v), Flags: m.Flags,
+			Number: i + 1, ID: p.Specimens[i], Figure: p.Figures[i], Title: at.Title, Size: sizeText(m), Colours: colourText(m),
+			Chip: stateChip(at), Flags: m.Flags,
 		}
 		data.List = append(data.List, line)
 		o := m.Outline
 		// Pixel centres are at whole numbers in the record, at halves in a drawing.
 		cx, cy := (o.CxPX+0.5)*scale, (o.CyPX+0.5)*scale
 		f := func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
-		data.Outlines = append(data.Outlines, outline{
-			Path: "/marbles/" + line.ID, Number: line.Number, Class: string(v.State),
+		v := outline{
+			Path: "/marbles/" + line.ID, Number: line.Number, Class: string(at.State),
 			Name: fmt.Sprintf("Marble %d: %s, %s", line.Number, line.Size, line.Chip.Text),
 			Cx:   f(cx), Cy: f(cy), Rx: f(o.SemiMajorPX * scale), Ry: f(o.SemiMinorPX * scale),
-			Turn: fmt.Sprintf("rotate(%s %s %s)", f(o.AngleDeg), f(cx), f(cy)),
-			Text: f(math.Max(18, 0.55*o.SemiMinorPX*scale)),
-		})
+			Turn:    fmt.Sprintf("rotate(%s %s %s)", f(o.AngleDeg), f(cx), f(cy)),
+			NumberY: f(cy - o.SemiMajorPX*scale), NumberDY: "-.25em",
+		}
+		if cy-o.SemiMajorPX*scale < 0.08*float64(pic.HeightPX) {
+			v.NumberY, v.NumberDY = f(cy+o.SemiMajorPX*scale), "1em"
+		}
+		data.Outlines = append(data.Outlines, v)
 	}
 	return s.page(w, r, "photo.html", data)
 }

@@ -128,7 +128,11 @@ function sendOne(page, id, { file, name, row }) {
     x.addEventListener("load", () => {
       row.remove();
       if (x.status === 201) {
-        refresh(page, x.response.file);
+        if (x.response.known && document.getElementById("file-" + x.response.file)) {
+          pass(page, name, "It is in your collection already: nothing to do.");
+        } else {
+          refresh(page, x.response.file);
+        }
       } else {
         const why = x.response ? [x.response.what, x.response.advice].filter(Boolean).join(" ") : "";
         pass(page, name, why || "It could not be taken. Try again.");
