@@ -56,6 +56,7 @@ func (s *Server) routes() []route {
 		{pattern: "POST /undo", handle: s.undo},
 		{pattern: "GET /events", handle: s.stream},
 		{pattern: "GET /static/{file}", handle: s.static},
+		{pattern: "GET /favicon.ico", handle: s.icon},
 	}
 }
 
