@@ -46,10 +46,11 @@ func newFace(figure, name string, f collection.Face) face {
 // Em is the window's width in ems of 10 mm.
 func (f face) Em() string { return strconv.FormatFloat(f.WindowMM/10, 'f', 3, 64) }
 
-// Window and Side are lengths in the drawing; Corner is where the picture
-// begins.
+// Window, Half of it, and Side are lengths in the drawing; Corner is where the
+// picture begins.
 func (f face) Window() string { return strconv.FormatFloat(f.WindowMM, 'f', 3, 64) }
 func (f face) Side() string   { return strconv.FormatFloat(f.SideMM, 'f', 3, 64) }
+func (f face) Half() string   { return strconv.FormatFloat(f.WindowMM/2, 'f', 3, 64) }
 func (f face) Corner() string { return strconv.FormatFloat((f.WindowMM-f.SideMM)/2, 'f', 3, 64) }
 
 // facesOf are the faces of rows, by specimen.

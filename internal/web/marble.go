@@ -26,8 +26,8 @@ type colourLine struct {
 	Hex, Name, Part, More string
 }
 
-// figureLine is one feature of a marble.
-type figureLine struct {
+// marbleFigure is one feature of a marble.
+type marbleFigure struct {
 	Label, Meaning, Disturbed string
 	Value                     string // with its unit; empty where absent
 	Sure                      float64
@@ -50,8 +50,8 @@ type opinionView struct {
 	Next    string // what would settle it
 }
 
-// moment is one line of a marble's history.
-type moment struct {
+// happening is one line of a marble's history.
+type happening struct {
 	Made, Who, Text string
 	Kind            string // opinion or edit
 	Undo            int64  // the edit that can be undone; 0 for none
@@ -74,20 +74,19 @@ type marbleData struct {
 	Swatches   []colourLine
 	Bubble     string
 	Glow       string
-	Figures    []figureLine
-	Key        []figureLine // of these, the shares that say most at a glance
+	Figures    []marbleFigure
+	Key        []marbleFigure // of these, the shares that say most at a glance
 	Budget     []record.BudgetLine
 	Opinion    *opinionView
 	Flags      []record.Flag
 	HasSheet   bool
 	CanSheet   bool // may be drawn
-	History    []moment
+	History    []happening
 	Sets       []collection.Set
 	Sures      []collection.Sure
 	Grades     []string
 	Permitted  []refset.Permission
 	People     []collection.Contributor
-	LastSure   collection.Sure
 	TagsText   string
 	OwnCredit  string // the marble's own, not its photo's
 	ComparePos string // address of the page that compares it, where there is one
@@ -115,7 +114,7 @@ func (s *Server) marble(w http.ResponseWriter, r *http.Request) error {
 		return notFound("Nothing was measured of that marble")
 	}
 	data := marbleData{Specimen: v, Best: v.Sightings[0], Chip: stateChip(v.Row), Grades: collection.Grades, Permitted: refset.Permissions,
-		Sures: collection.Sures, LastSure: collection.Certain, TagsText: strings.Join(v.Tags, ", ")}
+		Sures: collection.Sures, TagsText: strings.Join(v.Tags, ", ")}
 	data.measured(data.Best)
 	if len(v.Opinions) > 0 {
 		data.Opinion = newOpinionView(v.Opinions[0])
@@ -190,7 +189,7 @@ func (d *marbleData) measured(g collection.Sighting) {
 	}
 	if len(m.Features)+len(m.FeaturesAbsent) > 0 {
 		for _, f := range features.All() {
-			line := figureLine{Label: f.Label, Meaning: f.Meaning, Disturbed: f.Disturbed}
+			line := marbleFigure{Label: f.Label, Meaning: f.Meaning, Disturbed: f.Disturbed}
 			if value, ok := m.Features[f.Name]; ok {
 				line.Value = report.FigureText(f, value)
 				line.Sure, line.SureKnown = m.FeaturesSure[f.Name]
@@ -268,22 +267,22 @@ func opinionText(o collection.Opinion) string {
 }
 
 // historyOf is all that happened to a marble, the latest first.
-func historyOf(v collection.Specimen) []moment {
-	var out []moment
+func historyOf(v collection.Specimen) []happening {
+	var out []happening
 	for _, e := range v.Edits {
-		m := moment{Made: e.Made, Who: e.Who, Text: e.Text, Kind: "edit", Undone: e.UndoneBy != 0}
+		m := happening{Made: e.Made, Who: e.Who, Text: e.Text, Kind: "edit", Undone: e.UndoneBy != 0}
 		if e.UndoneBy == 0 {
 			m.Undo, m.Redo = e.Seq, e.What == "undo"
 		}
 		out = append(out, m)
 	}
 	for _, o := range v.Opinions {
-		out = append(out, moment{Made: o.Made, Who: "the comparison", Text: opinionText(o), Kind: "opinion"})
+		out = append(out, happening{Made: o.Made, Who: "the comparison", Text: opinionText(o), Kind: "opinion"})
 	}
 	for _, g := range v.Sightings {
-		out = append(out, moment{Made: g.Measured, Who: "Tawsight " + g.Record.MadeBy.Tawsight, Text: fmt.Sprintf("measured in %s, marble %d", g.PhotoName, g.Number), Kind: "measured"})
+		out = append(out, happening{Made: g.Measured, Who: "Tawsight " + g.Record.MadeBy.Tawsight, Text: fmt.Sprintf("measured in %s, marble %d", g.PhotoName, g.Number), Kind: "measured"})
 	}
-	slices.SortStableFunc(out, func(a, b moment) int { return cmp.Compare(b.Made, a.Made) })
+	slices.SortStableFunc(out, func(a, b happening) int { return cmp.Compare(b.Made, a.Made) })
 	return out
 }
 

@@ -13,6 +13,7 @@ import (
 	"path"
 	"strings"
 
+	"tawsight/internal/colour"
 	"tawsight/internal/record"
 	"tawsight/internal/report"
 )
@@ -48,12 +49,27 @@ var pageFuncs = template.FuncMap{
 	"inches":   inches,
 	"percent":  report.PercentText,
 	"hex":      report.Hex,
-	"when":     when,
+	"when":     minute,
 	"date":     date,
 	"two":      func(v float64) string { return fmt.Sprintf("%.2f", v) },
 	"lines":    func(s string) []string { return strings.Split(s, "\n") },
 	"add":      func(a, b int) int { return a + b },
 	"dict":     dict,
+	"hexes":    hexes,
+	"named":    func(name string, list []report.PaletteColour) namedPalette { return namedPalette{name, list} },
+}
+
+// namedPalette fills the template "palette".
+type namedPalette struct {
+	Name    string
+	Colours []report.PaletteColour
+}
+
+func hexes(labs [][3]float64) (out []string) {
+	for _, l := range labs {
+		out = append(out, colour.Hex(l))
+	}
+	return out
 }
 
 // frame is what the layout is filled with around a page's own data.

@@ -217,8 +217,8 @@ func photoFacts(p collection.Photo) []fact {
 		add("Taken", date(rec.Taken))
 	}
 	add("Camera", rec.Camera)
-	add("Added", when(p.Added))
-	add("Measured", when(p.Measured)+", by Tawsight "+rec.MadeBy.Tawsight)
+	add("Added", minute(p.Added))
+	add("Measured", minute(p.Measured)+", by Tawsight "+rec.MadeBy.Tawsight)
 	sc := rec.Scale
 	switch {
 	case sc.Source == "card" && sc.MMPerPX != nil:

@@ -143,7 +143,7 @@ func TestFirstVisit(t *testing.T) {
 	p.Shot("marble-390")
 
 	// A label, and taking it back.
-	webtest.Eval[any](p, `document.querySelector("#new-set").value = "window-jar", document.querySelector("#evidence").value = "from the jar on the sill", null`)
+	webtest.Eval[any](p, `document.querySelector("#new-set").value = "window-jar", document.querySelector("#evidence").value = "from the jar on the sill", document.querySelector("[name=sure][value=certain]").checked = true, null`)
 	p.Click("form[action$='/label'] button")
 	p.Await(`document.querySelector(".notice.done")`)
 	if got := p.Text(".notice.done"); !strings.Contains(got, "labelled window-jar, certain") {

@@ -23,6 +23,8 @@ import (
 	"time"
 
 	"tawsight/internal/desk"
+	"tawsight/internal/opinions"
+	"tawsight/internal/report"
 )
 
 // DefaultAddr is where the page is served if nothing else is asked for: this
@@ -54,13 +56,16 @@ type Server struct {
 
 	desk     *desk.Desk
 	palettes palettes
+	preview  work[*opinions.Preview]
+	health   work[report.Health]
 	smaller  *smaller
-	drawing  sync.Mutex      // one explanation sheet at a time
-	life     context.Context // of what goes on beside requests
-	end      context.CancelFunc
+	drawing  sync.Mutex // one explanation sheet at a time
 
 	forwarding sync.Mutex
 	forwarded  map[*desk.Place]bool // whose events go to browsers
+
+	life context.Context // of work in the background; ends with Serve
+	end  context.CancelFunc
 
 	mux    *http.ServeMux
 	table  []route

@@ -37,8 +37,8 @@ func bytesInWords(n int64) string {
 	return fmt.Sprintf("%d bytes", n)
 }
 
-// when is a time of the collection on this machine's clock, to the minute.
-func when(s string) string {
+// minute is a time of the collection on this machine's clock, to the minute.
+func minute(s string) string {
 	t := collection.ParseTime(s)
 	if t.IsZero() {
 		return s
