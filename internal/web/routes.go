@@ -23,8 +23,8 @@ func (s *Server) routes() []route {
 	return []route{
 		{pattern: "GET /{$}", handle: s.home, nav: "Start"},
 		{pattern: "GET /photos", handle: s.photos, nav: "Photos"},
-		{pattern: "GET /marbles", handle: s.marbles, nav: "Marbles"},
 		{pattern: "GET /poor", handle: s.poor, nav: "Poor photos"},
+		{pattern: "GET /marbles", handle: s.marbles, nav: "Marbles"},
 
 		{pattern: "GET /photos/{sha}", handle: s.photo},
 		{pattern: "GET /photos/{sha}/picture", handle: s.photoPicture},
