@@ -1,12 +1,10 @@
 package web
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"net/http"
 	"strconv"
-	"time"
 
 	"tawsight/internal/collection"
 )
@@ -48,10 +46,11 @@ func newFace(figure, name string, f collection.Face) face {
 // Em is the window's width in ems of 10 mm.
 func (f face) Em() string { return strconv.FormatFloat(f.WindowMM/10, 'f', 3, 64) }
 
-// Window and Side are lengths in the drawing; Corner is where the picture
-// begins.
+// Window, Half of it, and Side are lengths in the drawing; Corner is where the
+// picture begins.
 func (f face) Window() string { return strconv.FormatFloat(f.WindowMM, 'f', 3, 64) }
 func (f face) Side() string   { return strconv.FormatFloat(f.SideMM, 'f', 3, 64) }
+func (f face) Half() string   { return strconv.FormatFloat(f.WindowMM/2, 'f', 3, 64) }
 func (f face) Corner() string { return strconv.FormatFloat((f.WindowMM-f.SideMM)/2, 'f', 3, 64) }
 
 // facesOf are the faces of rows, by specimen.
@@ -79,14 +78,11 @@ func (s *Server) face(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	f, err := c.Face(r.Context(), r.PathValue("figure"))
-	if err != nil {
-		return s.told(err)
-	}
-	w.Header().Set("Content-Type", "image/jpeg")
-	w.Header().Set("Cache-Control", "private, max-age=31536000, immutable")
-	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(f.JPEG))
-	return nil
+	figure := r.PathValue("figure")
+	return s.answerPicture(w, r, "face "+figure, func() ([]byte, error) {
+		f, err := c.Face(r.Context(), figure)
+		return f.JPEG, err
+	})
 }
 
 // inches is a diameter to the nearest 1/64 inch, reduced: "5/8 in".
