@@ -205,6 +205,7 @@ type swatch struct {
 type marblesData struct {
 	Query                        query
 	Filtered                     bool
+	InUse                        int // filters that are set
 	Items                        []marbleItem
 	Total, All                   int
 	NoScale                      int // of Items
@@ -268,8 +269,12 @@ func (s *Server) marbles(w http.ResponseWriter, r *http.Request) error {
 	}
 	d.All, d.Filtered = counts.Specimens, total != counts.Specimens
 	for k := range q.Values {
-		d.Filtered = d.Filtered || !slices.Contains([]string{"sort", "order", "page", doneParam}, k) && q.Get(k) != ""
+		// The colour field always has a value, which counts where "by" says so.
+		if q.Get(k) != "" && !slices.Contains([]string{"sort", "order", "page", doneParam, "colour", "near", "part", "q"}, k) {
+			d.InUse++
+		}
 	}
+	d.Filtered = d.Filtered || d.InUse > 0 || q.Get("q") != ""
 	d.From, d.To = f.Offset+1, f.Offset+len(rows)
 	if nth > 1 {
 		d.Earlier = q.With("page", strconv.Itoa(nth-1))

@@ -284,6 +284,9 @@ func percentOf(v float64) string { return fmt.Sprintf("%.1f%%", v) }
 
 // figure is a number to three figures, for people.
 func figure(v float64) string {
+	if v < 0 {
+		return "−" + figure(-v)
+	}
 	switch a := math.Abs(v); {
 	case a >= 100 || a == 0:
 		return fmt.Sprintf("%.0f", v)
