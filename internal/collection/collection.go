@@ -140,8 +140,11 @@ func open(ctx context.Context, path string) (_ *Collection, err error) {
 	return c, nil
 }
 
+// uriPath is a path as it stands in a file: URI.
+func uriPath(path string) string { return (&url.URL{Path: path}).EscapedPath() }
+
 func connect(path, more string, conns int) (*sql.DB, error) {
-	dsn := "file:" + (&url.URL{Path: path}).EscapedPath() + "?_journal_mode=WAL&_foreign_keys=on&_busy_timeout=20000&_cache_size=-32000&" + more
+	dsn := "file:" + uriPath(path) + "?_journal_mode=WAL&_foreign_keys=on&_busy_timeout=20000&_cache_size=-32000&" + more
 	db, err := sql.Open("sqlite3", dsn)
 	if err != nil {
 		return nil, fmt.Errorf("the collection %s can't be opened: %w", path, err)

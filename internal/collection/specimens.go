@@ -85,8 +85,9 @@ type Specimen struct {
 	Created       string
 	MergedInto    string
 	Contributor   string // its own, else its best photo's
-	ContributorID string
+	ContributorID string // its own alone
 	Permission    refset.Permission
+	OwnPermission refset.Permission // its own alone
 	Provenance    string
 	Tags          []string
 	Row           Row        // as in lists
@@ -107,6 +108,7 @@ func (c *Collection) Specimen(ctx context.Context, id string) (s Specimen, err e
 	if err != nil {
 		return s, notFound(err, "marble", id)
 	}
+	s.OwnPermission = s.Permission
 	if s.Tags, err = collect(ctx, c.read, func(r scanner) (t string, err error) { return t, r.Scan(&t) }, "SELECT tag FROM tag WHERE specimen_id = ? ORDER BY tag", id); err != nil {
 		return s, err
 	}

@@ -149,11 +149,18 @@ func marked(data []byte, credit string) []byte {
 	if len(data) < 2 {
 		return data
 	}
-	out := append([]byte{}, data[:2]...)
+	at := 2 // after the start of the image, and what applications want first (APPn)
+	for at+4 <= len(data) && data[at] == 0xff && data[at+1]&0xf0 == 0xe0 {
+		at += 2 + int(binary.BigEndian.Uint16(data[at+2:]))
+	}
+	if at > len(data) {
+		return data
+	}
+	out := append([]byte{}, data[:at]...)
 	out = append(out, 0xff, 0xfe)
 	out = binary.BigEndian.AppendUint16(out, uint16(len(text)+2))
 	out = append(out, text...)
-	return append(out, data[2:]...)
+	return append(out, data[at:]...)
 }
 
 // editionMark is what the stored edition is known by.

@@ -96,8 +96,14 @@ func nearest(model *classify.Model, s *Set, own, others []*marble) (out []int) {
 		number   int
 		distance float64
 	}
+	// They are drawn to one scale beside each other, so those of unknown size are
+	// left out where there are others.
+	list := s.shown()
+	if sized := slices.DeleteFunc(slices.Clone(list), func(m *Member) bool { return m.DiameterMM == nil }); len(sized) > 0 {
+		list = sized
+	}
 	var all []near
-	for _, m := range s.shown() {
+	for _, m := range list {
 		found := model.Nearest(byID[m.ID].values(), samples, 1)
 		d := math.Inf(1)
 		if len(found) > 0 {

@@ -322,6 +322,10 @@ func (s *Set) members(list []*marble, suspects map[string]bool, left map[string]
 		if q.NotShown == "" {
 			number++
 			q.Number = number
+			// One of known size can stand on a page with other faces.
+			if q.DiameterMM != nil {
+				q.typical += 2
+			}
 			if q.typical > most {
 				s.Face, most = i, q.typical
 			}

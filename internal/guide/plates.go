@@ -36,12 +36,23 @@ func (f figure) windowMM() float64 {
 
 // A plate is some of a set's marbles, all to one scale.
 type plate struct {
-	Title   string
+	Title   string // empty for the only one
 	Figures []figure
 	// Unscaled says that these are of photos without a scale, drawn as though
 	// they were of one size.
 	Unscaled bool
 }
+
+// note says how a plate is drawn.
+func (p *plate) note() string {
+	if p.Unscaled {
+		return notToScale
+	}
+	return "All to one scale, the lightest base first."
+}
+
+// notToScale is said of pictures from photos without a scale.
+const notToScale = "Not to scale: photos that gave none are drawn as though the marble were 5/8 inch."
 
 // fetch gets the set's pictures, by number.
 func (s *Set) fetch() (map[int]figure, error) {
@@ -79,7 +90,6 @@ func (s *Set) plates(figures map[int]figure) (out []plate) {
 		}
 	}
 	for i := range out {
-		out[i].Title = "Plate"
 		if len(out) > 1 {
 			out[i].Title = fmt.Sprintf("Plate %d of %d", i+1, len(out))
 		}

@@ -1,6 +1,7 @@
 package guide
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -197,20 +198,21 @@ func wasWere(n int) string {
 	return "were"
 }
 
-// line is a credit in words.
+// line is a credit in words; it never begins with a name, which keeps its
+// capitals or the want of them.
 func (c *Credit) line(e *Edition) string {
 	name := c.Name
+	if name == "" && c.Permission == refset.Own {
+		name = cmp.Or(e.Collector, "the maker of this guide")
+	}
+	text := report.Plural(c.Pictures, "picture")
 	if name == "" {
-		name = "nobody named"
-		if c.Permission == refset.Own && e.Collector != "" {
-			name = e.Collector
-		} else if c.Permission == refset.Own {
-			name = "the maker of this guide"
-		}
+		text += " whose owner is not named"
+	} else {
+		text += " by " + name
 	}
-	may := "shown with permission to share"
 	if c.Permission == refset.Own {
-		may = "the collector’s own"
+		return text + ": the collector’s own."
 	}
-	return fmt.Sprintf("%s: %s (%s)", name, report.Plural(c.Pictures, "picture"), may)
+	return text + ": shown with permission to share."
 }

@@ -1,12 +1,10 @@
 package web
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"net/http"
 	"strconv"
-	"time"
 
 	"tawsight/internal/collection"
 )
@@ -80,14 +78,11 @@ func (s *Server) face(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	f, err := c.Face(r.Context(), r.PathValue("figure"))
-	if err != nil {
-		return s.told(err)
-	}
-	w.Header().Set("Content-Type", "image/jpeg")
-	w.Header().Set("Cache-Control", "private, max-age=31536000, immutable")
-	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(f.JPEG))
-	return nil
+	figure := r.PathValue("figure")
+	return s.answerPicture(w, r, "face "+figure, func() ([]byte, error) {
+		f, err := c.Face(r.Context(), figure)
+		return f.JPEG, err
+	})
 }
 
 // inches is a diameter to the nearest 1/64 inch, reduced: "5/8 in".
