@@ -312,7 +312,7 @@ func figureLines(list []comparedMarble) (out []figureLine) {
 		}
 		return plainCell(say(r.Bubble), say(first.Bubble))
 	})
-	line("Stands as", func(r collection.Row) cell { text, _ := stateInWords(r); return cell{Text: text} })
+	line("Stands as", func(r collection.Row) cell { return cell{Text: stateChip(r).Text} })
 	return out
 }
 
