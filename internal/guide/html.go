@@ -116,9 +116,15 @@ func bar(low, high, from, to float64) template.CSS {
 	return template.CSS(fmt.Sprintf("left:%.1f%%;width:%.1f%%", at(low), at(high)-at(low)))
 }
 
+// fewMarbles is how many marbles a range must rest on for it to be said how it
+// lies among the others'.
+const fewMarbles = 5
+
 // place says how a set's range lies among the others', from a spread on.
 func (r *Range) place() string {
 	switch {
+	case r.N < fewMarbles:
+		return "of few marbles"
 	case r.Off >= 2:
 		return "far above most"
 	case r.Off >= 1:
@@ -146,11 +152,16 @@ func (s *Set) short() string {
 		if 2*t.Of < len(s.Members) || t.Code != "base" && t.Code != "ribbon-colours" && t.Code != "paired" {
 			continue
 		}
-		most := t.Values[0]
-		for _, v := range t.Values {
-			if v.N > most.N {
-				most = v
+		most := slices.MaxFunc(t.Values, func(a, b Count) int { return cmp.Compare(a.N, b.N) })
+		if t.Code == "paired" {
+			n := 0
+			for _, v := range t.Values {
+				if v.Label == sideBySideWords {
+					n = v.N
+				}
 			}
+			parts = append(parts, fmt.Sprintf("%s: %d of %d.", t.Label, n, t.Of))
+			continue
 		}
 		parts = append(parts, fmt.Sprintf("%s: %s, %d of %d.", t.Label, most.Label, most.N, t.Of))
 	}
