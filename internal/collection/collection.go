@@ -144,7 +144,7 @@ func open(ctx context.Context, path string) (_ *Collection, err error) {
 func uriPath(path string) string { return (&url.URL{Path: path}).EscapedPath() }
 
 func connect(path, more string, conns int) (*sql.DB, error) {
-	dsn := "file:" + uriPath(path) + "?_journal_mode=WAL&_foreign_keys=on&_busy_timeout=20000&_cache_size=-32000&" + more
+	dsn := "file:" + uriPath(path) + "?_journal_mode=WAL&_foreign_keys=on&_busy_timeout=20000&_cache_size=-32000&_stmt_cache_size=100&" + more
 	db, err := sql.Open("sqlite3", dsn)
 	if err != nil {
 		return nil, fmt.Errorf("the collection %s can't be opened: %w", path, err)

@@ -51,6 +51,10 @@ func (s *Server) routes() []route {
 
 		{pattern: "POST /marbles/label", handle: s.labelTicked},
 		{pattern: "POST /marbles/compare", handle: s.compareTicked},
+		{pattern: "GET /doubtful", handle: s.doubtful, nav: "Undecided"},
+		{pattern: "POST /doubtful/decide", handle: s.decide},
+		{pattern: "POST /doubtful/note", handle: s.noteDoubtful},
+		{pattern: "POST /doubtful/undo", handle: s.undoDoubtful},
 		{pattern: "GET /sets", handle: s.sets, nav: "Sets"},
 		{pattern: "POST /sets", handle: s.newSet},
 		{pattern: "GET /sets/{id}", handle: s.set},
