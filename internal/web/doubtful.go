@@ -183,17 +183,24 @@ func (s *Server) doubtful(w http.ResponseWriter, r *http.Request) error {
 	return s.page(w, r, "doubtful.html", d)
 }
 
-// fillLast is the latest edit that can be undone.
+// undoneHere are the kinds of edit made on this page. What else was done, such as
+// comparing anew, is undone where it can be seen what that means.
+var undoneHere = []string{"label", "note"}
+
+// fillLast is the latest edit that stands, where it is of this page's kinds.
 func (d *doubtfulData) fillLast(ctx context.Context, c *collection.Collection) error {
 	edits, err := c.Edits(ctx, 0, 40)
 	if err != nil {
 		return err
 	}
 	for _, e := range edits {
-		if e.UndoneBy == 0 && e.What != "undo" {
-			d.Last = &flash{Text: e.Text, Seq: e.Seq}
-			break
+		if e.UndoneBy != 0 || e.What == "undo" || e.What == "redo" {
+			continue
 		}
+		if slices.Contains(undoneHere, e.What) {
+			d.Last = &flash{Text: e.Text, Seq: e.Seq}
+		}
+		break
 	}
 	return nil
 }

@@ -192,7 +192,7 @@ type marblesData struct {
 	Swatches                     []swatch
 	Picked                       string // hex
 	Near                         string
-	Here                         string
+	Here, Export                 string
 	Printed                      string
 }
 
@@ -227,7 +227,7 @@ func (s *Server) marbles(w http.ResponseWriter, r *http.Request) error {
 		http.Redirect(w, r, q.With("page", strconv.Itoa((total+pageSize-1)/pageSize)), http.StatusSeeOther)
 		return nil
 	}
-	d := marblesData{Query: q, Total: total, Here: withDone(localPath(r.URL), 0), Picked: cmp.Or(q.Get("colour"), defaultPicked),
+	d := marblesData{Query: q, Total: total, Here: withDone(localPath(r.URL), 0), Export: exportAddress(q), Picked: cmp.Or(q.Get("colour"), defaultPicked),
 		Near: cmp.Or(q.Get("near"), strconv.Itoa(defaultDE00)), Printed: time.Now().Format("2 January 2006")}
 	if d.Items, err = itemsOf(ctx, c, rows); err != nil {
 		return err

@@ -1,9 +1,18 @@
 package web_test
 
 import (
+	"archive/zip"
+	"bytes"
 	"context"
+	"encoding/csv"
 	"fmt"
+	"io"
+	"maps"
 	"math"
+	"net/http"
+	"net/url"
+	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -13,6 +22,7 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"tawsight/internal/collection"
+	"tawsight/internal/guide"
 	"tawsight/internal/web/webtest"
 )
 
@@ -38,6 +48,7 @@ func TestCollectionPages(t *testing.T) {
 		{"history", "/history", ""},
 		{"opinions", "/opinions", ""},
 		{"people", "/people", ""},
+		{"guide", "/guide", ""},
 	}
 	for _, look := range []webtest.Look{{Width: webtest.Desk}, {Width: webtest.Phone, Dark: true}} {
 		p := b.Open(t, base, look)
@@ -326,7 +337,7 @@ func TestSplitAndMerge(t *testing.T) {
 		t.Errorf("merged, it has %d", got.Members)
 	}
 	p.Visit("/history")
-	p.Click(".history button")
+	p.Click("#journal button")
 	p.Await(`document.querySelector(".notice.done")?.innerText.startsWith("Undone")`)
 	if got := setNamed(t, c, amber); got.ID != set.ID || got.Members != perSet {
 		t.Errorf("undone, it has %d", got.Members)
@@ -375,5 +386,124 @@ func TestCompareAnew(t *testing.T) {
 	p.Await(`document.querySelector(".notice.done")?.innerText.startsWith("Undone")`)
 	if e, _, _ := c.EditionInForce(ctx); e.ID != old.ID {
 		t.Errorf("undone, %s is in force, not %s", e.ID, old.ID)
+	}
+}
+
+// fetched is what an address answers with, by the browser's own fetch.
+func fetched(t *testing.T, base, path string) (body []byte, h http.Header) {
+	t.Helper()
+	r, err := http.Get(base + path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Body.Close()
+	if body, err = io.ReadAll(r.Body); err != nil {
+		t.Fatal(err)
+	}
+	if r.StatusCode != http.StatusOK {
+		t.Fatalf("%s: %s\n%s", path, r.Status, body)
+	}
+	return body, r.Header
+}
+
+// unzipped are the files of an archive by name.
+func unzipped(t *testing.T, b []byte) map[string][]byte {
+	t.Helper()
+	z, err := zip.NewReader(bytes.NewReader(b), int64(len(b)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := map[string][]byte{}
+	for _, f := range z.File {
+		in, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if out[f.Name], err = io.ReadAll(in); err != nil {
+			t.Fatal(err)
+		}
+		in.Close()
+	}
+	return out
+}
+
+// What a list shows is exported, and nothing else; and the whole collection.
+func TestExport(t *testing.T) {
+	c, base := serveMade(t)
+	rows := func(b []byte) [][]string {
+		all, err := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(b, []byte("\ufeff")))).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return all[1:]
+	}
+	body, h := fetched(t, base, "/export/marbles.zip?set="+setNamed(t, c, amber).ID)
+	if got := h.Get("Content-Disposition"); !strings.HasPrefix(got, "attachment") {
+		t.Errorf("it is no download: %q", got)
+	}
+	if got := rows(unzipped(t, body)[collection.MarblesCSV]); len(got) != perSet {
+		t.Errorf("of %d marbles of the set %d are exported", perSet, len(got))
+	}
+	blue := find(t, c, collection.Filter{Colour: &collection.ColourNear{Lab: labOfHex("#1f4e9a"), DE00: 12}})
+	form := url.Values{"m": {blue[0].ID}}
+	r, err := http.NewRequest("POST", base+"/marbles/export", strings.NewReader(form.Encode()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	r.Header.Set("Origin", base)
+	answer, err := http.DefaultClient.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer answer.Body.Close()
+	if body, err = io.ReadAll(answer.Body); err != nil {
+		t.Fatal(err)
+	}
+	if got := rows(unzipped(t, body)[collection.MarblesCSV]); len(got) != 1 || !slices.Contains(got[0], blue[0].ID) {
+		t.Errorf("ticked alone, %v is exported", got)
+	}
+	body, _ = fetched(t, base, "/export/collection.jsonl?pictures=no")
+	if n := bytes.Count(body, []byte("\n")); n < 3*perSet || !bytes.Contains(body, []byte(blue[0].ID)) {
+		t.Errorf("the whole collection has %d lines", n)
+	}
+}
+
+// The guide is made beside the collection, looked at and taken along; nothing
+// else of that folder's surroundings can be had.
+func TestGuidePage(t *testing.T) {
+	c, base := serveMade(t)
+	b := webtest.NewBrowser(t)
+	p := b.Open(t, base, webtest.Look{Width: webtest.Desk})
+	p.Visit("/guide")
+	p.Do(chromedp.SetValue(chromedp.CSS("#title"), "Robin's three sets"))
+	p.Click(`form[action="/guide"] button`)
+	p.Await(`document.getElementById("made")?.innerText.includes("Robin")`)
+	p.Axe()
+	p.Shot("guide-made")
+	p.Visit("/guide/files/")
+	p.Fits()
+	p.Shot("guide-opened")
+	if got := p.Text("h1"); !strings.Contains(got, "Robin's three sets") {
+		t.Errorf("the guide is headed %q", got)
+	}
+	if loaded := webtest.Eval[bool](p, `(() => { const all = [...document.images]; all.forEach(i => i.loading = "eager"); return Promise.all(all.map(i => i.decode().then(() => 1, () => 0))).then(a => a.length > 0 && a.every(x => x)); })()`); !loaded {
+		t.Error("the guide shows no pictures")
+	}
+	body, _ := fetched(t, base, "/guide/guide.zip")
+	files := unzipped(t, body)
+	if len(files["guide/"+guide.IndexName]) == 0 || !bytes.HasPrefix(files["guide/"+guide.PDFName], []byte("%PDF")) {
+		t.Errorf("the archive holds %v", slices.Sorted(maps.Keys(files)))
+	}
+	name := filepath.Base(c.Path())
+	for _, path := range []string{"/guide/files/..%2f" + name, "/guide/files/%2e%2e/" + name, "/guide/files/" + guide.EditionName, "/guide/files/none.html"} {
+		r, err := http.Get(base + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Body.Close()
+		if r.StatusCode != http.StatusNotFound {
+			t.Errorf("%s: %s", path, r.Status)
+		}
 	}
 }
