@@ -354,6 +354,14 @@ func UserName() string {
 	return u.Username
 }
 
+// somebody is who did something: the one at the machine where nobody said.
+func somebody(who string) string {
+	if strings.TrimSpace(who) == "" {
+		return UserName()
+	}
+	return who
+}
+
 // scanner is a row or rows.
 type scanner interface{ Scan(...any) error }
 
