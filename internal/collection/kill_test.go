@@ -333,3 +333,35 @@ func TestKilledWhileImporting(t *testing.T) {
 		t.Errorf("only %d of %d children were still at work", atWork, len(points))
 	}
 }
+
+// A collection whose making was cut short between its tables and its journal is
+// finished when it is next opened.
+func TestHalfMadeCollectionsAreFinished(t *testing.T) {
+	ctx := context.Background()
+	path := filepath.Join(t.TempDir(), "marbles"+Ext)
+	c, err := Create(ctx, path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, j := range journalled {
+		if _, err := c.write.Exec("DROP TRIGGER journal_" + j.table + "_insert"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := c.write.Exec("DELETE FROM setting; PRAGMA user_version = 0"); err != nil {
+		t.Fatal(err)
+	}
+	c.Close()
+	if c, err = Open(ctx, path); err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	ids := added(t, c, tray("a", 1))
+	if e, err := c.AddRemark(ctx, "Ada", ids[0], "a note"); err != nil || e.Seq == 0 {
+		t.Errorf("an edit leaves no entry: %+v, %v", e, err)
+	}
+	var settings int
+	if err := c.read.QueryRow("SELECT count(*) FROM setting").Scan(&settings); err != nil || settings != 2 {
+		t.Errorf("%d settings, %v", settings, err)
+	}
+}
