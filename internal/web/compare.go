@@ -199,7 +199,7 @@ func whiteInWords(s collection.Sighting) (source, doubt string) {
 		source = "no white: colours as the camera gave them"
 	}
 	if k := s.Record.White.CCTK; k != nil {
-		source += fmt.Sprintf(", light of %.0f K", *k)
+		source += fmt.Sprintf(", light of %.0f\u00a0K", *k)
 	}
 	v := s.Record.Verdict
 	if s.Marble.Verdict != nil {
@@ -312,7 +312,7 @@ func figureLines(list []comparedMarble) (out []figureLine) {
 		}
 		return plainCell(say(r.Bubble), say(first.Bubble))
 	})
-	line("Stands as", func(r collection.Row) cell { text, _ := stateInWords(r); return cell{Text: text} })
+	line("Stands as", func(r collection.Row) cell { return cell{Text: stateChip(r).Text} })
 	return out
 }
 

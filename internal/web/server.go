@@ -54,12 +54,13 @@ type Server struct {
 	token string
 	log   *slog.Logger
 
-	desk     *desk.Desk
-	palettes palettes
-	preview  work[*opinions.Preview]
-	health   work[report.Health]
-	smaller  *smaller
-	drawing  sync.Mutex // one explanation sheet at a time
+	desk      *desk.Desk
+	palettes  palettes
+	preview   work[*opinions.Preview]
+	health    work[report.Health]
+	guideWork work[int]
+	smaller   *smaller
+	drawing   sync.Mutex // one explanation sheet at a time
 
 	forwarding sync.Mutex
 	forwarded  map[*desk.Place]bool // whose events go to browsers

@@ -8,6 +8,7 @@ import (
 	"math"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 
 	"tawsight/internal/collection"
@@ -162,6 +163,11 @@ func (s *Server) set(w http.ResponseWriter, r *http.Request) error {
 	}
 	c, ctx := p.Collection, r.Context()
 	set, err := c.Set(ctx, r.PathValue("id"))
+	if seq, e := strconv.ParseInt(r.URL.Query().Get(doneParam), 10, 64); e == nil && errors.Is(err, collection.ErrNotFound) {
+		// Undoing how it was made has undone the set that was shown.
+		http.Redirect(w, r, withDone("/sets", seq), http.StatusSeeOther)
+		return nil
+	}
 	if err != nil {
 		return s.told(err)
 	}
@@ -284,6 +290,9 @@ func percentOf(v float64) string { return fmt.Sprintf("%.1f%%", v) }
 
 // figure is a number to three figures, for people.
 func figure(v float64) string {
+	if v < 0 {
+		return "−" + figure(-v)
+	}
 	switch a := math.Abs(v); {
 	case a >= 100 || a == 0:
 		return fmt.Sprintf("%.0f", v)

@@ -305,4 +305,4 @@ CREATE TABLE specimen_colour (
   area        REAL NOT NULL,
   PRIMARY KEY (specimen_id, part, place)
 ) WITHOUT ROWID;
-CREATE INDEX colour_light ON specimen_colour(l);
+CREATE INDEX colour_light ON specimen_colour(l, part, a, b); -- holds all that nearness needs

@@ -211,7 +211,9 @@ func (p *Page) watch(ev any) {
 			p.fault("log: " + e.Entry.Text + " " + e.Entry.URL)
 		}
 	case *network.EventRequestWillBeSent:
-		if u := e.Request.URL; !strings.HasPrefix(u, p.origin+"/") && !strings.HasPrefix(u, "blob:"+p.origin+"/") && u != "about:blank" {
+		// Data is nobody's server; the browser draws its own controls with it, and
+		// the page's policy forbids it to pages.
+		if u := e.Request.URL; !strings.HasPrefix(u, "data:") && !strings.HasPrefix(u, p.origin+"/") && !strings.HasPrefix(u, "blob:"+p.origin+"/") && u != "about:blank" {
 			p.fault("request to another server: " + u)
 		}
 	case *page.EventJavascriptDialogOpening:
