@@ -59,7 +59,7 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) error {
 	}
 	data := homeData{
 		CheckBarMM: calib.CheckBarMM,
-		CanDemo: s.desk != nil && !s.isDemo(), CanAdd: s.desk != nil,
+		CanDemo:    s.desk != nil && !s.isDemo(), CanAdd: s.desk != nil,
 	}
 	for _, i := range intakes {
 		if i.Total() > 0 {
