@@ -137,6 +137,7 @@ type setData struct {
 	Names    []string
 	Here     string
 	Compares string
+	Scale    string // classes
 
 	labelled []collection.Row // of all sets
 }
@@ -194,7 +195,7 @@ func (s *Server) set(w http.ResponseWriter, r *http.Request) error {
 			sizes = append(sizes, *m.DiameterMM)
 		}
 	}
-	d.Sizes = newSizeChart(sizes)
+	d.Sizes, d.Scale = newSizeChart(sizes), listScale(d.Members)
 	all, err := c.Sets(ctx)
 	if err != nil {
 		return err
