@@ -257,6 +257,7 @@ type Decision struct {
 
 // Decide labels specimens; the comparison's opinion of the day is kept with each.
 func (c *Collection) Decide(ctx context.Context, who string, d Decision, ids ...string) (Edit, error) {
+	who = somebody(who)
 	return c.edit(ctx, who, "label", func(tx *sql.Tx) (string, error) {
 		if !slices.Contains(Sures, d.Sure) {
 			return "", fmt.Errorf("%w: a label is certain, likely or a guess", ErrInvalid)
@@ -391,6 +392,7 @@ func (c *Collection) DescribePhoto(ctx context.Context, who, sha string, d Descr
 
 // AddCondition adds a note on a specimen's state: a grade, words, or both.
 func (c *Collection) AddCondition(ctx context.Context, who, id, grade, text string) (Edit, error) {
+	who = somebody(who)
 	return c.edit(ctx, who, "condition", func(tx *sql.Tx) (string, error) {
 		title, err := mustStand(ctx, tx, id)
 		if err != nil {
@@ -420,6 +422,7 @@ func addCondition(ctx context.Context, tx *sql.Tx, who, id, grade, text string) 
 
 // AddRemark adds a note to a specimen.
 func (c *Collection) AddRemark(ctx context.Context, who, id, text string) (Edit, error) {
+	who = somebody(who)
 	return c.edit(ctx, who, "note", func(tx *sql.Tx) (string, error) {
 		title, err := mustStand(ctx, tx, id)
 		if err != nil {

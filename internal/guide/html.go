@@ -50,6 +50,11 @@ type plateView struct {
 	Figures     []pictureView
 }
 
+type keyView struct {
+	Number int
+	Text   string
+}
+
 type linkView struct{ Href, Label string }
 
 type countView struct {
@@ -334,6 +339,10 @@ func (b *book) writeSet(w io.Writer, i int, figures map[int]figure) error {
 		}
 		plates = append(plates, v)
 	}
+	var key []keyView
+	for _, m := range s.shown() {
+		key = append(key, keyView{m.Number, m.key(s)})
+	}
 	var traits []traitView
 	for _, t := range s.Traits {
 		v := traitView{Label: t.Label, Of: t.Of, NotTold: t.notTold()}
@@ -372,7 +381,7 @@ func (b *book) writeSet(w io.Writer, i int, figures map[int]figure) error {
 	}
 	data := map[string]any{
 		"Mark": Mark, "Head": s.Label + " · " + e.Title, "Style": template.CSS(style), "E": map[string]string{"Title": e.Title}, "S": s,
-		"Previous": link(i - 1), "Next": link(i + 1), "Note": paragraphs(s.Note), "Short": s.short(), "Plates": plates, "Hidden": s.hidden(), "Key": s.shown(),
+		"Previous": link(i - 1), "Next": link(i + 1), "Note": paragraphs(s.Note), "Short": s.short(), "Plates": plates, "Hidden": s.hidden(), "Key": key,
 		"Traits": traits, "SizesText": s.sizes(), "Palettes": []paletteView{paletteOf("Base", s.Base), paletteOf("Ribbons", s.Ribbons)},
 		"Lookalikes": lookalikes, "Ranges": ranges, "HowSure": s.howSure(), "NotProof": notProof, "NotToScale": notToScale, "Credits": e.creditLines(s.Credits), "Footer": e.footer(),
 	}

@@ -380,11 +380,7 @@ func (p *press) key(s *Set) {
 		for k, m := range list[i:min(i+columns, len(list))] {
 			x := float64(k) * (w + gap)
 			b.Write(fmt.Sprint(m.Number), x+12, size, 1, report.Bold, size, report.Ink)
-			text := m.Name
-			if m.Credit != "" {
-				text += ", photo " + m.Credit
-			}
-			h = math.Max(h, b.Paragraph(text, x+17, size, w-17, 2, report.Regular, size, report.SoftInk)-size*0.75)
+			h = math.Max(h, b.Paragraph(m.key(s), x+17, size, w-17, 2, report.Regular, size, report.SoftInk)-size*0.75)
 		}
 		b.SetHeight(h)
 		p.put(b, 1.5)

@@ -53,7 +53,7 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	intakes, err := c.Intakes(ctx, 1)
+	intakes, err := c.Intakes(ctx, 8) // the latest may have got no photo
 	if err != nil {
 		return err
 	}
@@ -61,11 +61,11 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) error {
 		Empty: n.Photos == 0, CheckBarMM: calib.CheckBarMM,
 		CanDemo: s.desk != nil && !s.isDemo(), CanAdd: s.desk != nil,
 	}
-	if len(intakes) > 0 && intakes[0].Total() > 0 {
-		l := lineOf(intakes[0])
-		data.Latest = &l
-		if l.CheckBarMM > 0 {
-			data.Drop.CheckBarMM = l.CheckBarMM
+	for _, i := range intakes {
+		if i.Total() > 0 {
+			l := lineOf(i)
+			data.Latest, data.Drop.CheckBarMM = &l, l.CheckBarMM
+			break
 		}
 	}
 	states := n.States
@@ -76,13 +76,13 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) error {
 		{states[collection.Labelled], "labelled", s.pageAt("/marbles")},
 	}
 	if k := states[collection.Doubtful]; k > 0 {
-		data.Waits = append(data.Waits, task{count(k, "marble") + " between two sets, to be decided.", s.pageAt("/doubtful"), "Decide"})
+		data.Waits = append(data.Waits, task{count(k, "marble") + " between two sets, to be decided.", s.decidePage(collection.Doubtful), "Decide"})
 	}
 	if k := states[collection.UnlikeAny]; k > 0 {
-		data.Waits = append(data.Waits, task{count(k, "marble") + " unlike any of your sets.", s.pageAt("/doubtful"), "Look"})
+		data.Waits = append(data.Waits, task{count(k, "marble") + " unlike any of your sets.", s.decidePage(collection.UnlikeAny), "Look"})
 	}
 	if k := states[collection.Suggested]; k > 0 {
-		data.Waits = append(data.Waits, task{count(k, "marble") + " with a set suggested that nobody has confirmed.", s.pageAt("/doubtful"), "Confirm"})
+		data.Waits = append(data.Waits, task{count(k, "marble") + " with a set suggested that nobody has confirmed.", s.decidePage(collection.Suggested), "Confirm"})
 	}
 	if n.PoorPhotos > 0 {
 		data.Waits = append(data.Waits, task{count(n.PoorPhotos, "photo") + " too poor to judge in some way.", "/poor", "See what to do"})
@@ -91,6 +91,15 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) error {
 		data.Waits = append(data.Waits, task{"No marble is labelled yet. Open one you are sure of and say which set it belongs to: ten a set are a start.", "/photos", "Choose a photo"})
 	}
 	return s.page(w, r, "home.html", data)
+}
+
+// decidePage is where marbles of a state are decided on: the page made for it,
+// else the list of them.
+func (s *Server) decidePage(state collection.State) string {
+	if at := s.pageAt("/doubtful"); at != "" {
+		return at
+	}
+	return "/marbles?state=" + string(state)
 }
 
 func noun(n int, what string) string {

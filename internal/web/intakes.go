@@ -17,6 +17,7 @@ import (
 	"tawsight/internal/intake"
 	"tawsight/internal/quality"
 	"tawsight/internal/record"
+	"tawsight/vision"
 )
 
 // formUploadMost is how many bytes one form may bring, all its photos together;
@@ -90,21 +91,26 @@ func (s *Server) beginIntake(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return badRequest("No photo came", "Choose at least one photo, then press the button.")
 	}
-	id, err := s.receiveForm(p, r, form)
+	id, refused, err := s.receiveForm(p, r, form)
 	if err != nil {
 		return err
 	}
 	if id == "" {
 		return badRequest("No photo came", "Choose at least one photo, then press the button.")
 	}
-	http.Redirect(w, r, "/intakes/"+id, http.StatusSeeOther)
+	to := "/intakes/" + id
+	if refused > 0 {
+		to += "?refused=" + strconv.Itoa(refused)
+	}
+	http.Redirect(w, r, to, http.StatusSeeOther)
 	return nil
 }
 
-// receiveForm takes the photos of a form as they come. Fields come before files
-// in the page's form, so the check bar is known by then.
-func (s *Server) receiveForm(p *desk.Place, r *http.Request, form *multipart.Reader) (id string, err error) {
-	var refused []string
+// receiveForm takes the photos of a form as they come, and says how many files
+// were refused. Fields come before files in the page's form, so the check bar is
+// known by then.
+func (s *Server) receiveForm(p *desk.Place, r *http.Request, form *multipart.Reader) (id string, refused int, err error) {
+	var why []string
 	bar := 0.0
 	for {
 		part, err := form.NextPart()
@@ -112,16 +118,16 @@ func (s *Server) receiveForm(p *desk.Place, r *http.Request, form *multipart.Rea
 			break
 		}
 		if err != nil {
-			return id, uploadProblem(err)
+			return id, 0, uploadProblem(err)
 		}
 		switch part.FormName() {
 		case "check_bar_mm":
 			text, err := io.ReadAll(io.LimitReader(part, 64))
 			if err != nil {
-				return id, uploadProblem(err)
+				return id, 0, uploadProblem(err)
 			}
 			if bar, err = checkBar(string(text)); err != nil {
-				return id, err
+				return id, 0, err
 			}
 		case "photos":
 			if part.FileName() == "" {
@@ -130,28 +136,30 @@ func (s *Server) receiveForm(p *desk.Place, r *http.Request, form *multipart.Rea
 			if id == "" {
 				i, err := p.Intake.Begin(r.Context(), "", "the page", bar)
 				if err != nil {
-					return id, err
+					return id, 0, err
 				}
 				id = i.ID
 			}
 			_, err := p.Intake.Receive(r.Context(), id, part.FileName(), part)
 			switch {
 			case errors.Is(err, intake.ErrNotAPhoto), errors.Is(err, intake.ErrTooLarge):
-				refused = append(refused, err.Error())
+				why = append(why, err.Error())
 			case err != nil:
-				return id, uploadProblem(err)
+				return id, 0, uploadProblem(err)
 			}
 		}
 	}
-	if len(refused) > 0 {
-		if i, err := p.Collection.Intake(r.Context(), id); err != nil {
-			return id, err
-		} else if i.Total() == 0 {
-			return id, badRequest("None of that could be taken", sentence(strings.Join(refused, ". ")))
+	if len(why) > 0 {
+		i, err := p.Collection.Intake(r.Context(), id)
+		if err != nil {
+			return id, 0, err
 		}
-		s.log.Info("files were not taken", "intake", id, "why", refused)
+		if i.Total() == 0 {
+			return id, 0, badRequest("None of that could be taken", sentence(strings.Join(why, ". ")))
+		}
+		s.log.Info("files were not taken", "intake", id, "why", why)
 	}
-	return id, nil
+	return id, len(why), nil
 }
 
 // uploadProblem is a photo that did not come whole.
@@ -251,7 +259,9 @@ type intakeData struct {
 	Hidden int
 	Others []intakeLine // that wait too
 	After  string       // the latest event this page knows
-	Drop   dropData
+	// Refused is how many files of the form that led here were not taken.
+	Refused int
+	Drop    dropData
 }
 
 // Said is the whole progress in words.
@@ -274,6 +284,9 @@ func (v intakeData) Said() string {
 	}
 	return text + "."
 }
+
+// PhotoMost is how large a photo may be.
+func (v intakeData) PhotoMost() string { return bytesInWords(vision.MaxFileBytes) }
 
 // Open tells whether something of it is still to be done.
 func (v intakeData) Open() bool { return v.Finished == "" && v.Total() > 0 }
@@ -309,6 +322,9 @@ func (s *Server) showIntake(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 		data.Files = append(data.Files, v)
+	}
+	if n, err := strconv.Atoi(r.URL.Query().Get("refused")); err == nil && n > 0 {
+		data.Refused = n
 	}
 	open, err := p.Collection.Unfinished(ctx)
 	if err != nil {

@@ -62,34 +62,33 @@ type happening struct {
 // marbleData fills marble.html.
 type marbleData struct {
 	collection.Specimen
-	Best       collection.Sighting
-	Chip       chip
-	Number     int
-	Size       string // empty where there is none
-	PlusMinus  string
-	Range      string
-	Inch       string
-	SizeClass  string
-	WhyNoSize  string
-	Swatches   []colourLine
-	Bubble     string
-	Glow       string
-	Figures    []marbleFigure
-	Key        []marbleFigure // of these, the shares that say most at a glance
-	Budget     []record.BudgetLine
-	Opinion    *opinionView
-	Flags      []record.Flag
-	HasSheet   bool
-	CanSheet   bool // may be drawn
-	History    []happening
-	Sets       []collection.Set
-	Sures      []collection.Sure
-	Grades     []string
-	Permitted  []refset.Permission
-	People     []collection.Contributor
-	TagsText   string
-	OwnCredit  string // the marble's own, not its photo's
-	ComparePos string // address of the page that compares it, where there is one
+	Best      collection.Sighting
+	Chip      chip
+	Number    int
+	Size      string // empty where there is none
+	PlusMinus string
+	Range     string
+	Inch      string
+	SizeClass string
+	WhyNoSize string
+	Swatches  []colourLine
+	Bubble    string
+	Glow      string
+	Figures   []marbleFigure
+	Key       []marbleFigure // of these, the shares that say most at a glance
+	Budget    []record.BudgetLine
+	Opinion   *opinionView
+	Flags     []record.Flag
+	HasSheet  bool
+	CanSheet  bool // may be drawn
+	History   []happening
+	Sets      []collection.Set
+	Sures     []collection.Sure
+	Grades    []string
+	Permitted []refset.Permission
+	People    []collection.Contributor
+	TagsText  string
+	OwnCredit string // the marble's own, not its photo's
 }
 
 func (s *Server) marble(w http.ResponseWriter, r *http.Request) error {
