@@ -83,6 +83,7 @@ type doubtfulData struct {
 	HowSure  []string
 	Settle   []string
 	Notes    []string
+	Scale    string // classes
 	Why      string // why it is not set beside any
 	Names    []string
 	Last     *flash // the latest edit, to undo
@@ -210,7 +211,7 @@ func (d *doubtfulData) fillPlate(ctx context.Context, p *desk.Place) error {
 	plate, err := p.Opinions.Plate(ctx, d.Marble.ID)
 	switch {
 	case errors.Is(err, opinions.ErrNotCompared), errors.Is(err, opinions.ErrNoEdition), errors.Is(err, collection.ErrNotFound):
-		d.Why = sentence(err.Error())
+		d.Why, d.Scale = sentence(err.Error()), scaleFor([]face{d.Marble.Face}, 230, 150, 80)
 		return nil
 	case err != nil:
 		return err
@@ -251,6 +252,13 @@ func (d *doubtfulData) fillPlate(ctx context.Context, p *desk.Place) error {
 		}
 		d.Sets = append(d.Sets, l)
 	}
+	faces := []face{d.Marble.Face}
+	for _, l := range d.Sets {
+		for _, n := range l.Specimens {
+			faces = append(faces, n.Face)
+		}
+	}
+	d.Scale = scaleFor(faces, 230, 150, 80)
 	for _, f := range plate.Features[:min(len(plate.Features), mostBars)] {
 		d.Bars = append(d.Bars, newFeatureBar(f, d.Sets))
 	}
