@@ -71,3 +71,22 @@ func BenchmarkPredict60(b *testing.B) {
 		}
 	}
 }
+
+func BenchmarkLeaveOneOut60(b *testing.B) {
+	for _, sets := range []int{6, 50} {
+		b.Run(fmt.Sprintf("sets=%d", sets), func(b *testing.B) {
+			features, all := large(false)
+			var samples []Sample
+			for i, s := range all[:100*sets] {
+				if i%100 < 1000/sets {
+					samples = append(samples, s)
+				}
+			}
+			for b.Loop() {
+				if _, err := LeaveOneOut(features, samples, Options{}); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}

@@ -11,7 +11,11 @@ import (
 // where there are steps the nearest set's probability read off them, the rest
 // being shared as before.
 func calibrated(score []float64, temperature float64, steps []Step) []float64 {
-	p := softmax(score, temperature)
+	return stepped(softmax(score, temperature), steps)
+}
+
+// stepped reads the nearest set's probability off the steps, in place.
+func stepped(p []float64, steps []Step) []float64 {
 	if len(steps) == 0 {
 		return p
 	}
@@ -49,25 +53,21 @@ func calibrated(score []float64, temperature float64, steps []Step) []float64 {
 // better (least Brier score of the nearest set's probability) on folds they were
 // not fitted to. Temperature is the rule; isotonic regression needs many marbles
 // to beat it.
-func calibration(rows [][]float64, own []int) (temperature float64, steps []Step) {
-	temperature = fitTemperature(rows, own)
+//
+// fit gives the temperature of the rows but those of a fold (-1: of all), which
+// are every fifth row from that on.
+func calibration(rows [][]float64, own []int, fit func(fold int) float64) (temperature float64, steps []Step) {
+	temperature = fit(-1)
 	if len(rows) < 50 {
 		return temperature, nil
 	}
-	const folds = 5
-	var plain, stepped float64
-	for fold := range folds {
-		var in [][]float64
-		var inOwn []int
-		for i, r := range rows {
-			if i%folds != fold {
-				in, inOwn = append(in, r), append(inOwn, own[i])
-			}
-		}
-		temp := fitTemperature(in, inOwn)
+	var plain, step float64
+	for fold := range calibrationFolds {
+		in, inOwn := butFold(rows, fold), butFold(own, fold)
+		temp := fit(fold)
 		st := isotonic(in, inOwn, temp)
 		for i, r := range rows {
-			if i%folds != fold {
+			if i%calibrationFolds != fold {
 				continue
 			}
 			best := floats.MinIdx(r)
@@ -75,15 +75,33 @@ func calibration(rows [][]float64, own []int) (temperature float64, steps []Step
 			if best == own[i] {
 				right = 1
 			}
-			a, b := calibrated(r, temp, nil)[best], calibrated(r, temp, st)[best]
+			p := softmax(r, temp)
+			a := p[best]
+			b := stepped(p, st)[best]
 			plain += (a - right) * (a - right)
-			stepped += (b - right) * (b - right)
+			step += (b - right) * (b - right)
 		}
 	}
-	if stepped < plain {
+	if step < plain {
 		steps = isotonic(rows, own, temperature)
 	}
 	return temperature, steps
+}
+
+const calibrationFolds = 5
+
+// butFold is what is not of a fold; with -1, all.
+func butFold[T any](of []T, fold int) []T {
+	if fold < 0 {
+		return of
+	}
+	out := make([]T, 0, len(of))
+	for i, v := range of {
+		if i%calibrationFolds != fold {
+			out = append(out, v)
+		}
+	}
+	return out
 }
 
 // isotonic regresses whether the nearest set is the right one on its
@@ -96,7 +114,7 @@ func isotonic(rows [][]float64, own []int, temperature float64) []Step {
 	var pts []point
 	for i, r := range rows {
 		best := floats.MinIdx(r)
-		q := point{p: softmax(r, temperature)[best]}
+		q := point{p: shareOf(r, temperature, best)}
 		if best == own[i] {
 			q.right = 1
 		}

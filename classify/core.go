@@ -78,6 +78,21 @@ func softmax(d2 []float64, temperature float64) []float64 {
 	return out
 }
 
+// shareOf is softmax(d2, temperature)[c], without what it says of the others.
+func shareOf(d2 []float64, temperature float64, c int) float64 {
+	least := floats.Min(d2)
+	if math.IsInf(d2[c], 1) {
+		return 0
+	}
+	sum := 0.0
+	for _, d := range d2 {
+		if x := (least - d) / temperature; x > -45 { // beyond, too little to change a sum of 1 or more
+			sum += math.Exp(x)
+		}
+	}
+	return math.Exp((least-d2[c])/temperature) / sum
+}
+
 // Bounds of the temperature, in squared spreads.
 const (
 	minTemperature     = 1e-4
@@ -98,16 +113,7 @@ const (
 func fitTemperature(d2 [][]float64, own []int) float64 {
 	var rows [][]float64 // finite distances, own set first
 	for i, row := range d2 {
-		if math.IsInf(row[own[i]], 1) {
-			continue
-		}
-		r := []float64{row[own[i]]}
-		for c, d := range row {
-			if c != own[i] && !math.IsInf(d, 1) {
-				r = append(r, d)
-			}
-		}
-		if len(r) > 1 {
+		if r, ok := ownFirst(row, own[i]); ok {
 			rows = append(rows, r)
 		}
 	}
@@ -127,10 +133,16 @@ func fitTemperature(d2 [][]float64, own []int) float64 {
 		}
 		return g
 	}
+	return bisectTemperature(func(logT float64) bool { return slope(math.Exp(logT)) > 0 })
+}
+
+// bisectTemperature finds the temperature at and below which tooCold says so of
+// its logarithm.
+func bisectTemperature(tooCold func(logT float64) bool) float64 {
 	lo, hi := math.Log(minTemperature), math.Log(maxTemperature)
 	for range 40 {
-		if mid := (lo + hi) / 2; slope(math.Exp(mid)) > 0 {
-			lo = mid // too cold
+		if mid := (lo + hi) / 2; tooCold(mid) {
+			lo = mid
 		} else {
 			hi = mid
 		}

@@ -358,6 +358,14 @@ const leastOwn = 3
 // must not outvote all others. (Of three rules for the farthest values, on the
 // sample sets: none, 87.7 % right; this one, 91.4 %; growing as the logarithm
 // beyond it, 89.5 %.)
+//
+// A figure beyond three spreads of all sets thus speaks for none of them, though
+// it may be nearer to one. Rules that keep that difference were tried on the
+// sample sets, and none did better with marbles and with photos left out (95.7 %
+// and 93.8 % right as it is): the figure drawn to the nearest set's three
+// spreads, with nothing else clipped, 93.2 % and 91.4 %, or the others' squared
+// distances clipped at nine more than its own, 95.7 % and 92.6 %; drawn to
+// the nearest set's 95 % point, 93.8 % and 93.8 %.
 const outlier = 3
 
 func clip(e float64) float64 { return math.Max(-outlier, math.Min(outlier, e)) }

@@ -224,38 +224,48 @@ func (m *Model) Separate(a, b string) (p Pair, ok bool) {
 	return m.pair(i, j), true
 }
 
+// mostDuplicates is how many duplicates of one specimen are told.
+const mostDuplicates = 8
+
+// apart is the distance of two specimens, of which i has so many features; ok is
+// false where it is not below a limit, or where they share less than [MinShare]
+// of these. Most pairs are seen to be farther apart after a few features.
+func (t *table) apart(i, j int, have, below float64, spread []float64) (d float64, ok bool) {
+	a, b := t.spec[i].x, t.spec[j].x
+	most := below * below * have * (1 + 1e-9) // a mean over fewer is no less
+	sum, used := 0.0, 0
+	for f := range a {
+		if v := (a[f] - b[f]) / spread[f]; v == v { // not NaN
+			if sum += v * v; sum > most {
+				return 0, false
+			}
+			used++
+		}
+	}
+	if used == 0 || float64(used) < MinShare*have {
+		return 0, false
+	}
+	d = math.Sqrt(sum / float64(used))
+	return d, d < below
+}
+
 // duplicates are pairs of specimens much nearer to each other than a specimen
 // usually is to its nearest neighbour. Photos of one marble differ in what its
 // sides show, so this finds the same side taken twice, not every repetition.
 func (t *table) duplicates(m *Model) []Duplicate {
 	n := len(t.spec)
 	spread := m.spreads()
+	have := make([]float64, n) // features
 	nearest := make([]float64, n)
-	type near struct {
-		j int
-		d float64
-	}
-	all := make([][]near, n)
 	parallel(n, func(i int) {
-		nearest[i] = math.Inf(1)
-		_, have := meanSquare(t.spec[i].x, t.spec[i].x, spread)
+		_, h := meanSquare(t.spec[i].x, t.spec[i].x, spread)
+		have[i], nearest[i] = float64(h), math.Inf(1)
 		for j := range n {
-			if j == i {
+			if j == i || t.spec[i].class != t.spec[j].class {
 				continue
 			}
-			d2, used := meanSquare(t.spec[i].x, t.spec[j].x, spread)
-			if used == 0 || float64(used) < MinShare*float64(have) {
-				continue
-			}
-			d := math.Sqrt(d2)
-			if t.spec[i].class == t.spec[j].class {
-				nearest[i] = math.Min(nearest[i], d)
-			}
-			// Half the closest neighbour is all that can matter.
-			all[i] = append(all[i], near{j, d})
-			if len(all[i]) > 8 {
-				slices.SortFunc(all[i], func(a, b near) int { return cmp.Or(cmp.Compare(a.d, b.d), cmp.Compare(a.j, b.j)) })
-				all[i] = all[i][:4]
+			if d, ok := t.apart(i, j, have[i], nearest[i], spread); ok {
+				nearest[i] = d
 			}
 		}
 	})
@@ -269,10 +279,28 @@ func (t *table) duplicates(m *Model) []Duplicate {
 		return nil // nothing is known of what is usual
 	}
 	typical := median(finite)
+	type near struct {
+		j int
+		d float64
+	}
+	all := make([][]near, n)
+	parallel(n, func(i int) {
+		for j := range n {
+			if j == i {
+				continue
+			}
+			if d, ok := t.apart(i, j, have[i], nearDuplicate*typical, spread); ok {
+				all[i] = append(all[i], near{j, d})
+			}
+		}
+		// Of a marble photographed time and again the nearest say enough.
+		slices.SortFunc(all[i], func(a, b near) int { return cmp.Or(cmp.Compare(a.d, b.d), cmp.Compare(a.j, b.j)) })
+		all[i] = all[i][:min(len(all[i]), mostDuplicates)]
+	})
 	var out []Duplicate
 	for i := range n {
 		for _, x := range all[i] {
-			if x.d >= nearDuplicate*typical || x.j < i && slices.ContainsFunc(all[x.j], func(y near) bool { return y.j == i }) {
+			if x.j < i && slices.ContainsFunc(all[x.j], func(y near) bool { return y.j == i }) {
 				continue
 			}
 			a, b := &t.spec[i], &t.spec[x.j]

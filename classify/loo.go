@@ -3,6 +3,7 @@ package classify
 import (
 	"maps"
 	"slices"
+	"sync"
 )
 
 // LOO is how well the labelled marbles are told apart when each is left out
@@ -120,6 +121,41 @@ type LeftOut struct {
 	Prediction       Prediction
 }
 
+// models gives a model of a basis in a form, to be calibrated. What several
+// specimens were left out of is worked out once.
+func (l *learnt) models(t *table, opts Options) func(basis, form int) *Model {
+	uses := make([]int, len(l.bases))
+	for _, f := range l.folds {
+		if f.basis >= 0 {
+			uses[f.basis]++
+		}
+	}
+	work := func(basis, form int) *Model {
+		b := l.bases[basis]
+		m := t.model(b, b.as(l.forms[form]), l.forms[form], opts)
+		t.addStrange(m, b)
+		return m
+	}
+	type key struct{ basis, form int }
+	var mu sync.Mutex
+	made := map[key]func() *Model{}
+	return func(basis, form int) *Model {
+		if uses[basis] == 1 {
+			return work(basis, form) // hundreds need not be in memory together
+		}
+		mu.Lock()
+		get := made[key{basis, form}]
+		if get == nil {
+			get = sync.OnceValue(func() *Model { return work(basis, form) })
+			made[key{basis, form}] = get
+		}
+		mu.Unlock()
+		m := *get()
+		m.Sets = slices.Clone(m.Sets) // calibrate writes to them
+		return &m
+	}
+}
+
 // LeaveOneOut tests the method on the labelled marbles. For each specimen,
 // spreads, centroids and correlations are found without it, and the form of the
 // model, the temperature and the rule for unlike-any from what leaving out has
@@ -147,6 +183,8 @@ func LeaveOneOut(features []FeatureInfo, samples []Sample, opts Options) (LOO, e
 	}
 	out.Marbles = make([]LeftOut, len(t.spec))
 	brier := make([]float64, len(t.spec))
+	l.arrangeHeat()
+	modelOf := l.models(t, opts)
 	parallel(len(t.spec), func(i int) {
 		s, f := &t.spec[i], &l.folds[i]
 		left := &out.Marbles[i]
@@ -154,10 +192,8 @@ func LeaveOneOut(features []FeatureInfo, samples []Sample, opts Options) (LOO, e
 		if f.basis < 0 {
 			return
 		}
-		b := l.bases[f.basis]
 		form, _ := l.choose(t, i)
-		m := t.model(b, b.as(l.forms[form]), l.forms[form], opts)
-		t.addStrange(m, b)
+		m := modelOf(f.basis, form)
 		l.calibrate(t, m, form, i)
 		p, err := m.predict(s.x, s.sure)
 		if err != nil {

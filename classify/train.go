@@ -56,6 +56,8 @@ type learnt struct {
 	folds []fold // one a specimen
 	bases []*basis
 	split []bool
+	heat  []*heat // [form] of the folds that were tested, in their order; see arrangeHeat
+	place []int   // [fold] which of them it is
 }
 
 // fold is one specimen as seen by models that were made without it.
@@ -260,6 +262,40 @@ func (t *table) leaveOut(l *learnt, opts Options) {
 	})
 }
 
+// arrangeHeat makes [learnt.temperature] quick for one fold left out after the
+// other.
+func (l *learnt) arrangeHeat() {
+	l.place = make([]int, len(l.folds))
+	l.heat = make([]*heat, len(l.forms))
+	n := 0
+	for i := range l.folds {
+		l.place[i] = n
+		if l.folds[i].basis >= 0 {
+			n++
+		}
+	}
+	parallel(len(l.heat), func(k int) {
+		rows, own := make([][]float64, 0, n), make([]int, 0, n)
+		for i := range l.folds {
+			if f := &l.folds[i]; f.basis >= 0 {
+				rows, own = append(rows, f.scores[k]), append(own, f.own)
+			}
+		}
+		l.heat[k] = heatOf(rows, own)
+	})
+}
+
+// temperature is that of a form by the rows but every fifth from fold on (-1: by
+// all of them). The rows are those of all folds but one (-1: of all).
+func (l *learnt) temperature(rows [][]float64, own []int, form, but, fold int) float64 {
+	if l.heat != nil && but >= 0 && l.folds[but].basis >= 0 {
+		if t, ok := l.heat[form].without(l.place[but], fold); ok {
+			return t
+		}
+	}
+	return fitTemperature(butFold(rows, fold), butFold(own, fold))
+}
+
 // choose is the form to take, not asking the specimen at but (-1: asking all):
 // the first, and so the simplest, whose cross-entropy on left-out specimens is
 // within a standard error of the least (the rule of L. Breiman and others,
@@ -269,8 +305,7 @@ func (l *learnt) choose(t *table, but int) (best int, all []Candidate) {
 	losses := make([][]float64, len(l.forms))
 	for k, f := range l.forms {
 		c := Candidate{Name: f.name}
-		var rows [][]float64
-		var own []int
+		rows, own := make([][]float64, 0, len(l.folds)), make([]int, 0, len(l.folds))
 		for i := range l.folds {
 			if fd := &l.folds[i]; i != but && fd.basis >= 0 {
 				c.Tested++
@@ -281,11 +316,11 @@ func (l *learnt) choose(t *table, but int) (best int, all []Candidate) {
 			}
 		}
 		if n := float64(len(rows)); n > 0 {
-			temperature := fitTemperature(rows, own)
+			temperature := l.temperature(rows, own, k, but, -1)
+			losses[k] = make([]float64, len(rows))
 			for i, r := range rows {
-				loss := -math.Log(math.Max(1e-12, softmax(r, temperature)[own[i]]))
-				losses[k] = append(losses[k], loss)
-				c.CrossEntropy += loss / n
+				losses[k][i] = -math.Log(math.Max(1e-12, shareOf(r, temperature, own[i])))
+				c.CrossEntropy += losses[k][i] / n
 			}
 		}
 		all = append(all, c)
@@ -329,7 +364,7 @@ func (l *learnt) calibrate(t *table, m *Model, form, but int) {
 		sum[f.own] += f.strange
 		n[f.own]++
 	}
-	m.Temperature, m.Steps = calibration(rows, own)
+	m.Temperature, m.Steps = calibration(rows, own, func(fold int) float64 { return l.temperature(rows, own, form, but, fold) })
 	total := floats.Sum(n)
 	m.LeftOut = nil
 	if total == 0 {

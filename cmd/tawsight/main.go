@@ -36,11 +36,17 @@ type commands struct {
 	Measure     measureCommand     `cmd:"" help:"Measure every marble in photos."`
 	Compare     compareCommand     `cmd:"" help:"Set a doubtful marble beside the nearest of your labelled ones."`
 	References  referencesCommand  `cmd:"" help:"Learn from your labelled photos, and say how well the sets can be told apart."`
+	Guide       guideCommand       `cmd:"" help:"Make an illustrated guide to your own sets, to share."`
 	Bundle      bundleCommand      `cmd:"" help:"Pack your labelled sets into one file for another collector; check and unpack such files."`
 	Serve       serveCommand       `cmd:"" help:"Serve a page for your browser, on this machine."`
 	Add         addCommand         `cmd:"" help:"Measure photos into your collection."`
 	History     historyCommand     `cmd:"" help:"Print what was changed in your collection, by whom and when."`
 	Undo        undoCommand        `cmd:"" help:"Take an edit of your collection back."`
+	Export      exportCommand      `cmd:"" help:"Write your collection as JSON, or as tables for a spreadsheet."`
+	Import      importCommand      `cmd:"" help:"Bring an exported collection, or an edited table, into yours."`
+	Backup      backupCommand      `cmd:"" help:"Write a checked backup of your collection."`
+	Restore     restoreCommand     `cmd:"" help:"Put a backup back."`
+	Verify      verifyCommand      `cmd:"" help:"Check that your collection is whole."`
 	Reattribute reattributeCommand `cmd:"" name:"re-attribute" help:"Compare all marbles of the collection anew: what would change, and why."`
 	Features    featuresCommand    `cmd:"" help:"List what is measured of a marble, with units and meanings."`
 	Version     versionCommand     `cmd:"" help:"Print the program's version and those of the libraries its figures depend on."`

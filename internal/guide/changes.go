@@ -26,9 +26,12 @@ type Changes struct {
 	Ranges     []RangeChange `json:"ranges"`
 	Counts     []CountChange `json:"counts"`     // marbles in sets that are in both
 	Remeasured bool          `json:"remeasured"` // features are measured by other definitions since
-	Specimens  [2]int        `json:"specimens"`  // before and now
-	Tested     [2]int        `json:"tested"`
-	Right      [2]int        `json:"right"`
+	// Unfollowed says that the editions know no marble in common, as where one is
+	// of labelled folders and one of a collection: moves are not told then.
+	Unfollowed bool   `json:"unfollowed"`
+	Specimens  [2]int `json:"specimens"` // before and now
+	Tested     [2]int `json:"tested"`
+	Right      [2]int `json:"right"`
 }
 
 // Rename is a set under its earlier and its present name.
@@ -104,7 +107,10 @@ func Compare(old, now *Edition) Changes {
 			c.Gone = append(c.Gone, old.Sets[i].Label)
 		}
 	}
-	c.Moves = moves(old, now, before)
+	c.Unfollowed = !shareMarbles(old, now)
+	if !c.Unfollowed {
+		c.Moves = moves(old, now, before)
+	}
 	return c
 }
 
@@ -161,6 +167,27 @@ func movedRanges(was, now *Set) (out []RangeChange) {
 		}
 	}
 	return out
+}
+
+// shareMarbles says whether any marble is in both editions, or one has none.
+func shareMarbles(old, now *Edition) bool {
+	if old.Specimens == 0 || now.Specimens == 0 {
+		return true
+	}
+	ids := map[string]bool{}
+	for _, s := range old.Sets {
+		for _, m := range s.Members {
+			ids[m.ID] = true
+		}
+	}
+	for _, s := range now.Sets {
+		for _, m := range s.Members {
+			if ids[m.ID] {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // moves follows each marble from the old edition into the new one.
@@ -232,7 +259,7 @@ func moves(old, now *Edition, before map[string]*Set) []Move {
 // None says whether nothing of what a guide shows is different.
 func (c *Changes) None() bool {
 	return len(c.New)+len(c.Gone)+len(c.Renamed)+len(c.Moves)+len(c.Ranges)+len(c.Counts) == 0 &&
-		!c.Remeasured && c.Tested[0] == c.Tested[1] && c.Right[0] == c.Right[1]
+		!c.Remeasured && !c.Unfollowed && c.Tested[0] == c.Tested[1] && c.Right[0] == c.Right[1]
 }
 
 // Follow makes this the edition after an earlier one. Where nothing is different
@@ -249,51 +276,87 @@ func (e *Edition) Follow(old *Edition) {
 // mostNamed is how many marbles of one move are named.
 const mostNamed = 6
 
-// Lines are the changes in plain words, a sentence each.
-func (c *Changes) Lines() (out []string) {
+// ChangeGroup are changes of one kind, in plain words.
+type ChangeGroup struct {
+	Title string
+	Lines []string
+}
+
+// Groups are the changes in plain words, by their kind; none empty.
+func (c *Changes) Groups() (out []ChangeGroup) {
+	group := func(title string, lines ...string) {
+		if len(lines) > 0 {
+			out = append(out, ChangeGroup{title, lines})
+		}
+	}
+	var sets []string
 	for _, l := range c.New {
-		out = append(out, "New set: "+l)
+		sets = append(sets, "New: "+l+".")
 	}
 	for _, l := range c.Gone {
-		out = append(out, "No longer a set: "+l)
+		sets = append(sets, "No longer a set: "+l+".")
 	}
 	for _, r := range c.Renamed {
-		out = append(out, fmt.Sprintf("%s is now called %s", r.From, r.To))
+		sets = append(sets, fmt.Sprintf("Renamed: %s is now called %s.", r.From, r.To))
 	}
+	group("Sets", sets...)
+	var marbles []string
 	for _, m := range c.Moves {
-		var text string
-		switch {
-		case m.From == "":
-			text = fmt.Sprintf("%s new in %s", report.Plural(m.N, "marble"), m.To)
-		case m.To == "":
-			text = fmt.Sprintf("%s gone from %s", report.Plural(m.N, "marble"), m.From)
-		default:
-			text = fmt.Sprintf("%s moved from %s to %s", report.Plural(m.N, "marble"), m.From, m.To)
-		}
-		if len(m.Names) > 0 {
-			names := m.Names[:min(len(m.Names), mostNamed)]
-			text += ": " + strings.Join(names, "; ")
-			if more := m.N - len(names); more > 0 {
-				text += fmt.Sprintf("; and %d more", more)
-			}
-		}
-		out = append(out, text)
+		marbles = append(marbles, m.line())
 	}
-	for _, n := range c.Counts {
-		out = append(out, fmt.Sprintf("%s has %s, before %d", n.Set, report.Plural(n.Now, "marble"), n.Before))
+	if c.Unfollowed {
+		marbles = append(marbles, "The earlier edition knows none of these marbles by what they are known by now, so it can’t be said which are new.")
 	}
+	if len(c.Counts) > 0 {
+		var parts []string
+		for _, n := range c.Counts {
+			parts = append(parts, fmt.Sprintf("%s %d (before %d)", n.Set, n.Now, n.Before))
+		}
+		marbles = append(marbles, "How many there are now: "+strings.Join(parts, ", ")+".")
+	}
+	group("Marbles", marbles...)
+	var ranges []string
 	bySet := map[string][]string{}
 	for _, r := range c.Ranges {
-		bySet[r.Set] = append(bySet[r.Set], fmt.Sprintf("%s %s, before %s", r.Label, r.Now, r.Before))
+		bySet[r.Set] = append(bySet[r.Set], fmt.Sprintf("%s %s (before %s)", r.Label, r.Now, r.Before))
 	}
 	for _, set := range slices.Sorted(maps.Keys(bySet)) {
-		out = append(out, fmt.Sprintf("Usual ranges of %s that moved: %s", set, strings.Join(bySet[set], "; ")))
+		ranges = append(ranges, fmt.Sprintf("In %s: %s.", set, strings.Join(bySet[set], "; ")))
 	}
 	if c.Remeasured {
-		out = append(out, "The features are measured by other definitions since, so ranges are not compared with the earlier ones")
+		ranges = append(ranges, "The features are measured by other definitions since, so ranges are not compared with the earlier ones.")
 	}
+	group("Usual ranges that moved", ranges...)
 	if c.Tested[0] != c.Tested[1] || c.Right[0] != c.Right[1] {
-		out = append(out, fmt.Sprintf("Told apart rightly: %d of %d, before %d of %d", c.Right[1], c.Tested[1], c.Right[0], c.Tested[0]))
+		group("How sure", fmt.Sprintf("Given their own set back: %d of %d (before %d of %d).", c.Right[1], c.Tested[1], c.Right[0], c.Tested[0]))
+	}
+	return out
+}
+
+func (m *Move) line() string {
+	var text string
+	switch {
+	case m.From == "":
+		text = fmt.Sprintf("%s new in %s", report.Plural(m.N, "marble"), m.To)
+	case m.To == "":
+		text = fmt.Sprintf("%s gone from %s", report.Plural(m.N, "marble"), m.From)
+	default:
+		text = fmt.Sprintf("%s moved from %s to %s", report.Plural(m.N, "marble"), m.From, m.To)
+	}
+	if len(m.Names) > 0 {
+		names := m.Names[:min(len(m.Names), mostNamed)]
+		text += ": " + strings.Join(names, "; ")
+		if more := m.N - len(names); more > 0 {
+			text += fmt.Sprintf("; and %d more", more)
+		}
+	}
+	return text + "."
+}
+
+// Lines are the same in one list.
+func (c *Changes) Lines() (out []string) {
+	for _, g := range c.Groups() {
+		out = append(out, g.Lines...)
 	}
 	return out
 }

@@ -104,6 +104,38 @@ func ReadFile(path string) (*Edition, error) {
 	return e, nil
 }
 
+// Earlier is the edition that the next one in dir follows: the one in the file
+// since, or where that is empty the one in dir; nil where there is none.
+func Earlier(dir, since string) (*Edition, error) {
+	if since == "" {
+		return ReadFolder(dir)
+	}
+	e, err := ReadFile(since)
+	if err == nil && e == nil {
+		err = fmt.Errorf("there is no earlier edition %s", since)
+	}
+	return e, err
+}
+
+// Write writes the guide to dir as a PDF and as pages; it gives their paths, the
+// page to open first. See [WritePDF] and [WriteHTML].
+func Write(dir string, e *Edition) ([]string, error) {
+	if err := Free(dir, e); err != nil {
+		return nil, err
+	}
+	pdf := filepath.Join(dir, PDFName)
+	if err := WritePDF(pdf, e); err != nil {
+		return nil, err
+	}
+	paths, err := WriteHTML(dir, e)
+	if err != nil {
+		return nil, err
+	}
+	index := filepath.Join(dir, IndexName)
+	paths = slices.DeleteFunc(paths, func(p string) bool { return p == index })
+	return append([]string{index, pdf}, paths...), nil
+}
+
 // marked is a JPEG file with a comment that says what it is and whose (ITU-T
 // T.81, B.2.4.5), so that a later run knows it, and its credit goes with it.
 func marked(data []byte, credit string) []byte {
@@ -117,11 +149,18 @@ func marked(data []byte, credit string) []byte {
 	if len(data) < 2 {
 		return data
 	}
-	out := append([]byte{}, data[:2]...)
+	at := 2 // after the start of the image, and what applications want first (APPn)
+	for at+4 <= len(data) && data[at] == 0xff && data[at+1]&0xf0 == 0xe0 {
+		at += 2 + int(binary.BigEndian.Uint16(data[at+2:]))
+	}
+	if at > len(data) {
+		return data
+	}
+	out := append([]byte{}, data[:at]...)
 	out = append(out, 0xff, 0xfe)
 	out = binary.BigEndian.AppendUint16(out, uint16(len(text)+2))
 	out = append(out, text...)
-	return append(out, data[2:]...)
+	return append(out, data[at:]...)
 }
 
 // editionMark is what the stored edition is known by.

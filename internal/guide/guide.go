@@ -38,14 +38,12 @@ type Source struct {
 	Date      time.Time
 	// Sets is what is known of sets beside their specimens; those that are not
 	// named here go by their label alone.
-	Sets      []SetInfo
-	Specimens []likeness.Specimen
-	// Learned is what was learnt from Specimens.
+	Sets []SetInfo
+	// Learned is what was learnt from the specimens, which it holds.
 	Learned *likeness.Learned
-	// Photos is how many photos each label has, where more than its specimens
-	// came from.
-	Photos map[string]int
-	MadeBy record.MadeBy
+	// Warnings are more that a reader should bear in mind, a sentence each.
+	Warnings []string
+	MadeBy   record.MadeBy
 }
 
 // SetInfo is what a collector says of a set.
@@ -55,6 +53,12 @@ type SetInfo struct {
 	// new set by the marbles in it.
 	ID   string
 	Note string // in the collector's words
+	// Uncertain is how many more marbles are in it by labels that are not certain:
+	// they are told of, and neither counted nor shown.
+	Uncertain int
+	// TooPoor is how many more are in it for certain, but by photos too poor to
+	// compare by; told of likewise.
+	TooPoor int
 }
 
 // Edition is one edition of a guide. Its JSON form holds no pictures, nor the
@@ -90,11 +94,13 @@ type Edition struct {
 
 // Set is one set of a guide.
 type Set struct {
-	ID      string   `json:"id,omitempty"`
-	Label   string   `json:"label"`
-	Note    string   `json:"note,omitempty"`
-	Photos  int      `json:"photos"`
-	Members []Member `json:"members"` // the lightest base first; those of unknown base last
+	ID        string   `json:"id,omitempty"`
+	Label     string   `json:"label"`
+	Note      string   `json:"note,omitempty"`
+	Uncertain int      `json:"uncertain,omitempty"` // more marbles by labels that are not certain, not counted
+	TooPoor   int      `json:"too_poor,omitempty"`  // more by photos too poor to compare by, not counted
+	Photos    int      `json:"photos"`
+	Members   []Member `json:"members"` // the lightest base first; those of unknown base last
 	// Face is the index in Members of the most typical of those pictured; -1
 	// where none is.
 	Face       int                    `json:"face"`

@@ -46,7 +46,13 @@ func (b *book) pictureOf(s *Set, f figure) pictureView {
 
 type plateView struct {
 	Title, Note string
+	Unscaled    bool
 	Figures     []pictureView
+}
+
+type keyView struct {
+	Number int
+	Text   string
 }
 
 type linkView struct{ Href, Label string }
@@ -79,6 +85,7 @@ type differenceView struct {
 type lookalikeView struct {
 	Href, Label, Told string
 	Own, Theirs       []pictureView
+	Scaled            bool // all pictures are to one scale
 	Features          []differenceView
 }
 
@@ -114,17 +121,23 @@ func bar(low, high, from, to float64) template.CSS {
 	return template.CSS(fmt.Sprintf("left:%.1f%%;width:%.1f%%", at(low), at(high)-at(low)))
 }
 
-// beside says how a set's range lies among the others', from a spread on.
-func (r *Range) beside() string {
+// fewMarbles is how many marbles a range must rest on for it to be said how it
+// lies among the others'.
+const fewMarbles = 5
+
+// place says how a set's range lies among the others', from a spread on.
+func (r *Range) place() string {
 	switch {
+	case r.N < fewMarbles:
+		return "of few marbles"
 	case r.Off >= 2:
-		return "far above what is usual in these sets"
+		return "far above most"
 	case r.Off >= 1:
-		return "above what is usual in these sets"
+		return "above most"
 	case r.Off <= -2:
-		return "far below what is usual in these sets"
+		return "far below most"
 	case r.Off <= -1:
-		return "below what is usual in these sets"
+		return "below most"
 	}
 	return ""
 }
@@ -140,14 +153,20 @@ func (d *Difference) span() (from, to float64) {
 func (s *Set) short() string {
 	parts := []string{report.Sentence(s.restsOn())}
 	for _, t := range s.Traits {
-		if t.Of == 0 || t.Code != "base" && t.Code != "ribbon-colours" && t.Code != "paired" {
+		// What could be told of few says little of the set.
+		if 2*t.Of < len(s.Members) || t.Code != "base" && t.Code != "ribbon-colours" && t.Code != "paired" {
 			continue
 		}
-		most := t.Values[0]
-		for _, v := range t.Values {
-			if v.N > most.N {
-				most = v
+		most := slices.MaxFunc(t.Values, func(a, b Count) int { return cmp.Compare(a.N, b.N) })
+		if t.Code == "paired" {
+			n := 0
+			for _, v := range t.Values {
+				if v.Label == sideBySideWords {
+					n = v.N
+				}
 			}
+			parts = append(parts, fmt.Sprintf("%s: %d of %d.", t.Label, n, t.Of))
+			continue
 		}
 		parts = append(parts, fmt.Sprintf("%s: %s, %d of %d.", t.Label, most.Label, most.N, t.Of))
 	}
@@ -251,7 +270,7 @@ func (e *Edition) terms() string {
 
 func (e *Edition) creditLines(list []Credit) (out []string) {
 	for _, c := range list {
-		out = append(out, report.Sentence(c.line(e)))
+		out = append(out, c.line(e))
 	}
 	return out
 }
@@ -278,6 +297,7 @@ func (b *book) writeIndex(w io.Writer) error {
 		Lines       []string
 	}
 	var cards []card
+	scaled := true
 	for i := range e.Sets {
 		s := &e.Sets[i]
 		c := card{Href: b.pageOf(s), Label: s.Label, Lines: s.cardLines()}
@@ -285,20 +305,19 @@ func (b *book) writeIndex(w io.Writer) error {
 			v := b.pictureOf(s, b.faces[s.Label])
 			v.Alt = "A typical marble of " + s.Label + ": " + s.Members[s.Face].caption()
 			c.Face = &v
+			scaled = scaled && b.faces[s.Label].View.MMPerPX > 0
 		}
 		cards = append(cards, c)
 	}
 	lead := fmt.Sprintf("An identification guide to %s, from %s in %s.", report.Plural(len(e.Sets), "set"), report.Plural(e.Specimens, "marble"), report.Plural(e.Photos, "photo"))
-	var changes []string
+	var changes []ChangeGroup
 	if e.Changes != nil {
-		for _, l := range e.Changes.Lines() {
-			changes = append(changes, report.Sentence(l))
-		}
+		changes = e.Changes.Groups()
 	}
 	return pages.ExecuteTemplate(w, "index", map[string]any{
 		"Mark": Mark, "Head": e.Title, "Style": template.CSS(style), "E": map[string]string{"Title": e.Title, "EditionLine": e.editionLine()},
-		"Lead": lead, "About": paragraphs(e.About), "HowTo": howTo, "NotProof": notProof, "Counted": counted, "Cards": cards,
-		"HowSure": e.howSure(), "Warnings": e.Warnings, "Matrix": e.matrix(), "ChangesLead": e.changesLead(), "Changes": changes,
+		"Lead": lead, "About": paragraphs(e.About), "HowTo": howTo, "NotProof": notProof, "NotToScale": notToScale, "Counted": counted, "Cards": cards,
+		"HowSure": e.howSure(), "Warnings": e.Warnings, "Matrix": e.matrix(), "ChangesLead": e.changesLead(), "Changes": changes, "Scaled": scaled,
 		"Credits": e.creditLines(e.Credits), "Hidden": e.hiddenInAll(), "Terms": e.terms(), "Care": care, "Footer": e.footer(), "PDF": b.pdf,
 	})
 }
@@ -314,14 +333,15 @@ func (b *book) writeSet(w io.Writer, i int, figures map[int]figure) error {
 	}
 	var plates []plateView
 	for _, p := range s.plates(figures) {
-		v := plateView{Title: p.Title, Note: "All to one scale, the lightest base first."}
-		if p.Unscaled {
-			v.Note = "Not to scale: of photos that gave none, drawn as though 5/8 inch."
-		}
+		v := plateView{Title: p.Title, Note: p.note(), Unscaled: p.Unscaled}
 		for _, f := range p.Figures {
 			v.Figures = append(v.Figures, b.pictureOf(s, f))
 		}
 		plates = append(plates, v)
+	}
+	var key []keyView
+	for _, m := range s.shown() {
+		key = append(key, keyView{m.Number, m.key(s)})
 	}
 	var traits []traitView
 	for _, t := range s.Traits {
@@ -333,11 +353,11 @@ func (b *book) writeSet(w io.Writer, i int, figures map[int]figure) error {
 	}
 	var ranges []rangeView
 	for _, r := range s.Ranges {
-		ranges = append(ranges, rangeView{r, r.beside(), bar(r.Low, r.High, r.AllLow, r.AllHigh)})
+		ranges = append(ranges, rangeView{r, r.place(), bar(r.Low, r.High, r.AllLow, r.AllHigh)})
 	}
 	var lookalikes []lookalikeView
 	for _, l := range s.Lookalikes {
-		v := lookalikeView{Label: l.Label, Told: l.told(s.Label)}
+		v := lookalikeView{Label: l.Label, Told: l.told(s.Label), Scaled: true}
 		if other := e.set(l.Label); other != nil {
 			v.Href = b.pageOf(other)
 			for _, n := range l.Theirs {
@@ -346,10 +366,12 @@ func (b *book) writeSet(w io.Writer, i int, figures map[int]figure) error {
 					return err
 				}
 				v.Theirs = append(v.Theirs, b.pictureOf(other, f))
+				v.Scaled = v.Scaled && f.View.MMPerPX > 0
 			}
 		}
 		for _, n := range l.Own {
 			v.Own = append(v.Own, b.pictureOf(s, figures[n]))
+			v.Scaled = v.Scaled && figures[n].View.MMPerPX > 0
 		}
 		for _, d := range l.Features {
 			from, to := d.span()
@@ -359,12 +381,12 @@ func (b *book) writeSet(w io.Writer, i int, figures map[int]figure) error {
 	}
 	data := map[string]any{
 		"Mark": Mark, "Head": s.Label + " · " + e.Title, "Style": template.CSS(style), "E": map[string]string{"Title": e.Title}, "S": s,
-		"Previous": link(i - 1), "Next": link(i + 1), "Note": paragraphs(s.Note), "Short": s.short(), "Plates": plates, "Hidden": s.hidden(), "Key": s.shown(),
+		"Previous": link(i - 1), "Next": link(i + 1), "Note": paragraphs(s.Note), "Short": s.short(), "Plates": plates, "Hidden": s.hidden(), "Key": key,
 		"Traits": traits, "SizesText": s.sizes(), "Palettes": []paletteView{paletteOf("Base", s.Base), paletteOf("Ribbons", s.Ribbons)},
-		"Lookalikes": lookalikes, "Ranges": ranges, "HowSure": s.howSure(), "NotProof": notProof, "Credits": e.creditLines(s.Credits), "Footer": e.footer(),
+		"Lookalikes": lookalikes, "Ranges": ranges, "HowSure": s.howSure(), "NotProof": notProof, "NotToScale": notToScale, "Credits": e.creditLines(s.Credits), "Footer": e.footer(),
 	}
 	if len(s.SizesMM) > 0 {
-		data["Sizes"] = template.HTML(report.SizeStrip(s.SizesMM, 330).SVG("sizes of " + s.Label + ": " + s.sizes()))
+		data["Sizes"] = template.HTML(report.SizeDots(s.SizesMM, 330).SVG("sizes of " + s.Label + ": " + s.sizes()))
 	}
 	return pages.ExecuteTemplate(w, "set", data)
 }

@@ -12,6 +12,9 @@ const (
 	mostLookalikes  = 3
 	sideBySide      = 4 // marbles of each set
 	mostDifferences = 5
+	// leastToTell is how many marbles of a set a feature must have been measured
+	// of to be told as a difference.
+	leastToTell = 3
 )
 
 // lookalikes are the sets that the ith may be taken for: those that leaving out
@@ -52,13 +55,16 @@ func (e *Edition) lookalikes(i int, model *classify.Model, loo classify.LOO, byL
 		l := &out[k]
 		other := e.set(l.Label)
 		if p, ok := model.Separate(s.Label, l.Label); ok {
-			for _, f := range p.Features[:min(len(p.Features), mostDifferences)] {
+			for _, f := range p.Features {
+				if len(l.Features) == mostDifferences {
+					break
+				}
 				own, theirs := f.A, f.B
 				if p.A != s.Label {
 					own, theirs = theirs, own
 				}
 				feature, ok := registered(f.Feature)
-				if !ok {
+				if !ok || own.N < min(leastToTell, len(s.Members)) || theirs.N < min(leastToTell, len(other.Members)) {
 					continue
 				}
 				d := Difference{
@@ -90,8 +96,14 @@ func nearest(model *classify.Model, s *Set, own, others []*marble) (out []int) {
 		number   int
 		distance float64
 	}
+	// They are drawn to one scale beside each other, so those of unknown size are
+	// left out where there are others.
+	list := s.shown()
+	if sized := slices.DeleteFunc(slices.Clone(list), func(m *Member) bool { return m.DiameterMM == nil }); len(sized) > 0 {
+		list = sized
+	}
 	var all []near
-	for _, m := range s.shown() {
+	for _, m := range list {
 		found := model.Nearest(byID[m.ID].values(), samples, 1)
 		d := math.Inf(1)
 		if len(found) > 0 {

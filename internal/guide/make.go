@@ -35,13 +35,14 @@ func Make(src Source) (*Edition, error) {
 		return nil, err
 	}
 	model := src.Learned.Model()
-	marbles := gather(src.Specimens)
+	specimens := src.Learned.Specimens()
+	marbles := gather(specimens)
 	e := &Edition{
 		Format: Format, Version: Version, Number: 1, Date: src.Date.Format("2006-01-02"),
 		Title: cmp.Or(strings.TrimSpace(src.Title), "My marbles: a guide to my sets"), Collector: strings.TrimSpace(src.Collector),
 		About: strings.TrimSpace(src.About), Terms: strings.TrimSpace(src.Terms),
 		Specimens: len(marbles), Tested: loo.Tested, Right: loo.Correct, Rejected: loo.Rejected,
-		Warnings: model.Warnings, MadeBy: src.MadeBy,
+		Warnings: slices.Concat(warnings(model, specimens), src.Warnings), MadeBy: src.MadeBy,
 	}
 	if loo.Tested > 0 {
 		low, high := classify.Wilson(loo.Correct, loo.Tested)
@@ -56,13 +57,10 @@ func Make(src Source) (*Edition, error) {
 		left[l.ID] = l
 	}
 	photos := map[string]bool{}
-	for i := range src.Specimens {
-		photos[src.Specimens[i].Photo.Path] = true
+	for i := range specimens {
+		photos[specimens[i].Photo.Path] = true
 	}
 	e.Photos = len(photos)
-	for _, n := range src.Photos { // those that no marble came from
-		e.Photos = max(e.Photos, n)
-	}
 	byLabel := map[string][]*marble{}
 	for _, m := range marbles {
 		byLabel[m.label] = append(byLabel[m.label], m)
@@ -71,11 +69,11 @@ func Make(src Source) (*Edition, error) {
 		s := Set{Label: label, Face: -1}
 		for _, info := range src.Sets {
 			if info.Label == label {
-				s.ID, s.Note = info.ID, strings.TrimSpace(info.Note)
+				s.ID, s.Note, s.Uncertain, s.TooPoor = info.ID, strings.TrimSpace(info.Note), info.Uncertain, info.TooPoor
 			}
 		}
 		own := byLabel[label]
-		s.Photos = max(photosOf(own), src.Photos[label])
+		s.Photos = photosOf(own)
 		s.members(own, suspects, left)
 		s.colours(own)
 		s.Traits = traits(own)
@@ -94,6 +92,30 @@ func Make(src Source) (*Edition, error) {
 	}
 	e.Credits = creditsOf(all)
 	return e, nil
+}
+
+// warnings are the model's, those on single features brought together in one.
+// Those that name a photo's path are left out: it may say where somebody lives,
+// and a set of one photo has a warning of its own.
+func warnings(model *classify.Model, specimens []likeness.Specimen) (out []string) {
+	var unused []string
+	out = slices.DeleteFunc(slices.Clone(model.Warnings), func(w string) bool {
+		return slices.ContainsFunc(specimens, func(s likeness.Specimen) bool { return strings.Contains(w, s.Photo.Path) })
+	})
+	for _, f := range model.Features {
+		if _, used := model.Spread[f.Name]; used {
+			continue
+		}
+		about := func(w string) bool { return strings.HasPrefix(w, "Feature "+f.Name+" ") }
+		if slices.ContainsFunc(out, about) {
+			unused = append(unused, cmp.Or(f.Label, f.Name))
+			out = slices.DeleteFunc(out, about)
+		}
+	}
+	if len(unused) > 0 {
+		out = append(out, "The same in all marbles, or hardly measured in any, and so not compared by: "+strings.Join(unused, ", ")+".")
+	}
+	return out
 }
 
 // gather brings photos of one marble together, in the order of the specimens.
@@ -324,6 +346,10 @@ func (s *Set) members(list []*marble, suspects map[string]bool, left map[string]
 		if q.NotShown == "" {
 			number++
 			q.Number = number
+			// One of known size can stand on a page with other faces.
+			if q.DiameterMM != nil {
+				q.typical += 2
+			}
 			if q.typical > most {
 				s.Face, most = i, q.typical
 			}

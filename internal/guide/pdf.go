@@ -1,10 +1,12 @@
 package guide
 
 import (
+	"cmp"
 	"fmt"
 	"image/color"
 	"io"
 	"math"
+	"strings"
 	"time"
 
 	"tawsight/internal/atomicfile"
@@ -59,9 +61,6 @@ func (p *press) pages() ([]*report.Canvas, error) {
 			p.faces[s.Label] = got[s.Members[s.Face].Number]
 		}
 	}
-	p.head = "How to use this guide"
-	p.part("How to use this guide", "use", 0)
-	p.use()
 	p.head = "The sets"
 	p.part("The sets", "sets", 0)
 	if err := p.cards(); err != nil {
@@ -88,14 +87,17 @@ func (p *press) pages() ([]*report.Canvas, error) {
 		return nil, err
 	}
 	all := append(front, p.flow.pages...)
-	heads := append(make([]string, len(front)), p.heads...)
+	heads := append(make([]string, len(front)), p.heads...) // the front needs none
 	for i, c := range all {
 		if i == 0 {
 			continue
 		}
 		line := report.LineInk
-		c.Write(e.Title, margin, 38, 0, report.Regular, 7.6, report.SoftInk)
-		c.Write(heads[i], pageWidth-margin, 38, 1, report.Regular, 7.6, report.SoftInk)
+		for k, text := range []string{e.Title, heads[i]} {
+			if lines := report.LinesOf(text, textWidth/2-12, 1, report.Regular, 7.6); len(lines) > 0 {
+				c.Write(lines[0], margin+float64(k)*textWidth, 38, float64(k), report.Regular, 7.6, report.SoftInk)
+			}
+		}
 		c.Line(margin, 44, pageWidth-margin, 44, 0.5, line)
 		c.Write(fmt.Sprintf("%d of %d", i+1, len(all)), pageWidth/2, pageHeight-30, 0.5, report.Regular, 8, report.SoftInk)
 	}
@@ -116,6 +118,10 @@ func (p *press) section(title, name string, level int, keep float64) {
 	p.contents = append(p.contents, entry{title, name, level, len(p.flow.pages) - 1})
 }
 
+// mostOnCover is how many lines of the collector's own words the cover has room
+// for; more stand on a page of their own.
+const mostOnCover = 16
+
 // front is the cover and the contents.
 func (p *press) front() ([]*report.Canvas, error) {
 	e := p.e
@@ -128,10 +134,16 @@ func (p *press) front() ([]*report.Canvas, error) {
 	}
 	y = cover.Paragraph(e.Title, margin, y+size*0.4, textWidth, 5, report.Bold, size, report.Ink) - size*0.35
 	y = cover.Paragraph("An identification guide to "+e.rests()+".", margin, y+8, textWidth, 3, report.Regular, 13, report.SoftInk) + 8
-	for _, t := range paragraphs(e.About) {
-		if y < pageHeight*0.55 {
-			y = cover.Paragraph(t, margin, y, textWidth*0.86, 12, report.Regular, 10.5, report.Ink) + 6
+	about := paragraphs(e.About)
+	lines := 0
+	for _, t := range about {
+		lines += 1 + len(report.LinesOf(t, textWidth*0.86, 0, report.Regular, 10.5))
+	}
+	if lines <= mostOnCover {
+		for _, t := range about {
+			y = cover.Paragraph(t, margin, y, textWidth*0.86, 0, report.Regular, 10.5, report.Ink) + 6
 		}
+		about = nil
 	}
 	if err := p.tray(cover, y+14, pageHeight-130); err != nil {
 		return nil, err
@@ -139,7 +151,7 @@ func (p *press) front() ([]*report.Canvas, error) {
 	line := report.AccentInk
 	cover.Rect(margin, pageHeight-100, 3, 26, &line, nil, 0)
 	cover.Paragraph(notProof, margin+12, pageHeight-83, textWidth-12, 2, report.Bold, 11, report.Ink)
-	cover.Write(e.footer(), margin, pageHeight-44, 0, report.Regular, 7.6, report.SoftInk)
+	cover.Paragraph(e.footer(), margin, pageHeight-46, textWidth, 3, report.Regular, 7.6, report.SoftInk)
 
 	var f flow
 	f.head = "Contents"
@@ -165,8 +177,22 @@ func (p *press) front() ([]*report.Canvas, error) {
 			f.put(b, 3.5)
 		}
 	}
+	after := func() {
+		f.y += 10
+		f.heading("How to use this guide", "use", 0, 22, 120)
+		f.use()
+		if len(about) > 0 {
+			f.heading("In the collector’s words", "about", 0, 22, 60)
+			for _, t := range about {
+				f.text(t, pdfBody, report.Ink, 6)
+			}
+		}
+	}
 	lay(0)
-	lay(1 + len(f.pages))
+	after()
+	n := 1 + len(f.pages) // where the body begins
+	lay(n)
+	after()
 	return append([]*report.Canvas{cover}, f.pages...), nil
 }
 
@@ -206,13 +232,13 @@ func (p *press) tray(c *report.Canvas, top, bottom float64) error {
 	return nil
 }
 
-func (p *press) use() {
+func (p *flow) use() {
 	for i, t := range howTo {
 		p.item(t, fmt.Sprintf("%d.", i+1), pdfBody)
 	}
 	p.y += 6
 	p.warning(notProof)
-	p.text(fmt.Sprintf("In this PDF every marble of every set is printed at %.1f times life size, when it is printed at 100 %% on A4 paper.", lifeSize), pdfBody, report.Ink, 8)
+	p.text(fmt.Sprintf("In this PDF every marble of every set is printed at %g times life size, when it is printed at 100 %% on A4 paper.", lifeSize), pdfBody, report.Ink, 8)
 	p.text(counted, pdfBody, report.SoftInk, 10)
 	p.heading("With care", "care", 1, 14, 40)
 	for _, t := range care {
@@ -286,39 +312,48 @@ func (p *press) set(s *Set, figures map[string]map[int]figure) error {
 			return err
 		}
 		b := block()
-		b.Write(pl.Title, 0, 11, 0, report.Bold, 12, report.Ink)
-		note := "All to one scale, the lightest base first."
-		if pl.Unscaled {
-			note = "Not to scale: of photos that gave none, drawn as though 5/8 inch."
-		}
-		b.Write(note, report.TextWidth(pl.Title, report.Bold, 12)+10, 11, 0, report.Regular, pdfSmall, report.SoftInk)
+		title := cmp.Or(pl.Title, "Plate")
+		b.Write(title, 0, 11, 0, report.Bold, 12, report.Ink)
+		b.Write(pl.note(), report.TextWidth(title, report.Bold, 12)+10, 11, 0, report.Regular, pdfSmall, report.SoftInk)
 		if !pl.Unscaled {
 			scaleBar(b, textWidth-75, 5)
 		}
-		b.SetHeight(20)
-		p.need(20 + list[0].Height())
-		p.put(b, 6)
-		for _, r := range list {
-			p.put(r, 7)
+		b.SetHeight(18)
+		p.need(18 + list[0].Height())
+		p.put(b, 0)
+		for i, r := range list {
+			above, below := 4.0, 4.0
+			if i == 0 {
+				above = 12
+			}
+			if i == len(list)-1 {
+				below = 9
+			}
+			p.put(onTray(r, above, below), 0)
 		}
-		p.y += 6
+		p.y += 12
 	}
 	for _, h := range s.hidden() {
 		p.text(h, 9, report.SoftInk, 2)
 	}
 	p.key(s)
+	if len(s.Credits) > 0 {
+		p.text("Credits of pictures. "+strings.Join(p.e.creditLines(s.Credits), " "), pdfSmall, report.SoftInk, 4)
+	}
 	p.heading("What its marbles have", "", -1, 14, 60)
 	p.traits(s)
 	p.heading("Sizes", "", -1, 14, 120)
 	p.text(s.sizes(), pdfBody, report.Ink, 4)
 	if len(s.SizesMM) > 0 {
-		p.put(report.SizeStrip(s.SizesMM, textWidth), 4)
+		p.put(report.SizeDots(s.SizesMM, textWidth), 4)
 	}
 	p.heading("Colours", "", -1, 14, 120)
 	p.palette("Base", s.Base)
 	p.palette("Ribbons", s.Ribbons)
-	p.text("Under each photo’s own white; names of the ISCC-NBS system, figures CIELAB. A swatch’s stripes are all that were found.", pdfSmall, report.SoftInk, 4)
-	p.heading("What it is taken for", "", -1, 14, 150)
+	p.text("Under each photo’s own white; names of the ISCC-NBS system, figures CIELAB. A swatch’s stripes are all that were found. Of clear glass, the base is what is seen through it.", pdfSmall, report.SoftInk, 4)
+	p.heading("How sure", "", -1, 14, 40)
+	p.text(s.howSure()+" "+notProof, pdfBody, report.Ink, 4)
+	p.heading("What it is taken for", "", -1, 14, 290)
 	if len(s.Lookalikes) == 0 {
 		p.text("There is no other set that it could be taken for.", pdfBody, report.Ink, 4)
 	}
@@ -328,17 +363,8 @@ func (p *press) set(s *Set, figures map[string]map[int]figure) error {
 		}
 	}
 	p.heading("Usual ranges", "", -1, 14, 80)
-	p.text("What sets are compared by, that in which this set differs most from the others first. The bar is this set’s range on the span of all sets.", pdfSmall, report.SoftInk, 4)
+	p.text("What sets are compared by, that in which this set differs most from the others first; the small figure is of how many marbles. The bar is this set’s range on the span of all sets.", pdfSmall, report.SoftInk, 4)
 	p.ranges(s)
-	p.heading("How sure", "", -1, 14, 40)
-	p.text(s.howSure()+" "+notProof, pdfBody, report.Ink, 4)
-	p.heading("Credits of pictures", "", -1, 14, 30)
-	for _, l := range p.e.creditLines(s.Credits) {
-		p.item(l, "", 9)
-	}
-	if len(s.Credits) == 0 {
-		p.text("No picture is shown.", pdfBody, report.Ink, 0)
-	}
 	return nil
 }
 
@@ -354,11 +380,7 @@ func (p *press) key(s *Set) {
 		for k, m := range list[i:min(i+columns, len(list))] {
 			x := float64(k) * (w + gap)
 			b.Write(fmt.Sprint(m.Number), x+12, size, 1, report.Bold, size, report.Ink)
-			text := m.Name
-			if m.Credit != "" {
-				text += ", photo " + m.Credit
-			}
-			h = math.Max(h, b.Paragraph(text, x+17, size, w-17, 2, report.Regular, size, report.SoftInk)-size*0.75)
+			h = math.Max(h, b.Paragraph(m.key(s), x+17, size, w-17, 2, report.Regular, size, report.SoftInk)-size*0.75)
 		}
 		b.SetHeight(h)
 		p.put(b, 1.5)
@@ -419,6 +441,7 @@ func tag(c *report.Canvas, nth int, x, y float64) { c.SetBar(nth, x, y-6.5, 8, 7
 func (p *press) lookalike(s *Set, l *Lookalike, figures map[string]map[int]figure) error {
 	const gap = 16.0
 	half := (textWidth - gap) / 2
+	scaled := true
 	panel := func(nth int, set *Set, numbers []int) (*report.Canvas, error) {
 		c := report.NewCanvas(half, 0)
 		tag(c, nth, 0, 10)
@@ -427,6 +450,7 @@ func (p *press) lookalike(s *Set, l *Lookalike, figures map[string]map[int]figur
 		for _, n := range numbers {
 			if f, ok := figures[set.Label][n]; ok {
 				list = append(list, f)
+				scaled = scaled && f.View.MMPerPX > 0
 			}
 		}
 		lines, err := rows(set.Label, list, half)
@@ -458,9 +482,8 @@ func (p *press) lookalike(s *Set, l *Lookalike, figures map[string]map[int]figur
 	told := report.LinesOf(l.told(s.Label), textWidth, 0, report.Regular, pdfBody)
 	p.need(30 + float64(len(told))*pdfBody*pdfLeading + math.Max(a.Height(), b.Height()))
 	head := block()
-	head.Write(l.Label, 0, 13, 0, report.Bold, 11.5, report.Ink)
-	head.Link(0, 2, report.TextWidth(l.Label, report.Bold, 11.5), 14, p.nameOf(other))
-	head.SetHeight(19)
+	head.SetHeight(head.Paragraph(l.Label, 0, 13, textWidth, 2, report.Bold, 11.5, report.Ink) - 9)
+	head.Link(0, 2, textWidth, head.Height()-4, p.nameOf(other))
 	p.put(head, 0)
 	p.text(l.told(s.Label), pdfBody, report.Ink, 4)
 	both := block()
@@ -469,64 +492,90 @@ func (p *press) lookalike(s *Set, l *Lookalike, figures map[string]map[int]figur
 	both.SetHeight(math.Max(a.Height(), b.Height()))
 	p.put(both, 2)
 	foot := block()
-	w := scaleBar(foot, 0, 3)
-	foot.Write("Those of each set that are most like the other’s; numbers as on the sets’ own plates.", w+12, 8, 0, report.Regular, 7.6, report.SoftInk)
-	foot.SetHeight(14)
+	text, w := "Those of each set that are most like the other’s; numbers as on the sets’ own plates.", 0.0
+	if scaled {
+		w = scaleBar(foot, 0, 3) + 12
+	} else {
+		text += " " + notToScale
+	}
+	foot.SetHeight(foot.Paragraph(text, w, 8, textWidth-w, 2, report.Regular, 7.6, report.SoftInk) - 4)
 	p.put(foot, 4)
 	if len(l.Features) == 0 {
 		p.text("Nothing that was measured tells them apart: their middles differ by less than 0.8 of the spread within a set.", pdfBody, report.Ink, 6)
 	}
+	var lines []*report.Canvas
+	high := 0.0
 	for _, d := range l.Features {
-		c := block()
-		c.Line(0, 0, textWidth, 0, 0.5, report.LineInk)
-		const size = 9.0
-		y := c.Paragraph(d.Label, 0, 12, traitColumn-8, 2, report.Bold, size, report.Ink)
-		if g := glosses[d.Feature]; g != "" {
-			y = c.Paragraph(g, 0, y-1, traitColumn-8, 3, report.Regular, 7.4, report.SoftInk)
-		}
-		from, to := d.span()
-		const x, w = traitColumn + 190, textWidth - traitColumn - 190
-		at := func(v float64) float64 { return x + w*(v-from)/(to-from) }
-		for nth, r := range [][2]float64{d.Own, d.Theirs} {
-			line := 12 + float64(nth)*13
-			tag(c, nth, traitColumn, line)
-			c.Paragraph([]string{d.OwnText, d.TheirsText}[nth], traitColumn+14, line, 170, 1, report.Regular, size, report.Ink)
-			c.Line(x, line-3, x+w, line-3, 0.5, report.LineInk)
-			if to > from {
-				c.SetBar(nth, at(r[0]), line-6.5, math.Max(1.5, at(r[1])-at(r[0])), 7)
-			}
-		}
-		c.SetHeight(math.Max(y-6, 31))
+		c := d.line()
+		lines = append(lines, c)
+		high += c.Height()
+	}
+	p.need(high)
+	for _, c := range lines {
 		p.put(c, 0)
 	}
-	p.y += 8
+	p.y += 10
 	return nil
 }
 
+// line draws a difference: both ranges in words and on one scale.
+func (d *Difference) line() *report.Canvas {
+	c := block()
+	c.Line(0, 0, textWidth, 0, 0.5, report.LineInk)
+	const size = 9.0
+	y := c.Paragraph(d.Label, 0, 12, traitColumn-8, 2, report.Bold, size, report.Ink)
+	if g := glosses[d.Feature]; g != "" {
+		y = c.Paragraph(g, 0, y-1, traitColumn-8, 3, report.Regular, 7.4, report.SoftInk)
+	}
+	from, to := d.span()
+	const x, w = traitColumn + 190, textWidth - traitColumn - 190
+	at := func(v float64) float64 { return x + w*(v-from)/(to-from) }
+	for nth, r := range [][2]float64{d.Own, d.Theirs} {
+		line := 12 + float64(nth)*13
+		tag(c, nth, traitColumn, line)
+		c.Paragraph([]string{d.OwnText, d.TheirsText}[nth], traitColumn+14, line, 170, 1, report.Regular, size, report.Ink)
+		c.Line(x, line-3, x+w, line-3, 0.5, report.LineInk)
+		if to > from {
+			c.SetBar(nth, at(r[0]), line-6.5, math.Max(1.5, at(r[1])-at(r[0])), 7)
+		}
+	}
+	c.SetHeight(math.Max(y-6, 31))
+	return c
+}
+
+// ranges are the usual ranges, a line each.
 func (p *press) ranges(s *Set) {
-	const size = 8.8
+	const size, small = 8.6, 7.2
+	const label, text, beside, n, bar = 0.0, 238.0, 336.0, 396.0, 404.0
+	head := block()
+	head.Write("measured", label, 8, 0, report.Regular, small, report.SoftInk)
+	head.Write("usual range", text, 8, 0, report.Regular, small, report.SoftInk)
+	head.Write("among all sets", beside, 8, 0, report.Regular, small, report.SoftInk)
+	head.SetHeight(11)
+	p.put(head, 0)
 	for _, r := range s.Ranges {
 		c := block()
 		c.Line(0, 0, textWidth, 0, 0.5, report.LineInk)
-		left := c.Paragraph(r.Label, 0, 11.5, traitColumn+20, 2, report.Bold, size, report.Ink)
+		y := c.Paragraph(r.Label, label, 10.5, text-10, 1, report.Bold, size, report.Ink) - size*1.3
 		if r.Gloss != "" {
-			left = c.Paragraph(r.Gloss, 0, left-1.5, traitColumn+20, 2, report.Regular, 7.2, report.SoftInk)
+			x := report.TextWidth(r.Label, report.Bold, size) + 7
+			if report.TextWidth(r.Gloss, report.Regular, small) <= text-10-x {
+				c.Write(r.Gloss, x, 10.5, 0, report.Regular, small, report.SoftInk)
+			} else {
+				y = c.Paragraph(r.Gloss, label, 19.5, text-10, 2, report.Regular, small, report.SoftInk) - small*1.3
+			}
 		}
-		const x2 = traitColumn + 30
-		y := c.Paragraph(r.Text, x2, 11.5, 150, 2, report.Regular, size, report.Ink)
-		if b := r.beside(); b != "" {
-			y = c.Paragraph(b, x2, y-1.5, 150, 2, report.Regular, 7.2, report.SoftInk)
-		}
-		const x3 = x2 + 160
-		c.Write(fmt.Sprintf("n %d", r.N), x3+24, 11.5, 1, report.Regular, 7.4, report.SoftInk)
-		const x, w = x3 + 36, textWidth - x3 - 36
-		c.Line(x, 8.5, x+w, 8.5, 0.8, report.LineInk)
+		y = math.Max(y, c.Paragraph(r.Text, text, 10.5, beside-text-6, 2, report.Regular, size, report.Ink)-size*1.3)
+		c.Write(r.place(), beside, 10.5, 0, report.Regular, small, report.SoftInk)
+		c.Write(fmt.Sprint(r.N), n, 10.5, 1, report.Regular, small, report.SoftInk)
+		const w = textWidth - bar
+		c.Line(bar, 7.5, bar+w, 7.5, 0.8, report.LineInk)
 		fill := report.AccentInk
 		if r.AllHigh > r.AllLow {
 			a, b := (r.Low-r.AllLow)/(r.AllHigh-r.AllLow), (r.High-r.AllLow)/(r.AllHigh-r.AllLow)
-			c.Rect(x+w*a, 5, math.Max(1.5, w*(b-a)), 7, &fill, nil, 0)
+			c.Rect(bar+w*a, 4.2, math.Max(1.5, w*(b-a)), 6.6, &fill, nil, 0)
 		}
-		c.SetHeight(math.Max(left, y) - 6.5)
+		c.SetHeight(y + 4.5)
 		p.put(c, 0)
 	}
 	p.y += 4
@@ -595,8 +644,11 @@ func (p *press) changes() {
 	if p.e.Changes == nil {
 		return
 	}
-	for _, l := range p.e.Changes.Lines() {
-		p.item(report.Sentence(l), "", pdfBody)
+	for _, g := range p.e.Changes.Groups() {
+		p.heading(g.Title, "", -1, 12, 30)
+		for _, l := range g.Lines {
+			p.item(l, "", pdfBody)
+		}
 	}
 }
 

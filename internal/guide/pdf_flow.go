@@ -24,7 +24,7 @@ const (
 // lifeSize is how many times as large as life marbles are printed, and pdfScale
 // the same in points a millimetre: one scale for the whole PDF.
 const (
-	lifeSize = 1.5
+	lifeSize = 1.25
 	pdfScale = lifeSize * 72 / 25.4
 )
 
@@ -86,6 +86,9 @@ func (f *flow) text(text string, size float64, ink color.NRGBA, gap float64) {
 
 func (f *flow) indented(text string, indent, size float64, ink color.NRGBA, gap float64) {
 	lines := report.LinesOf(text, textWidth-indent, 0, report.Regular, size)
+	if len(lines) <= 8 { // no line of a short one stands alone
+		f.need(float64(len(lines)) * size * pdfLeading)
+	}
 	for _, l := range lines {
 		b := block()
 		b.Write(l, indent, size, 0, report.Regular, size, ink)
@@ -97,7 +100,7 @@ func (f *flow) indented(text string, indent, size float64, ink color.NRGBA, gap 
 
 // item puts one entry of a list.
 func (f *flow) item(text string, mark string, size float64) {
-	f.need(size * pdfLeading * math.Min(3, float64(len(report.LinesOf(text, textWidth-16, 0, report.Regular, size)))))
+	f.need(size * pdfLeading * math.Min(8, float64(len(report.LinesOf(text, textWidth-16, 0, report.Regular, size)))))
 	if mark == "" {
 		ink := report.AccentInk
 		f.page().Circle(margin+4, f.y+size*0.66, 1.5, &ink, nil, 0)
@@ -138,14 +141,26 @@ func scaleBar(c *report.Canvas, x, y float64) float64 {
 	return n*step + 5 + report.TextWidth("10 mm", report.Regular, pdfSmall)
 }
 
+// trayInk is the ground that marbles lie on.
+var trayInk = color.NRGBA{0xf3, 0xee, 0xe4, 0xff}
+
+// onTray is a row of marbles with its ground below it.
+func onTray(row *report.Canvas, above, below float64) *report.Canvas {
+	c := report.NewCanvas(row.Width(), row.Height()+above+below)
+	c.Rect(0, 0, c.Width(), c.Height(), &trayInk, nil, 0)
+	c.Put(row, 0, above)
+	return c
+}
+
 // rows lays figures out in rows no wider than width, each a block as wide.
 func rows(set string, figures []figure, width float64) ([]*report.Canvas, error) {
+	const inset = 10.0
 	const gap, least = 9.0, 46.0
 	cell := func(f figure) float64 { return math.Max(least, f.windowMM()*pdfScale) }
 	var out []*report.Canvas
 	for i := 0; i < len(figures); {
 		j, w, high := i, 0.0, 0.0
-		for j < len(figures) && (j == i || w+gap+cell(figures[j]) <= width) {
+		for j < len(figures) && (j == i || w+gap+cell(figures[j]) <= width-2*inset) {
 			if j > i {
 				w += gap
 			}

@@ -7,7 +7,7 @@ import (
 )
 
 // onPlate is how many marbles a plate holds.
-const onPlate = 24
+const onPlate = 30
 
 // A figure is a picture as it stands on a plate.
 type figure struct {
@@ -36,12 +36,23 @@ func (f figure) windowMM() float64 {
 
 // A plate is some of a set's marbles, all to one scale.
 type plate struct {
-	Title   string
+	Title   string // empty for the only one
 	Figures []figure
 	// Unscaled says that these are of photos without a scale, drawn as though
 	// they were of one size.
 	Unscaled bool
 }
+
+// note says how a plate is drawn.
+func (p *plate) note() string {
+	if p.Unscaled {
+		return notToScale
+	}
+	return "All to one scale, the lightest base first."
+}
+
+// notToScale is said of pictures from photos without a scale.
+const notToScale = "Not to scale: photos that gave none are drawn as though the marble were 5/8 inch."
 
 // fetch gets the set's pictures, by number.
 func (s *Set) fetch() (map[int]figure, error) {
@@ -79,7 +90,6 @@ func (s *Set) plates(figures map[int]figure) (out []plate) {
 		}
 	}
 	for i := range out {
-		out[i].Title = "Plate"
 		if len(out) > 1 {
 			out[i].Title = fmt.Sprintf("Plate %d of %d", i+1, len(out))
 		}
@@ -93,6 +103,15 @@ func (m *Member) caption() string {
 		return "size not known"
 	}
 	return fmt.Sprintf("%.1f mm", *m.DiameterMM)
+}
+
+// key is what its number stands for: its name, and whose picture it is where
+// those of the set are of several.
+func (m *Member) key(s *Set) string {
+	if m.Credit == "" || len(s.Credits) == 1 {
+		return m.Name
+	}
+	return m.Name + ", photo " + m.Credit
 }
 
 // alt is what a picture shows in words.

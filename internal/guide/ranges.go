@@ -72,8 +72,8 @@ func rangeText(f features.Feature, low, high float64) string {
 	}
 	if of, per := strings.CutPrefix(f.Unit, "1/"); per {
 		unit = " per " + of
-	} else if unit == "" && f.Unit != "" {
-		unit = " " + f.Unit
+	} else if unit == "" && f.Unit != "" && !strings.Contains(f.Unit, "*") {
+		unit = " " + f.Unit // those of CIELAB say nothing to most; the gloss does
 	}
 	a, b = minus(a), minus(b)
 	text := a

@@ -1,6 +1,7 @@
 package guide
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -68,7 +69,7 @@ func (e *Edition) howSure() string {
 	if e.Tested == 0 {
 		return "No marble could be tested with itself left out: each set needs two or more. So nothing is known of how surely these sets are told apart."
 	}
-	return fmt.Sprintf("Each marble was compared with all the others as though its own set were not known: %s were given their own set back. By that rule, %s called unlike any set.",
+	return fmt.Sprintf("Each marble was compared with all the others as though its own set were not known: %s were given their own set back. Of all, %s called unlike any set.",
 		interval(e.Right, e.Tested, e.RightU95), wereOrWas(e.Rejected))
 }
 
@@ -116,6 +117,12 @@ func (s *Set) hidden() (out []string) {
 	}
 	if n := s.notShown(EnoughOthers); n > 0 {
 		out = append(out, fmt.Sprintf("%d more %s counted but not shown, to keep the guide small: the plates take %d evenly from light to dark.", n, areOrIs(n), mostPictured))
+	}
+	if s.Uncertain > 0 {
+		out = append(out, fmt.Sprintf("%d more %s in this set by a label that is not certain: neither counted nor shown.", s.Uncertain, areOrIs(s.Uncertain)))
+	}
+	if s.TooPoor > 0 {
+		out = append(out, fmt.Sprintf("%d more %s in this set, but by photos too poor to compare by: neither counted nor shown.", s.TooPoor, areOrIs(s.TooPoor)))
 	}
 	return out
 }
@@ -191,20 +198,21 @@ func wasWere(n int) string {
 	return "were"
 }
 
-// line is a credit in words.
+// line is a credit in words; it never begins with a name, which keeps its
+// capitals or the want of them.
 func (c *Credit) line(e *Edition) string {
 	name := c.Name
+	if name == "" && c.Permission == refset.Own {
+		name = cmp.Or(e.Collector, "the maker of this guide")
+	}
+	text := report.Plural(c.Pictures, "picture")
 	if name == "" {
-		name = "nobody named"
-		if c.Permission == refset.Own && e.Collector != "" {
-			name = e.Collector
-		} else if c.Permission == refset.Own {
-			name = "the maker of this guide"
-		}
+		text += " whose owner is not named"
+	} else {
+		text += " by " + name
 	}
-	may := "shown with permission to share"
 	if c.Permission == refset.Own {
-		may = "the collector’s own"
+		return text + ": the collector’s own."
 	}
-	return fmt.Sprintf("%s: %s (%s)", name, report.Plural(c.Pictures, "picture"), may)
+	return text + ": shown with permission to share."
 }

@@ -135,6 +135,9 @@ func (l *Learned) testOnNeed() {
 // Model is what classify made of the specimens.
 func (l *Learned) Model() *classify.Model { return l.model }
 
+// Specimens are those it was learnt from; they must not be changed.
+func (l *Learned) Specimens() []Specimen { return l.specimens }
+
 // LeaveOneOut is how well the specimens are told apart when each is left out in
 // turn. It is worked out at the first call, which can take long with thousands
 // of specimens; later ones, and [Learned.Plate] and [Learned.Health], which

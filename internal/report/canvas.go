@@ -129,8 +129,9 @@ func LinesOf(text string, width float64, most int, w Weight, size float64) []str
 	return linesOf(text, width, most, w, size)
 }
 
-// SizeStrip is a dot a specimen over a scale in 1/64 inch and millimetres.
-func SizeStrip(sizesMM []float64, width float64) *Canvas { return &Canvas{sizeStrip(sizesMM, width)} }
+// SizeDots is a dot a specimen over a scale in 1/64 inch and millimetres; it
+// needs one size at least.
+func SizeDots(sizesMM []float64, width float64) *Canvas { return &Canvas{sizeDots(sizesMM, width)} }
 
 // PaletteChart are swatches with their names.
 func PaletteChart(title string, list []PaletteColour, width float64) *Canvas {
@@ -146,10 +147,10 @@ type Book struct {
 	Pages []*Canvas
 }
 
-// Write writes the PDF: text as text, in the typeface that goes with it. The
+// Write writes the PDF, its pages white: text as text, in the typeface that goes with it. The
 // same pages give the same bytes.
 func (b Book) Write(w io.Writer) error {
-	facts := bookFacts{Title: b.Title, Author: b.Author, Subject: b.Subject, Creator: b.Mark, Made: b.Made}
+	facts := bookFacts{Title: b.Title, Author: b.Author, Subject: b.Subject, Creator: b.Mark, Made: b.Made, Bare: true}
 	if facts.Made.IsZero() {
 		facts.Made = madeAlike
 	}

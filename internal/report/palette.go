@@ -125,8 +125,7 @@ func whole(v float64) string {
 
 const mmPerInch = 25.4
 
-// sizeStrip is a dot a specimen over a scale with 1/64 inch marks above and
-// millimetres below: each dot stands over the 1/64 inch nearest to its diameter.
+// sizeStrip is sizeDots with a title and a summary.
 func sizeStrip(sizesMM []float64, width float64) *drawing {
 	d := newDrawing(width, 0)
 	d.write("Sizes", 0, 10, 0, bold, 10, sheetInk)
@@ -134,6 +133,19 @@ func sizeStrip(sizesMM []float64, width float64) *drawing {
 		d.h = d.paragraph("no photo of this set gave a scale", 0, 26, width, 2, regular, captionSize, sheetSoft)
 		return d
 	}
+	sorted := slices.Sorted(slices.Values(sizesMM))
+	d.write(fmt.Sprintf("%.1f to %.1f mm, half of them below %.1f mm", sorted[0], sorted[len(sorted)-1], sorted[len(sorted)/2]), 40, 10, 0, regular, captionSize, sheetSoft)
+	const title = 12
+	dots := sizeDots(sizesMM, width)
+	d.put(dots, 0, title)
+	d.h = title + dots.h
+	return d
+}
+
+// sizeDots is a dot a specimen over a scale with 1/64 inch marks above and
+// millimetres below: each dot stands over the 1/64 inch nearest to its diameter.
+func sizeDots(sizesMM []float64, width float64) *drawing {
+	d := newDrawing(width, 0)
 	lo, hi := math.Inf(1), math.Inf(-1)
 	stack := map[int]int{}
 	tallest := 0
@@ -143,15 +155,13 @@ func sizeStrip(sizesMM []float64, width float64) *drawing {
 		stack[nth(v)]++
 		tallest = max(tallest, stack[nth(v)])
 	}
-	sorted := slices.Sorted(slices.Values(sizesMM))
-	d.write(fmt.Sprintf("%.1f to %.1f mm, half of them below %.1f mm", lo, hi, sorted[len(sorted)/2]), 40, 10, 0, regular, captionSize, sheetSoft)
 	from, to := nth(lo)-4, nth(hi)+4
 	const inset = 14.0
 	at := func(n float64) float64 { return inset + (width-2*inset)*(n-float64(from))/float64(to-from) }
 	step := (width - 2*inset) / float64(to-from)
 	r := math.Min(4.5, step*0.42)
 	dotStep := math.Min(2*r+1, 90/float64(tallest))
-	axis := 22 + float64(tallest)*dotStep + 24
+	axis := 10 + float64(tallest)*dotStep + 24
 	for n := from; n <= to; n++ {
 		for k := range stack[n] {
 			d.circle(at(float64(n)), axis-4-r-float64(k)*dotStep, r, &sheetAccent, &white, 0.5)

@@ -406,6 +406,7 @@ func writePDF(w io.Writer, title, creator string, pages ...*drawing) error {
 type bookFacts struct {
 	Title, Author, Subject, Creator string
 	Made                            time.Time
+	Bare                            bool // no ground is drawn: the paper's own
 }
 
 // writeBook writes a PDF with bookmarks and links. A picture that stands in it
@@ -450,8 +451,10 @@ func writeBook(w io.Writer, facts bookFacts, pages []*drawing) error {
 				doc.Link(l.box.x0, l.box.y0, l.box.x1-l.box.x0, l.box.y1-l.box.y0, to)
 			}
 		}
-		doc.SetFillColor(int(sheetPaper.R), int(sheetPaper.G), int(sheetPaper.B))
-		doc.Rect(0, 0, d.w, d.h, "F")
+		if !facts.Bare {
+			doc.SetFillColor(int(sheetPaper.R), int(sheetPaper.G), int(sheetPaper.B))
+			doc.Rect(0, 0, d.w, d.h, "F")
+		}
 		for _, it := range d.items {
 			switch {
 			case it.shape != nil:
