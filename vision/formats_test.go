@@ -449,6 +449,11 @@ func TestProfilesAreHonoured(t *testing.T) {
 			}
 		})
 	}
+	// A gamma of 1 is linear light.
+	linear := decode(t, "linear", pngWith(chunk("gAMA", chrm(100000))))
+	if l, e := linear.pixels().Linear(32*3+16, 16), linear.pixels().Encoded(32*3+16, 16); math.Abs(l[1]-128.0/255) > 1e-4 || math.Abs(float64(e[1])-colour.LinearToSRGB(128.0/255)) > 0.5/255+1e-4 {
+		t.Errorf("half of full scale under a gamma of 1: linear %v, sRGB %v", l, e)
+	}
 	if p := decode(t, "p3.webp", webp); p.own == nil {
 		t.Error("a WebP's profile was passed over")
 	}
