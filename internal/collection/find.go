@@ -73,7 +73,7 @@ var Sorts = []Sort{ByAdded, ByTitle, BySize, ByTranslucency, ByBusyness, BySet, 
 // orders are in SQL, with what breaks ties left to the end.
 var orders = map[Sort][2]string{
 	ByAdded:        {"n.added DESC", "n.added"},
-	ByTitle:        {"n.title", "n.title DESC"},
+	ByTitle:        {"n.title_order", "n.title_order DESC"},
 	BySize:         {"n.diameter_mm IS NULL, n.diameter_mm", "n.diameter_mm IS NULL, n.diameter_mm DESC"},
 	ByTranslucency: {"n.translucency IS NULL, n.translucency", "n.translucency IS NULL, n.translucency DESC"},
 	ByBusyness:     {"n.busyness IS NULL, n.busyness", "n.busyness IS NULL, n.busyness DESC"},
@@ -179,7 +179,7 @@ func (c *Collection) Find(ctx context.Context, f Filter) (rows []Row, total int,
 	}
 	// What is put in order is ids alone: whole rows would be carried through the
 	// sorting, those of all earlier pages too.
-	by += ", n.title, n.specimen_id"
+	by += ", n.title_order, n.specimen_id"
 	rows, err = collect(ctx, c.read, scanRow, rowColumns+" WHERE n.specimen_id IN (SELECT n.specimen_id FROM specimen_now n LEFT JOIN label_set t ON t.id = n.set_id"+
 		condition+" ORDER BY "+by+" LIMIT ? OFFSET ?) ORDER BY "+by, append(args, limit, max(0, f.Offset))...)
 	if err != nil {

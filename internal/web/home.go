@@ -58,8 +58,8 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	data := homeData{
-		Empty: n.Photos == 0, CheckBarMM: calib.CheckBarMM,
-		CanDemo: s.desk != nil && !s.isDemo(), CanAdd: s.desk != nil,
+		CheckBarMM: calib.CheckBarMM,
+		CanDemo:    s.desk != nil && !s.isDemo(), CanAdd: s.desk != nil,
 	}
 	for _, i := range intakes {
 		if i.Total() > 0 {
@@ -68,6 +68,7 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) error {
 			break
 		}
 	}
+	data.Empty = n.Photos == 0 && data.Latest == nil
 	states := n.States
 	data.Tiles = []tile{
 		{n.Specimens, noun(n.Specimens, "marble"), s.pageAt("/marbles")},
