@@ -58,6 +58,7 @@ const (
 	FromFocal      = "focal length"
 	FromPrint      = "print scale"
 	FromThickness  = "card thickness"
+	FromLens       = "lens distortion"
 )
 
 // Diameter is a marble's diameter and where its uncertainty comes from.
@@ -84,7 +85,7 @@ func MeasureDiameter(pose *Pose, o SeenOutline, scale PrintScale) (Diameter, err
 		p := pose.At(x[:PoseParams])
 		v := Vec3{x[PoseParams], x[PoseParams+1], x[PoseParams+2]}
 		bias, print, thick := x[PoseParams+3], x[PoseParams+4], x[PoseParams+5]
-		e, ok := Cone{V: v}.Outline(pose.Camera)
+		e, ok := Cone{V: v}.Outline(pose.Camera.Pinhole())
 		if !ok {
 			return math.NaN()
 		}
@@ -92,7 +93,7 @@ func MeasureDiameter(pose *Pose, o SeenOutline, scale PrintScale) (Diameter, err
 		w := make([]float64, around)
 		for k := range rays {
 			px, py, nx, ny := e.At(2 * math.Pi * float64(k) / around)
-			rays[k], w[k] = p.Camera.Ray(px+bias*nx, py+bias*ny), 1
+			rays[k], w[k] = p.Camera.Pinhole().Ray(px+bias*nx, py+bias*ny), 1
 		}
 		c, ok := FitCone(rays, w)
 		if !ok {
@@ -103,6 +104,9 @@ func MeasureDiameter(pose *Pose, o SeenOutline, scale PrintScale) (Diameter, err
 		_, r, ok := plane.Resting(c)
 		if !ok {
 			return math.NaN()
+		}
+		if len(x) > PoseParams+6 {
+			r += x[PoseParams+6] / 2
 		}
 		return 2 * r
 	}
@@ -130,6 +134,17 @@ func MeasureDiameter(pose *Pose, o SeenOutline, scale PrintScale) (Diameter, err
 		Input{Name: FromPrint, Value: 1, U: scale.U / scale.Factor, DOF: inf},
 		Input{Name: FromThickness, Value: cardThicknessMM, U: UniformU(cardThicknessHalfMM), DOF: inf},
 	)
+	lens := pose.lensU(o.Cone, func(p *Pose, c Cone) (float64, bool) {
+		plane := p.Plane
+		plane.HeightMM += cardThicknessMM
+		_, r, ok := plane.Resting(c)
+		return 2 * r, ok
+	})
+	sources := []string{FromOutline, FromPrint, FromThickness}
+	if lens != 0 {
+		inputs = append(inputs, Input{Name: FromLens, Value: 0, U: lens, DOF: inf})
+		sources = append(sources, FromLens)
+	}
 	b, err := Propagate(value, inputs, BudgetOptions{Correlations: append(corr, vcorr...)})
 	if err != nil {
 		return Diameter{}, err
@@ -176,7 +191,7 @@ func MeasureDiameter(pose *Pose, o SeenOutline, scale PrintScale) (Diameter, err
 	add(FromEdgePoints, edge)
 	add(FromCorners, total-focal)
 	add(FromFocal, focal)
-	for _, n := range []string{FromOutline, FromPrint, FromThickness} {
+	for _, n := range sources {
 		for _, l := range b.Lines {
 			if l.Name == n {
 				add(n, l.U*l.U)
