@@ -45,9 +45,11 @@ accuracy: setup
 bench: setup
 	go test -run '^$$' -bench . -benchmem ./...
 
-# Writes docs/features.md from the registry of features.
+# Writes docs/features.md from the registry of features, and the schema of an
+# exported collection from the list of its tables.
 docs: setup
 	go test -run TestFeaturesPageIsUpToDate ./cmd/tawsight -update
+	go test -run TestSchemaIsUpToDate ./internal/collection -update
 
 # Counts OpenCV's matrices that are made and never closed. Slower than the
 # tests, hence apart from them.

@@ -42,6 +42,11 @@ type commands struct {
 	Add         addCommand         `cmd:"" help:"Measure photos into your collection."`
 	History     historyCommand     `cmd:"" help:"Print what was changed in your collection, by whom and when."`
 	Undo        undoCommand        `cmd:"" help:"Take an edit of your collection back."`
+	Export      exportCommand      `cmd:"" help:"Write your collection as JSON, or as tables for a spreadsheet."`
+	Import      importCommand      `cmd:"" help:"Bring an exported collection, or an edited table, into yours."`
+	Backup      backupCommand      `cmd:"" help:"Write a checked backup of your collection."`
+	Restore     restoreCommand     `cmd:"" help:"Put a backup back."`
+	Verify      verifyCommand      `cmd:"" help:"Check that your collection is whole."`
 	Reattribute reattributeCommand `cmd:"" name:"re-attribute" help:"Compare all marbles of the collection anew: what would change, and why."`
 	Features    featuresCommand    `cmd:"" help:"List what is measured of a marble, with units and meanings."`
 	Version     versionCommand     `cmd:"" help:"Print the program's version and those of the libraries its figures depend on."`

@@ -3,8 +3,12 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
 	"io"
+	"io/fs"
 	"net/http"
+	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"sync"
@@ -31,6 +35,8 @@ func (s *shared) String() string {
 }
 
 func TestServeRefuses(t *testing.T) {
+	place := filepath.Join(t.TempDir(), "none", "marbles.tawsight")
+	t.Setenv("TAWSIGHT_COLLECTION", place)
 	for _, c := range []struct {
 		args []string
 		says string
@@ -44,10 +50,14 @@ func TestServeRefuses(t *testing.T) {
 			t.Errorf("serve %v: status %d, says %s%s", c.args, status, out.String(), err.String())
 		}
 	}
+	if _, err := os.Stat(filepath.Dir(place)); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("wrong usage wrote something: %v", err)
+	}
 }
 
 // The address printed leads to the page, and ending the program ends it.
 func TestServe(t *testing.T) {
+	t.Setenv("TAWSIGHT_COLLECTION", filepath.Join(t.TempDir(), "marbles.tawsight"))
 	for _, c := range []struct {
 		args []string
 		open bool
@@ -57,12 +67,12 @@ func TestServe(t *testing.T) {
 	} {
 		ctx, stop := context.WithCancel(context.Background())
 		defer stop()
-		var out, errors shared
+		var out, said shared
 		ended := make(chan int, 1)
-		go func() { ended <- run(ctx, append([]string{"serve"}, c.args...), &out, &errors) }()
+		go func() { ended <- run(ctx, append([]string{"serve"}, c.args...), &out, &said) }()
 		for begun := time.Now(); !strings.Contains(out.String(), "Ctrl-C"); time.Sleep(10 * time.Millisecond) {
 			if time.Since(begun) > 20*time.Second {
-				t.Fatalf("serve %v says %s%s", c.args, out.String(), errors.String())
+				t.Fatalf("serve %v says %s%s", c.args, out.String(), said.String())
 			}
 		}
 		urls := regexp.MustCompile(`http://\S+`).FindAllString(out.String(), -1)
@@ -82,14 +92,14 @@ func TestServe(t *testing.T) {
 		if got := strings.Contains(last, "token="); got != c.open {
 			t.Errorf("serve %v prints %s", c.args, last)
 		}
-		if got := strings.Contains(errors.String(), "not encrypted"); got != c.open {
-			t.Errorf("serve %v says %q of the network", c.args, errors.String())
+		if got := strings.Contains(said.String(), "not encrypted"); got != c.open {
+			t.Errorf("serve %v says %q of the network", c.args, said.String())
 		}
 		stop()
 		select {
 		case status := <-ended:
 			if status != exitDone {
-				t.Errorf("serve %v ends with status %d: %s", c.args, status, errors.String())
+				t.Errorf("serve %v ends with status %d: %s", c.args, status, said.String())
 			}
 		case <-time.After(20 * time.Second):
 			t.Fatal("serve does not stop")

@@ -144,7 +144,7 @@ func open(ctx context.Context, path string) (_ *Collection, err error) {
 func uriPath(path string) string { return (&url.URL{Path: path}).EscapedPath() }
 
 func connect(path, more string, conns int) (*sql.DB, error) {
-	dsn := "file:" + uriPath(path) + "?_journal_mode=WAL&_foreign_keys=on&_busy_timeout=20000&_cache_size=-32000&" + more
+	dsn := "file:" + uriPath(path) + "?_journal_mode=WAL&_foreign_keys=on&_busy_timeout=20000&_cache_size=-32000&_stmt_cache_size=100&" + more
 	db, err := sql.Open("sqlite3", dsn)
 	if err != nil {
 		return nil, fmt.Errorf("the collection %s can't be opened: %w", path, err)
@@ -195,6 +195,17 @@ func (c *Collection) migrate(ctx context.Context) error {
 	if err != nil {
 		return fail(err)
 	}
+	// The mark comes before all else: a file whose making is cut short is known
+	// for ours.
+	var mark, finished int64
+	if err := c.write.QueryRowContext(ctx, "PRAGMA application_id").Scan(&mark); err != nil {
+		return fail(err)
+	}
+	if mark == 0 {
+		if _, err := c.write.ExecContext(ctx, fmt.Sprintf("PRAGMA application_id = %d", applicationID)); err != nil {
+			return fail(err)
+		}
+	}
 	p, err := goose.NewProvider(goose.DialectSQLite3, c.write, files, goose.WithTableName("schema_version"))
 	if err != nil {
 		return fail(err)
@@ -203,12 +214,17 @@ func (c *Collection) migrate(ctx context.Context) error {
 	if err != nil {
 		return fail(err)
 	}
+	// The version for which the journal's triggers were made; they come after the
+	// tables, and a run may end between the two.
+	if err := c.write.QueryRowContext(ctx, "PRAGMA user_version").Scan(&finished); err != nil {
+		return fail(err)
+	}
 	switch {
 	case have > newest:
 		return fmt.Errorf("%w: %s; install that version, or a later one", ErrNewer, c.path)
-	case have == newest:
+	case have == newest && finished == newest:
 		return nil
-	case have > 0:
+	case have > 0 && have < newest:
 		aside := fmt.Sprintf("%s.before-version-%d", c.path, newest)
 		if _, err := os.Stat(aside); errors.Is(err, fs.ErrNotExist) {
 			if _, err := c.write.ExecContext(ctx, "VACUUM INTO ?", aside); err != nil {
@@ -223,14 +239,14 @@ func (c *Collection) migrate(ctx context.Context) error {
 		if err := makeTriggers(ctx, tx); err != nil {
 			return err
 		}
-		if have == 0 {
+		if finished == 0 {
 			for name, value := range map[string]string{settingID: newID(), settingMade: now()} {
 				if _, err := tx.ExecContext(ctx, "INSERT OR IGNORE INTO setting VALUES (?, ?)", name, value); err != nil {
 					return err
 				}
 			}
 		}
-		_, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA application_id = %d", applicationID))
+		_, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version = %d", newest))
 		return err
 	})
 }
@@ -352,6 +368,14 @@ func UserName() string {
 		return strings.Split(u.Name, ",")[0]
 	}
 	return u.Username
+}
+
+// somebody is who did something: the one at the machine where nobody said.
+func somebody(who string) string {
+	if strings.TrimSpace(who) == "" {
+		return UserName()
+	}
+	return who
 }
 
 // scanner is a row or rows.

@@ -337,6 +337,28 @@ func TestOthersFilesAreLeftAlone(t *testing.T) {
 	}
 }
 
+func TestTitlesSortAsPeopleCount(t *testing.T) {
+	c, ctx := made(t), context.Background()
+	added(t, c, tray("Tray-10", 1))
+	added(t, c, tray("tray-9", 12))
+	rows, _, err := c.Find(ctx, Filter{Sort: ByTitle})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, r := range rows {
+		got = append(got, r.Title)
+	}
+	for i := range 12 {
+		if want := fmt.Sprintf("tray-9, no. %d", i+1); got[i] != want {
+			t.Fatalf("in place %d stands %q, want %q", i, got[i], want)
+		}
+	}
+	if got[12] != "Tray-10, no. 1" {
+		t.Errorf("last stands %q", got[12])
+	}
+}
+
 func TestFind(t *testing.T) {
 	c, ctx := made(t), context.Background()
 	ids := added(t, c, tray("cellar", 4)) // 15, 16, 17, 18 mm; busyness 0, 0.2, 0.4, 0.6

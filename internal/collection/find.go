@@ -73,7 +73,7 @@ var Sorts = []Sort{ByAdded, ByTitle, BySize, ByTranslucency, ByBusyness, BySet, 
 // orders are in SQL, with what breaks ties left to the end.
 var orders = map[Sort][2]string{
 	ByAdded:        {"n.added DESC", "n.added"},
-	ByTitle:        {"n.title", "n.title DESC"},
+	ByTitle:        {"n.title_order", "n.title_order DESC"},
 	BySize:         {"n.diameter_mm IS NULL, n.diameter_mm", "n.diameter_mm IS NULL, n.diameter_mm DESC"},
 	ByTranslucency: {"n.translucency IS NULL, n.translucency", "n.translucency IS NULL, n.translucency DESC"},
 	ByBusyness:     {"n.busyness IS NULL, n.busyness", "n.busyness IS NULL, n.busyness DESC"},
@@ -147,6 +147,11 @@ func (c *Collection) Find(ctx context.Context, f Filter) (rows []Row, total int,
 		if near, err = c.near(ctx, *f.Colour); err != nil {
 			return nil, 0, err
 		}
+	}
+	if f.Colour != nil && f.Sort == ByColour {
+		return c.nearest(ctx, f, near, where, args)
+	}
+	if f.Colour != nil {
 		ids, err := json.Marshal(slices.Collect(keys(near)))
 		if err != nil {
 			return nil, 0, err
@@ -165,11 +170,6 @@ func (c *Collection) Find(ctx context.Context, f Filter) (rows []Row, total int,
 	if limit <= 0 {
 		limit = -1
 	}
-	byNearness := f.Colour != nil && f.Sort == ByColour
-	page, pageArgs := " LIMIT ? OFFSET ?", []any{limit, max(0, f.Offset)}
-	if byNearness {
-		page, pageArgs = "", nil // put in order here
-	}
 	by := order[0]
 	if f.Reverse {
 		by = order[1]
@@ -177,26 +177,64 @@ func (c *Collection) Find(ctx context.Context, f Filter) (rows []Row, total int,
 	if err := c.read.QueryRowContext(ctx, "SELECT count(*) FROM specimen_now n"+condition, args...).Scan(&total); err != nil {
 		return nil, 0, fmt.Errorf("the collection can't be read: %w", err)
 	}
-	rows, err = collect(ctx, c.read, scanRow, rowColumns+condition+" ORDER BY "+by+", n.title, n.specimen_id"+page, append(args, pageArgs...)...)
+	// What is put in order is ids alone: whole rows would be carried through the
+	// sorting, those of all earlier pages too.
+	by += ", n.title_order, n.specimen_id"
+	rows, err = collect(ctx, c.read, scanRow, rowColumns+" WHERE n.specimen_id IN (SELECT n.specimen_id FROM specimen_now n LEFT JOIN label_set t ON t.id = n.set_id"+
+		condition+" ORDER BY "+by+" LIMIT ? OFFSET ?) ORDER BY "+by, append(args, limit, max(0, f.Offset))...)
 	if err != nil {
 		return nil, 0, err
 	}
 	for i := range rows {
 		rows[i].DE00 = near[rows[i].ID]
 	}
-	if byNearness {
-		slices.SortStableFunc(rows, func(a, b Row) int {
-			if f.Reverse {
-				a, b = b, a
-			}
-			return cmp.Compare(a.DE00, b.DE00)
-		})
-		rows = rows[min(max(0, f.Offset), len(rows)):]
-		if f.Limit > 0 {
-			rows = rows[:min(f.Limit, len(rows))]
-		}
-	}
 	return rows, total, nil
+}
+
+// fewNear is up to how many specimens are looked up one by one; of more, all are
+// read and the others passed over.
+const fewNear = 2000
+
+// nearest lists what is near to a colour in the order of nearness, which the
+// database doesn't know: the ids are put in order here, and a page of them read.
+func (c *Collection) nearest(ctx context.Context, f Filter, near map[string]float64, where []string, args []any) (rows []Row, total int, err error) {
+	if len(near) <= fewNear {
+		few, err := json.Marshal(slices.Collect(keys(near)))
+		if err != nil {
+			return nil, 0, err
+		}
+		where, args = append(where, "n.specimen_id IN (SELECT value FROM json_each(?))"), append(args, string(few))
+	}
+	condition := ""
+	if len(where) > 0 {
+		condition = " WHERE " + strings.Join(where, " AND ")
+	}
+	ids, err := collect(ctx, c.read, func(s scanner) (id string, err error) { return id, s.Scan(&id) },
+		"SELECT n.specimen_id FROM specimen_now n"+condition+" ORDER BY n.specimen_id", args...)
+	if err != nil {
+		return nil, 0, err
+	}
+	ids = slices.DeleteFunc(ids, func(id string) bool { _, ok := near[id]; return !ok })
+	total = len(ids)
+	slices.SortStableFunc(ids, func(a, b string) int {
+		if f.Reverse {
+			a, b = b, a
+		}
+		return cmp.Compare(near[a], near[b])
+	})
+	ids = ids[min(max(0, f.Offset), len(ids)):]
+	if f.Limit > 0 {
+		ids = ids[:min(f.Limit, len(ids))]
+	}
+	page, err := json.Marshal(ids)
+	if err != nil {
+		return nil, 0, err
+	}
+	rows, err = collect(ctx, c.read, scanRow, rowColumns+" JOIN json_each(?) j ON j.value = n.specimen_id ORDER BY j.key", string(page))
+	for i := range rows {
+		rows[i].DE00 = near[rows[i].ID]
+	}
+	return rows, total, err
 }
 
 func keys(m map[string]float64) func(yield func(string) bool) {

@@ -115,10 +115,7 @@ func (c *Collection) edit(ctx context.Context, who, what string, f func(tx *sql.
 }
 
 func editIn(ctx context.Context, tx *sql.Tx, who, what string, undoes int64, f func(tx *sql.Tx) (string, error)) (Edit, error) {
-	if strings.TrimSpace(who) == "" {
-		who = UserName()
-	}
-	e := Edit{Made: now(), Who: who, What: what, Undoes: undoes}
+	e := Edit{Made: now(), Who: somebody(who), What: what, Undoes: undoes}
 	r, err := tx.ExecContext(ctx, "INSERT INTO edit (id, made, who, what, text, undoes) VALUES (?, ?, ?, ?, '', nullif(?, 0))", newID(), e.Made, e.Who, e.What, undoes)
 	if err != nil {
 		return e, writeError(err)

@@ -176,11 +176,11 @@ func refreshOne(ctx context.Context, tx *sql.Tx, id string) error {
 	if err := tx.QueryRowContext(ctx, "SELECT min(p.added) FROM sighting g JOIN photo p ON p.sha256 = g.photo WHERE g.specimen_id = ?", id).Scan(&added); err != nil {
 		return writeError(err)
 	}
-	_, err = tx.ExecContext(ctx, `INSERT INTO specimen_now (specimen_id, title, figure_id, photo, number, sightings, diameter_mm, diameter_u95_mm, size_class,
+	_, err = tx.ExecContext(ctx, `INSERT INTO specimen_now (specimen_id, title, title_order, figure_id, photo, number, sightings, diameter_mm, diameter_u95_mm, size_class,
 		base_kind, base_look, base_name, base_l, base_a, base_b, ribbons, ribbon_l, ribbon_a, ribbon_b, ribbon_name, translucency, busyness, bubble, glow,
 		set_id, sure, state, opinion_set_id, opinion_p, next_set_id, next_p, doubt, contributor_id, taken, added, poor, words)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		id, title, best.FigureID, best.Photo, best.Number, len(all), m.DiameterMM, m.DiameterU95MM, m.SizeClass,
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		id, title, titleOrder(title), best.FigureID, best.Photo, best.Number, len(all), m.DiameterMM, m.DiameterU95MM, m.SizeClass,
 		kind, look, baseName, base.l, base.a, base.b, len(m.Ribbons), ribbon[0], ribbon[1], ribbon[2], ribbonName, base.translucency, m.Busyness, bubble, glow,
 		setID, string(sure), string(state), opinionSet, opinionP, nextSet, nextP, doubt, contributor, best.Taken, added, poor, strings.ToLower(strings.Join(words, "\n")))
 	if err != nil {
@@ -212,4 +212,28 @@ func nullable(s string) any {
 		return nil
 	}
 	return s
+}
+
+// titleOrder is a title with its numbers made as long as the longest, so that it
+// sorts as people count, whatever the case of its letters.
+func titleOrder(title string) string {
+	const digits = 12
+	var b strings.Builder
+	number := ""
+	flush := func() {
+		if number != "" {
+			b.WriteString(strings.Repeat("0", max(0, digits-len(number))) + number)
+			number = ""
+		}
+	}
+	for _, r := range strings.ToLower(title) {
+		if r >= '0' && r <= '9' {
+			number += string(r)
+			continue
+		}
+		flush()
+		b.WriteRune(r)
+	}
+	flush()
+	return b.String()
 }

@@ -116,6 +116,7 @@ func (c *Collection) EditionInForce(ctx context.Context) (e Edition, ok bool, er
 // TakeOver keeps a new edition with its opinions and puts it in force, as one
 // edit. Undoing that puts the earlier one back in force; both stay readable.
 func (c *Collection) TakeOver(ctx context.Context, who string, e Edition, opinions []Opinion) (Edition, Edit, error) {
+	who = somebody(who)
 	e.ID, e.Made, e.Who = newID(), now(), who
 	edit, err := c.edit(ctx, who, "re-attribute", func(tx *sql.Tx) (string, error) {
 		summary, err := json.Marshal(e.Summary)

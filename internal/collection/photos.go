@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"tawsight/internal/record"
@@ -63,45 +64,51 @@ func (c *Collection) Add(ctx context.Context, m Measured) (Added, error) {
 	if len(m.Photo.SHA256) != 64 || len(m.Faces) != len(m.Photo.Marbles) {
 		return out, fmt.Errorf("%s was not measured whole, and is not kept", m.Photo.Path)
 	}
-	err := c.inTx(ctx, func(tx *sql.Tx) (err error) {
-		out, err = add(ctx, tx, m)
-		return err
+	err := c.inTx(ctx, func(tx *sql.Tx) error {
+		var touched []string
+		var err error
+		if out, touched, err = add(ctx, tx, m); err != nil {
+			return err
+		}
+		return refresh(ctx, tx, touched)
 	})
 	return out, err
 }
 
-func add(ctx context.Context, tx *sql.Tx, m Measured) (out Added, err error) {
+// add keeps a measured photo, and names the specimens whose standing that can
+// change.
+func add(ctx context.Context, tx *sql.Tx, m Measured) (out Added, touched []string, err error) {
 	sha, made := m.Photo.SHA256, now()
 	var contributor any
 	if m.Contributor != "" {
 		if contributor, err = contributorID(ctx, tx, m.Contributor, m.Permission); err != nil {
-			return out, err
+			return out, nil, err
 		}
 	}
 	r, err := tx.ExecContext(ctx, `INSERT INTO photo (sha256, bytes, name, taken, camera, added, contributor_id, permission)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
 		sha, m.Bytes, m.Name, m.Photo.Taken, m.Photo.Camera, made, contributor, string(m.Permission))
 	if err != nil {
-		return out, writeError(err)
+		return out, nil, writeError(err)
 	}
 	if n, _ := r.RowsAffected(); n == 1 {
 		out.NewPhoto = true
 	}
 	if err := addPlace(ctx, tx, sha, m.Photo.Path); err != nil {
-		return out, err
+		return out, nil, err
 	}
 	if m.Picture != nil {
 		_, err := tx.ExecContext(ctx, "INSERT INTO photo_picture (photo, jpeg, width_px, height_px) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
 			sha, m.Picture.JPEG, m.Picture.WidthPX, m.Picture.HeightPX)
 		if err != nil {
-			return out, writeError(err)
+			return out, nil, writeError(err)
 		}
 	}
 	bare := m.Photo
 	bare.Marbles, bare.Path = nil, ""
 	text, err := json.Marshal(bare)
 	if err != nil {
-		return out, err
+		return out, nil, err
 	}
 	by := m.Way.MadeBy
 	id := derivedID("measurement", sha, by.Tawsight, by.OpenCV, fmt.Sprint(by.Features), fmt.Sprint(m.Way.CheckBarMM))
@@ -109,47 +116,47 @@ func add(ctx context.Context, tx *sql.Tx, m Measured) (out Added, err error) {
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
 		id, sha, made, by.Tawsight, by.OpenCV, by.Features, m.Way.CheckBarMM, string(text))
 	if err != nil {
-		return out, writeError(err)
+		return out, nil, writeError(err)
 	}
 	if n, _ := r.RowsAffected(); n == 0 {
 		out.Specimens, err = collect(ctx, tx, func(s scanner) (id string, err error) { return id, s.Scan(&id) },
 			"SELECT s.specimen_id FROM figure f JOIN sighting s ON s.id = f.sighting_id WHERE f.measurement_id = ? ORDER BY f.number", id)
-		return out, err
+		return out, nil, err
 	}
 	out.NewMeasurement = true
 	places, err := sightingsOf(ctx, tx, sha)
 	if err != nil {
-		return out, err
+		return out, nil, err
 	}
 	for i, marble := range m.Photo.Marbles {
 		s, err := sightingAt(ctx, tx, places, sha, marble)
 		if err != nil {
-			return out, err
+			return out, nil, err
 		}
 		text, err := json.Marshal(marble)
 		if err != nil {
-			return out, err
+			return out, nil, err
 		}
 		figure := derivedID("figure", s.id, id)
 		if _, err := tx.ExecContext(ctx, "INSERT INTO figure (id, sighting_id, measurement_id, number, marble) VALUES (?, ?, ?, ?, ?)",
 			figure, s.id, id, i+1, string(text)); err != nil {
-			return out, writeError(err)
+			return out, nil, writeError(err)
 		}
 		f := m.Faces[i]
 		if len(f.JPEG) > 0 {
 			if _, err := tx.ExecContext(ctx, "INSERT INTO face (figure_id, jpeg, side_px, mm_per_px, diameter_px) VALUES (?, ?, ?, ?, ?)",
 				figure, f.JPEG, f.SidePX, f.MMPerPX, f.DiameterPX); err != nil {
-				return out, writeError(err)
+				return out, nil, writeError(err)
 			}
 		}
 		out.Specimens = append(out.Specimens, s.specimen)
 	}
 	// Marbles seen before and not now keep their earlier figures.
-	touched := out.Specimens
+	touched = slices.Clone(out.Specimens)
 	for _, p := range places {
 		touched = append(touched, p.specimen)
 	}
-	return out, refresh(ctx, tx, touched)
+	return out, touched, nil
 }
 
 func addPlace(ctx context.Context, tx *sql.Tx, sha, path string) error {

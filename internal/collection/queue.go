@@ -226,6 +226,7 @@ func (c *Collection) IntakeFiles(ctx context.Context, id string) ([]IntakeFile, 
 // of one specimen name become one specimen. Filing the same photo again changes
 // nothing.
 func (c *Collection) FileUnder(ctx context.Context, who, sha, set, evidence string, note func(number int) refset.Note) (Edit, error) {
+	who = somebody(who)
 	p, err := c.Photo(ctx, sha)
 	if err != nil {
 		return Edit{}, err

@@ -156,6 +156,7 @@ func (c *Collection) RenameSet(ctx context.Context, who, id, name, note string) 
 // MergeSets labels all members of one set with another, each as sure as before,
 // and retires the first.
 func (c *Collection) MergeSets(ctx context.Context, who, from, into string) (Edit, error) {
+	who = somebody(who)
 	return c.edit(ctx, who, "merge-sets", func(tx *sql.Tx) (string, error) {
 		a, err := setIn(ctx, tx, from)
 		if err != nil {
@@ -183,6 +184,7 @@ func (c *Collection) MergeSets(ctx context.Context, who, from, into string) (Edi
 // SplitSet moves some members of a set to a new set of that name, each as sure
 // as before.
 func (c *Collection) SplitSet(ctx context.Context, who, from, name string, members []string) (Set, Edit, error) {
+	who = somebody(who)
 	var id string
 	e, err := c.edit(ctx, who, "split-set", func(tx *sql.Tx) (string, error) {
 		a, err := setIn(ctx, tx, from)

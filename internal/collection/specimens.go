@@ -85,8 +85,9 @@ type Specimen struct {
 	Created       string
 	MergedInto    string
 	Contributor   string // its own, else its best photo's
-	ContributorID string
+	ContributorID string // its own alone
 	Permission    refset.Permission
+	OwnPermission refset.Permission // its own alone
 	Provenance    string
 	Tags          []string
 	Row           Row        // as in lists
@@ -107,6 +108,7 @@ func (c *Collection) Specimen(ctx context.Context, id string) (s Specimen, err e
 	if err != nil {
 		return s, notFound(err, "marble", id)
 	}
+	s.OwnPermission = s.Permission
 	if s.Tags, err = collect(ctx, c.read, func(r scanner) (t string, err error) { return t, r.Scan(&t) }, "SELECT tag FROM tag WHERE specimen_id = ? ORDER BY tag", id); err != nil {
 		return s, err
 	}
@@ -255,6 +257,7 @@ type Decision struct {
 
 // Decide labels specimens; the comparison's opinion of the day is kept with each.
 func (c *Collection) Decide(ctx context.Context, who string, d Decision, ids ...string) (Edit, error) {
+	who = somebody(who)
 	return c.edit(ctx, who, "label", func(tx *sql.Tx) (string, error) {
 		if !slices.Contains(Sures, d.Sure) {
 			return "", fmt.Errorf("%w: a label is certain, likely or a guess", ErrInvalid)
@@ -389,45 +392,56 @@ func (c *Collection) DescribePhoto(ctx context.Context, who, sha string, d Descr
 
 // AddCondition adds a note on a specimen's state: a grade, words, or both.
 func (c *Collection) AddCondition(ctx context.Context, who, id, grade, text string) (Edit, error) {
+	who = somebody(who)
 	return c.edit(ctx, who, "condition", func(tx *sql.Tx) (string, error) {
 		title, err := mustStand(ctx, tx, id)
 		if err != nil {
 			return "", err
 		}
-		if text, err = cleanText(text); err != nil {
-			return "", err
-		}
-		if grade != "" && !slices.Contains(Grades, grade) {
-			return "", fmt.Errorf("%w: the grade %q is none of %s", ErrInvalid, grade, strings.Join(Grades, ", "))
-		}
-		if grade == "" && text == "" {
-			return "", fmt.Errorf("%w: nothing was said of the condition", ErrInvalid)
-		}
-		_, err = tx.ExecContext(ctx, "INSERT INTO condition_note (id, specimen_id, grade, text, who, made) VALUES (?, ?, ?, ?, ?, ?)", newID(), id, grade, text, who, now())
-		words := grade
-		if words == "" {
-			words = "noted"
-		}
-		return title + ": condition " + words, writeError(err)
+		words, err := addCondition(ctx, tx, who, id, grade, text)
+		return title + ": condition " + words, err
 	})
+}
+
+func addCondition(ctx context.Context, tx *sql.Tx, who, id, grade, text string) (words string, err error) {
+	if text, err = cleanText(text); err != nil {
+		return "", err
+	}
+	if grade != "" && !slices.Contains(Grades, grade) {
+		return "", fmt.Errorf("%w: the grade %q is none of %s", ErrInvalid, grade, strings.Join(Grades, ", "))
+	}
+	if grade == "" && text == "" {
+		return "", fmt.Errorf("%w: nothing was said of the condition", ErrInvalid)
+	}
+	_, err = tx.ExecContext(ctx, "INSERT INTO condition_note (id, specimen_id, grade, text, who, made) VALUES (?, ?, ?, ?, ?, ?)", newID(), id, grade, text, who, now())
+	if grade == "" {
+		grade = "noted"
+	}
+	return grade, writeError(err)
 }
 
 // AddRemark adds a note to a specimen.
 func (c *Collection) AddRemark(ctx context.Context, who, id, text string) (Edit, error) {
+	who = somebody(who)
 	return c.edit(ctx, who, "note", func(tx *sql.Tx) (string, error) {
 		title, err := mustStand(ctx, tx, id)
 		if err != nil {
 			return "", err
 		}
-		if text, err = cleanText(text); err != nil {
-			return "", err
-		}
-		if text == "" {
-			return "", fmt.Errorf("%w: the note is empty", ErrInvalid)
-		}
-		_, err = tx.ExecContext(ctx, "INSERT INTO remark (id, specimen_id, text, who, made) VALUES (?, ?, ?, ?, ?)", newID(), id, text, who, now())
-		return title + ": note", writeError(err)
+		return title + ": note", addRemark(ctx, tx, who, id, text)
 	})
+}
+
+func addRemark(ctx context.Context, tx *sql.Tx, who, id, text string) error {
+	text, err := cleanText(text)
+	if err != nil {
+		return err
+	}
+	if text == "" {
+		return fmt.Errorf("%w: the note is empty", ErrInvalid)
+	}
+	_, err = tx.ExecContext(ctx, "INSERT INTO remark (id, specimen_id, text, who, made) VALUES (?, ?, ?, ?, ?)", newID(), id, text, who, now())
+	return writeError(err)
 }
 
 // SetTags replaces a specimen's tags.
@@ -437,42 +451,50 @@ func (c *Collection) SetTags(ctx context.Context, who, id string, tags []string)
 		if err != nil {
 			return "", err
 		}
-		var clean []string
-		for _, t := range tags {
-			if strings.TrimSpace(t) == "" {
-				continue
-			}
-			t, err := cleanName("tag", t)
-			if err != nil {
-				return "", err
-			}
-			if !slices.Contains(clean, t) {
-				clean = append(clean, t)
-			}
-		}
-		have, err := collect(ctx, tx, func(r scanner) (t string, err error) { return t, r.Scan(&t) }, "SELECT tag FROM tag WHERE specimen_id = ?", id)
+		clean, err := setTags(ctx, tx, id, tags)
 		if err != nil {
 			return "", err
-		}
-		for _, t := range have {
-			if !slices.Contains(clean, t) {
-				if _, err := tx.ExecContext(ctx, "DELETE FROM tag WHERE specimen_id = ? AND tag = ?", id, t); err != nil {
-					return "", writeError(err)
-				}
-			}
-		}
-		for _, t := range clean {
-			if !slices.Contains(have, t) {
-				if _, err := tx.ExecContext(ctx, "INSERT INTO tag (specimen_id, tag) VALUES (?, ?)", id, t); err != nil {
-					return "", writeError(err)
-				}
-			}
 		}
 		if len(clean) == 0 {
 			return title + ": no tags", nil
 		}
 		return title + ": tags " + strings.Join(clean, ", "), nil
 	})
+}
+
+func setTags(ctx context.Context, tx *sql.Tx, id string, tags []string) ([]string, error) {
+	var clean []string
+	for _, t := range tags {
+		if strings.TrimSpace(t) == "" {
+			continue
+		}
+		t, err := cleanName("tag", t)
+		if err != nil {
+			return nil, err
+		}
+		if !slices.Contains(clean, t) {
+			clean = append(clean, t)
+		}
+	}
+	have, err := collect(ctx, tx, func(r scanner) (t string, err error) { return t, r.Scan(&t) }, "SELECT tag FROM tag WHERE specimen_id = ?", id)
+	if err != nil {
+		return nil, err
+	}
+	for _, t := range have {
+		if !slices.Contains(clean, t) {
+			if _, err := tx.ExecContext(ctx, "DELETE FROM tag WHERE specimen_id = ? AND tag = ?", id, t); err != nil {
+				return nil, writeError(err)
+			}
+		}
+	}
+	for _, t := range clean {
+		if !slices.Contains(have, t) {
+			if _, err := tx.ExecContext(ctx, "INSERT INTO tag (specimen_id, tag) VALUES (?, ?)", id, t); err != nil {
+				return nil, writeError(err)
+			}
+		}
+	}
+	return clean, nil
 }
 
 // Join says that two specimens are one marble: all that is known of other moves

@@ -175,7 +175,7 @@ func fill(ctx context.Context, p *Place) error {
 	if _, err := p.Intake.AddLabelled(ctx, who, filepath.Join(dir, "photos", "references"), 0); err != nil {
 		return err
 	}
-	_, err = p.Intake.AddFolder(ctx, who, []string{filepath.Join(dir, "photos", "tray")}, 0)
+	_, err = p.Intake.AddFolder(ctx, who, []string{filepath.Join(dir, "photos", "tray"), filepath.Join(dir, "photos", "poor")}, 0)
 	return err
 }
 

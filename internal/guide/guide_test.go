@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"tawsight/classify"
 	"tawsight/internal/likeness"
 	"tawsight/internal/record"
 	"tawsight/internal/refset"
@@ -83,7 +84,7 @@ func source(t testing.TB, list []made) Source {
 		q := record.Marble{
 			ID:       fmt.Sprint(i + 1),
 			Base:     &record.Base{Lab: [3]float64{m.lightness, 2, 5}, Name: "grayish yellow", Kind: m.kind, Tinted: m.tinted},
-			Ribbons:  []record.Ribbon{{Lab: [3]float64{40, 50, 20}, Name: "strong red", AreaFraction: 0.2}},
+			Ribbons:  []record.Ribbon{{Lab: [3]float64{40, 50, 20}, Name: "strong red", Group: "red", AreaFraction: 0.2}, {Lab: [3]float64{45, 55, 20}, Name: "vivid red", Group: "red", AreaFraction: 0.1}},
 			Glow:     m.glow,
 			Features: map[string]float64{"translucency": 0.5, "base_lightness": m.lightness, "ribbon_colours": m.ribbons, "paired": m.paired, "bubble_present": m.bubble, "ribbon_width_mm": 1 + m.ribbons},
 		}
@@ -160,6 +161,7 @@ func TestCounts(t *testing.T) {
 	}{
 		"base":           {7, []Count{{"clear", 4}, {"tinted", 2}, {"cloudy", 1}}, []Count{{unsure, 1}}},
 		"ribbon-colours": {7, []Count{{"one", 2}, {"two", 4}, {"three or more", 1}}, []Count{{unsure, 1}}},
+		"ribbon-groups":  {7, []Count{{"red", 7}}, []Count{{unsure, 1}}}, // both ribbons of each are red
 		"paired":         {7, []Count{{"side by side", 5}, {"not", 2}}, []Count{{unsure, 1}}},
 		"bubble":         {6, []Count{{"seen", 2}, {"none seen", 4}}, []Count{{"cloudy glass hides what lies inside", 1}, {unsure, 1}}},
 		"size-class":     {8, []Count{{"player", 8}}, nil},
@@ -196,6 +198,10 @@ func TestCounts(t *testing.T) {
 	}
 	if jar.Ranges[0].Feature != "base_lightness" {
 		t.Errorf("the jar differs from the box most in %s, not in its lightness", jar.Ranges[0].Feature)
+	}
+	// The made marbles have a few features only.
+	if k := len(e.Warnings) - 1; k != 0 || !strings.Contains(e.Warnings[0], "not compared by: translucency, ") || strings.Contains(e.Warnings[0], "by: diameter") {
+		t.Errorf("warnings %q", e.Warnings)
 	}
 	// Two sets 27 apart in lightness, each within 7, are never confused.
 	if e.Right != 14 || e.Tested != 14 || e.RightU95 == nil {
@@ -285,6 +291,34 @@ func TestPermission(t *testing.T) {
 		if shown != p.AllowsSharing() {
 			t.Errorf("%q: shown %v", p, shown)
 		}
+	}
+}
+
+// No file says where the photos lie.
+func TestNoPaths(t *testing.T) {
+	list := append(twoSets(), made{set: "tin", name: "T-1", mm: 15, kind: "opaque", lightness: 20, ribbons: 1, permission: refset.Own})
+	list = append(list, list[0]) // so that both of the tin are in one photo
+	list = append(list, made{set: "tin", name: "T-2", mm: 16, kind: "opaque", lightness: 22, ribbons: 1, permission: refset.Own})
+	src := source(t, list)
+	model := &classify.Model{Warnings: []string{"Set tin comes from a single photo (refs/tin/tin-0.jpg)", "Set jar is small"}}
+	if got := warnings(model, src.Learned.Specimens()); !slices.Equal(got, []string{"Set jar is small"}) {
+		t.Errorf("warnings %q", got)
+	}
+	e, err := Make(src)
+	if err != nil {
+		t.Fatal(err)
+	}
+	files, err := Write(t.TempDir(), e)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range files {
+		if data, err := os.ReadFile(f); err != nil || bytes.Contains(data, []byte("refs/")) {
+			t.Errorf("%s names a photo's path, or %v", f, err)
+		}
+	}
+	if w := e.set("tin").Warnings; len(w) != 2 || !strings.Contains(w[1], "one photo") {
+		t.Errorf("warnings of a set of one photo: %q", w)
 	}
 }
 

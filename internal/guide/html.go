@@ -50,6 +50,11 @@ type plateView struct {
 	Figures     []pictureView
 }
 
+type keyView struct {
+	Number int
+	Text   string
+}
+
 type linkView struct{ Href, Label string }
 
 type countView struct {
@@ -116,9 +121,15 @@ func bar(low, high, from, to float64) template.CSS {
 	return template.CSS(fmt.Sprintf("left:%.1f%%;width:%.1f%%", at(low), at(high)-at(low)))
 }
 
+// fewMarbles is how many marbles a range must rest on for it to be said how it
+// lies among the others'.
+const fewMarbles = 5
+
 // place says how a set's range lies among the others', from a spread on.
 func (r *Range) place() string {
 	switch {
+	case r.N < fewMarbles:
+		return "of few marbles"
 	case r.Off >= 2:
 		return "far above most"
 	case r.Off >= 1:
@@ -146,11 +157,16 @@ func (s *Set) short() string {
 		if 2*t.Of < len(s.Members) || t.Code != "base" && t.Code != "ribbon-colours" && t.Code != "paired" {
 			continue
 		}
-		most := t.Values[0]
-		for _, v := range t.Values {
-			if v.N > most.N {
-				most = v
+		most := slices.MaxFunc(t.Values, func(a, b Count) int { return cmp.Compare(a.N, b.N) })
+		if t.Code == "paired" {
+			n := 0
+			for _, v := range t.Values {
+				if v.Label == sideBySideWords {
+					n = v.N
+				}
 			}
+			parts = append(parts, fmt.Sprintf("%s: %d of %d.", t.Label, n, t.Of))
+			continue
 		}
 		parts = append(parts, fmt.Sprintf("%s: %s, %d of %d.", t.Label, most.Label, most.N, t.Of))
 	}
@@ -323,6 +339,10 @@ func (b *book) writeSet(w io.Writer, i int, figures map[int]figure) error {
 		}
 		plates = append(plates, v)
 	}
+	var key []keyView
+	for _, m := range s.shown() {
+		key = append(key, keyView{m.Number, m.key(s)})
+	}
 	var traits []traitView
 	for _, t := range s.Traits {
 		v := traitView{Label: t.Label, Of: t.Of, NotTold: t.notTold()}
@@ -361,7 +381,7 @@ func (b *book) writeSet(w io.Writer, i int, figures map[int]figure) error {
 	}
 	data := map[string]any{
 		"Mark": Mark, "Head": s.Label + " · " + e.Title, "Style": template.CSS(style), "E": map[string]string{"Title": e.Title}, "S": s,
-		"Previous": link(i - 1), "Next": link(i + 1), "Note": paragraphs(s.Note), "Short": s.short(), "Plates": plates, "Hidden": s.hidden(), "Key": s.shown(),
+		"Previous": link(i - 1), "Next": link(i + 1), "Note": paragraphs(s.Note), "Short": s.short(), "Plates": plates, "Hidden": s.hidden(), "Key": key,
 		"Traits": traits, "SizesText": s.sizes(), "Palettes": []paletteView{paletteOf("Base", s.Base), paletteOf("Ribbons", s.Ribbons)},
 		"Lookalikes": lookalikes, "Ranges": ranges, "HowSure": s.howSure(), "NotProof": notProof, "NotToScale": notToScale, "Credits": e.creditLines(s.Credits), "Footer": e.footer(),
 	}

@@ -42,7 +42,7 @@ func Make(src Source) (*Edition, error) {
 		Title: cmp.Or(strings.TrimSpace(src.Title), "My marbles: a guide to my sets"), Collector: strings.TrimSpace(src.Collector),
 		About: strings.TrimSpace(src.About), Terms: strings.TrimSpace(src.Terms),
 		Specimens: len(marbles), Tested: loo.Tested, Right: loo.Correct, Rejected: loo.Rejected,
-		Warnings: slices.Concat(model.Warnings, src.Warnings), MadeBy: src.MadeBy,
+		Warnings: slices.Concat(warnings(model, specimens), src.Warnings), MadeBy: src.MadeBy,
 	}
 	if loo.Tested > 0 {
 		low, high := classify.Wilson(loo.Correct, loo.Tested)
@@ -92,6 +92,30 @@ func Make(src Source) (*Edition, error) {
 	}
 	e.Credits = creditsOf(all)
 	return e, nil
+}
+
+// warnings are the model's, those on single features brought together in one.
+// Those that name a photo's path are left out: it may say where somebody lives,
+// and a set of one photo has a warning of its own.
+func warnings(model *classify.Model, specimens []likeness.Specimen) (out []string) {
+	var unused []string
+	out = slices.DeleteFunc(slices.Clone(model.Warnings), func(w string) bool {
+		return slices.ContainsFunc(specimens, func(s likeness.Specimen) bool { return strings.Contains(w, s.Photo.Path) })
+	})
+	for _, f := range model.Features {
+		if _, used := model.Spread[f.Name]; used {
+			continue
+		}
+		about := func(w string) bool { return strings.HasPrefix(w, "Feature "+f.Name+" ") }
+		if slices.ContainsFunc(out, about) {
+			unused = append(unused, cmp.Or(f.Label, f.Name))
+			out = slices.DeleteFunc(out, about)
+		}
+	}
+	if len(unused) > 0 {
+		out = append(out, "The same in all marbles, or hardly measured in any, and so not compared by: "+strings.Join(unused, ", ")+".")
+	}
+	return out
 }
 
 // gather brings photos of one marble together, in the order of the specimens.

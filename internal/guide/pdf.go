@@ -93,8 +93,11 @@ func (p *press) pages() ([]*report.Canvas, error) {
 			continue
 		}
 		line := report.LineInk
-		c.Write(e.Title, margin, 38, 0, report.Regular, 7.6, report.SoftInk)
-		c.Write(heads[i], pageWidth-margin, 38, 1, report.Regular, 7.6, report.SoftInk)
+		for k, text := range []string{e.Title, heads[i]} {
+			if lines := report.LinesOf(text, textWidth/2-12, 1, report.Regular, 7.6); len(lines) > 0 {
+				c.Write(lines[0], margin+float64(k)*textWidth, 38, float64(k), report.Regular, 7.6, report.SoftInk)
+			}
+		}
 		c.Line(margin, 44, pageWidth-margin, 44, 0.5, line)
 		c.Write(fmt.Sprintf("%d of %d", i+1, len(all)), pageWidth/2, pageHeight-30, 0.5, report.Regular, 8, report.SoftInk)
 	}
@@ -115,6 +118,10 @@ func (p *press) section(title, name string, level int, keep float64) {
 	p.contents = append(p.contents, entry{title, name, level, len(p.flow.pages) - 1})
 }
 
+// mostOnCover is how many lines of the collector's own words the cover has room
+// for; more stand on a page of their own.
+const mostOnCover = 16
+
 // front is the cover and the contents.
 func (p *press) front() ([]*report.Canvas, error) {
 	e := p.e
@@ -127,10 +134,16 @@ func (p *press) front() ([]*report.Canvas, error) {
 	}
 	y = cover.Paragraph(e.Title, margin, y+size*0.4, textWidth, 5, report.Bold, size, report.Ink) - size*0.35
 	y = cover.Paragraph("An identification guide to "+e.rests()+".", margin, y+8, textWidth, 3, report.Regular, 13, report.SoftInk) + 8
-	for _, t := range paragraphs(e.About) {
-		if y < pageHeight*0.55 {
-			y = cover.Paragraph(t, margin, y, textWidth*0.86, 12, report.Regular, 10.5, report.Ink) + 6
+	about := paragraphs(e.About)
+	lines := 0
+	for _, t := range about {
+		lines += 1 + len(report.LinesOf(t, textWidth*0.86, 0, report.Regular, 10.5))
+	}
+	if lines <= mostOnCover {
+		for _, t := range about {
+			y = cover.Paragraph(t, margin, y, textWidth*0.86, 0, report.Regular, 10.5, report.Ink) + 6
 		}
+		about = nil
 	}
 	if err := p.tray(cover, y+14, pageHeight-130); err != nil {
 		return nil, err
@@ -138,7 +151,7 @@ func (p *press) front() ([]*report.Canvas, error) {
 	line := report.AccentInk
 	cover.Rect(margin, pageHeight-100, 3, 26, &line, nil, 0)
 	cover.Paragraph(notProof, margin+12, pageHeight-83, textWidth-12, 2, report.Bold, 11, report.Ink)
-	cover.Write(e.footer(), margin, pageHeight-44, 0, report.Regular, 7.6, report.SoftInk)
+	cover.Paragraph(e.footer(), margin, pageHeight-46, textWidth, 3, report.Regular, 7.6, report.SoftInk)
 
 	var f flow
 	f.head = "Contents"
@@ -164,19 +177,22 @@ func (p *press) front() ([]*report.Canvas, error) {
 			f.put(b, 3.5)
 		}
 	}
-	lay(0)
-	lay(1 + len(f.pages))
-	n := len(f.pages)
-	f.y += 10
-	f.heading("How to use this guide", "use", 0, 22, 120)
-	f.use()
-	if more := len(f.pages) - n; more > 0 {
-		// It went on to pages that the contents have not counted.
-		lay(1 + n + more)
+	after := func() {
 		f.y += 10
 		f.heading("How to use this guide", "use", 0, 22, 120)
 		f.use()
+		if len(about) > 0 {
+			f.heading("In the collector’s words", "about", 0, 22, 60)
+			for _, t := range about {
+				f.text(t, pdfBody, report.Ink, 6)
+			}
+		}
 	}
+	lay(0)
+	after()
+	n := 1 + len(f.pages) // where the body begins
+	lay(n)
+	after()
 	return append([]*report.Canvas{cover}, f.pages...), nil
 }
 
@@ -337,7 +353,7 @@ func (p *press) set(s *Set, figures map[string]map[int]figure) error {
 	p.text("Under each photo’s own white; names of the ISCC-NBS system, figures CIELAB. A swatch’s stripes are all that were found. Of clear glass, the base is what is seen through it.", pdfSmall, report.SoftInk, 4)
 	p.heading("How sure", "", -1, 14, 40)
 	p.text(s.howSure()+" "+notProof, pdfBody, report.Ink, 4)
-	p.heading("What it is taken for", "", -1, 14, 150)
+	p.heading("What it is taken for", "", -1, 14, 290)
 	if len(s.Lookalikes) == 0 {
 		p.text("There is no other set that it could be taken for.", pdfBody, report.Ink, 4)
 	}
@@ -364,11 +380,7 @@ func (p *press) key(s *Set) {
 		for k, m := range list[i:min(i+columns, len(list))] {
 			x := float64(k) * (w + gap)
 			b.Write(fmt.Sprint(m.Number), x+12, size, 1, report.Bold, size, report.Ink)
-			text := m.Name
-			if m.Credit != "" {
-				text += ", photo " + m.Credit
-			}
-			h = math.Max(h, b.Paragraph(text, x+17, size, w-17, 2, report.Regular, size, report.SoftInk)-size*0.75)
+			h = math.Max(h, b.Paragraph(m.key(s), x+17, size, w-17, 2, report.Regular, size, report.SoftInk)-size*0.75)
 		}
 		b.SetHeight(h)
 		p.put(b, 1.5)
@@ -470,9 +482,8 @@ func (p *press) lookalike(s *Set, l *Lookalike, figures map[string]map[int]figur
 	told := report.LinesOf(l.told(s.Label), textWidth, 0, report.Regular, pdfBody)
 	p.need(30 + float64(len(told))*pdfBody*pdfLeading + math.Max(a.Height(), b.Height()))
 	head := block()
-	head.Write(l.Label, 0, 13, 0, report.Bold, 11.5, report.Ink)
-	head.Link(0, 2, report.TextWidth(l.Label, report.Bold, 11.5), 14, p.nameOf(other))
-	head.SetHeight(19)
+	head.SetHeight(head.Paragraph(l.Label, 0, 13, textWidth, 2, report.Bold, 11.5, report.Ink) - 9)
+	head.Link(0, 2, textWidth, head.Height()-4, p.nameOf(other))
 	p.put(head, 0)
 	p.text(l.told(s.Label), pdfBody, report.Ink, 4)
 	both := block()

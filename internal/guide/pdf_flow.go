@@ -86,6 +86,9 @@ func (f *flow) text(text string, size float64, ink color.NRGBA, gap float64) {
 
 func (f *flow) indented(text string, indent, size float64, ink color.NRGBA, gap float64) {
 	lines := report.LinesOf(text, textWidth-indent, 0, report.Regular, size)
+	if len(lines) <= 8 { // no line of a short one stands alone
+		f.need(float64(len(lines)) * size * pdfLeading)
+	}
 	for _, l := range lines {
 		b := block()
 		b.Write(l, indent, size, 0, report.Regular, size, ink)
@@ -97,7 +100,7 @@ func (f *flow) indented(text string, indent, size float64, ink color.NRGBA, gap 
 
 // item puts one entry of a list.
 func (f *flow) item(text string, mark string, size float64) {
-	f.need(size * pdfLeading * math.Min(3, float64(len(report.LinesOf(text, textWidth-16, 0, report.Regular, size)))))
+	f.need(size * pdfLeading * math.Min(8, float64(len(report.LinesOf(text, textWidth-16, 0, report.Regular, size)))))
 	if mark == "" {
 		ink := report.AccentInk
 		f.page().Circle(margin+4, f.y+size*0.66, 1.5, &ink, nil, 0)

@@ -105,6 +105,15 @@ func (m *Member) caption() string {
 	return fmt.Sprintf("%.1f mm", *m.DiameterMM)
 }
 
+// key is what its number stands for: its name, and whose picture it is where
+// those of the set are of several.
+func (m *Member) key(s *Set) string {
+	if m.Credit == "" || len(s.Credits) == 1 {
+		return m.Name
+	}
+	return m.Name + ", photo " + m.Credit
+}
+
 // alt is what a picture shows in words.
 func (m *Member) alt(set string) string {
 	text := fmt.Sprintf("Marble %d of %s: %s", m.Number, set, m.caption())

@@ -61,6 +61,31 @@ func (t *tally) count(m *marble, feature string, say func(v float64) string) {
 	}
 }
 
+// ribbons counts a marble under the everyday name of each colour of its ribbons,
+// so that the counts may come to more than there are marbles.
+func (t *tally) ribbons(m *marble) {
+	look, v, sure, ok := m.best("ribbon_colours")
+	switch {
+	case !ok:
+		t.missing(m.absent("ribbon_colours"))
+		return
+	case sure < record.UnsureBelow:
+		t.missing(unsure)
+		return
+	}
+	t.Of++
+	seen := map[string]bool{}
+	for _, r := range look.Marble.Ribbons {
+		if name := cmp.Or(r.Group, r.Name); name != "" && !seen[name] {
+			seen[name] = true
+			t.Values = add(t.Values, name)
+		}
+	}
+	if len(seen) == 0 && v < 0.5 {
+		t.Values = add(t.Values, "no ribbon")
+	}
+}
+
 // absent is why a marble lacks a feature, "" where its photos don't say.
 func (m *marble) absent(feature string) string {
 	for _, l := range m.looks {
@@ -75,11 +100,14 @@ func (m *marble) absent(feature string) string {
 // beside it from which the two count as side by side.
 const pairedFrom = 0.5
 
+const sideBySideWords = "side by side"
+
 // traits counts what can be said of each marble as yes or no. Only what was
 // seen surely enough counts.
 func traits(list []*marble) []Trait {
 	base := tally{Trait{Code: "base", Label: "Base glass"}}
 	colours := tally{Trait{Code: "ribbon-colours", Label: "Ribbon colours"}}
+	groups := tally{Trait{Code: "ribbon-groups", Label: "Colours among its ribbons"}}
 	pairs := tally{Trait{Code: "paired", Label: "White beside colour"}}
 	bubble := tally{Trait{Code: "bubble", Label: "Large bubble near the middle"}}
 	class := tally{Trait{Code: "size-class", Label: "Size class"}}
@@ -109,7 +137,8 @@ func traits(list []*marble) []Trait {
 			}
 			return "three or more"
 		})
-		pairs.count(m, "paired", yesNo("side by side", "not", pairedFrom))
+		groups.ribbons(m)
+		pairs.count(m, "paired", yesNo(sideBySideWords, "not", pairedFrom))
 		bubble.count(m, "bubble_present", yesNo("seen", "none seen", 0.5))
 		if name := m.sizeClass(); name != "" {
 			class.told(name)
@@ -126,8 +155,8 @@ func traits(list []*marble) []Trait {
 		}
 	}
 	return []Trait{
-		base.done("clear", "tinted", features.Cloudy, features.Opaque), colours.done("none", "one", "two", "three or more"),
-		pairs.done("side by side", "not"), bubble.done("seen", "none seen"), class.done("peewee", "player", "shooter"), glow.done(),
+		base.done("clear", "tinted", features.Cloudy, features.Opaque), colours.done("none", "one", "two", "three or more"), groups.done(),
+		pairs.done(sideBySideWords, "not"), bubble.done("seen", "none seen"), class.done("peewee", "player", "shooter"), glow.done(),
 	}
 }
 

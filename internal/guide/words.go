@@ -69,7 +69,7 @@ func (e *Edition) howSure() string {
 	if e.Tested == 0 {
 		return "No marble could be tested with itself left out: each set needs two or more. So nothing is known of how surely these sets are told apart."
 	}
-	return fmt.Sprintf("Each marble was compared with all the others as though its own set were not known: %s were given their own set back. By that rule, %s called unlike any set.",
+	return fmt.Sprintf("Each marble was compared with all the others as though its own set were not known: %s were given their own set back. Of all, %s called unlike any set.",
 		interval(e.Right, e.Tested, e.RightU95), wereOrWas(e.Rejected))
 }
 

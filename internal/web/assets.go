@@ -76,3 +76,10 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) error {
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(a.content))
 	return nil
 }
+
+// icon is for browsers that ask for the page's icon unasked, as where they show
+// a picture alone.
+func (s *Server) icon(w http.ResponseWriter, r *http.Request) error {
+	http.Redirect(w, r, assets["mark.svg"].url, http.StatusFound)
+	return nil
+}

@@ -27,7 +27,10 @@ func secure(next http.Handler) http.Handler {
 		h := w.Header()
 		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Referrer-Policy", "no-referrer")
+		// Under no-referrer, forms of our own pages would come with the origin
+		// "null" (WHATWG Fetch, 3.2), like any sandboxed page's. Nothing is asked of
+		// other sites anyway.
+		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), display-capture=(), geolocation=(), microphone=(), payment=(), usb=()")
@@ -178,6 +181,7 @@ func plainPage(w http.ResponseWriter, status int, title, advice string) {
 	h := w.Header()
 	h.Set("Content-Type", "text/html; charset=utf-8")
 	h.Set("Cache-Control", "no-store")
+	h.Set("Referrer-Policy", "no-referrer") // its address may hold the token
 	h.Del("Content-Length")
 	w.WriteHeader(status)
 	writeAll(w, "<!doctype html>\n<html lang=\"en-GB\">\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n<title>Tawsight · "+

@@ -302,7 +302,6 @@ func TestHeadersOfEveryAnswer(t *testing.T) {
 		h := w.Header()
 		for name, want := range map[string]string{
 			"X-Content-Type-Options":       "nosniff",
-			"Referrer-Policy":              "no-referrer",
 			"Cross-Origin-Resource-Policy": "same-origin",
 			"Cross-Origin-Opener-Policy":   "same-origin",
 			"X-Frame-Options":              "DENY",
@@ -310,6 +309,9 @@ func TestHeadersOfEveryAnswer(t *testing.T) {
 			if h.Get(name) != want {
 				t.Errorf("%s: %s is %q", about, name, h.Get(name))
 			}
+		}
+		if rp := h.Get("Referrer-Policy"); rp != "same-origin" && rp != "no-referrer" || about == "the token" && rp != "no-referrer" {
+			t.Errorf("%s: Referrer-Policy is %q", about, rp)
 		}
 		csp := h.Get("Content-Security-Policy")
 		for _, rule := range []string{"default-src 'none'", "script-src 'self'", "style-src 'self'", "connect-src 'self'", "form-action 'self'", "frame-ancestors 'none'", "base-uri 'none'"} {

@@ -141,8 +141,7 @@ type marbleItem struct {
 	Face     face
 	HasFace  bool
 	Size     string
-	State    string
-	StateIs  string // a chip's class
+	Chip     chip
 	HowNear  string
 	Selected bool
 }
@@ -159,38 +158,13 @@ func itemsOf(ctx context.Context, c *collection.Collection, rows []collection.Ro
 		if r.DiameterMM != nil {
 			v.Size = fmt.Sprintf("%.1f mm", *r.DiameterMM)
 		}
-		v.State, v.StateIs = stateInWords(r)
+		v.Chip = stateChip(r)
 		if r.DE00 > 0 {
 			v.HowNear = fmt.Sprintf("ΔE %.1f", r.DE00)
 		}
 		out = append(out, v)
 	}
 	return out, nil
-}
-
-// stateInWords is where a marble stands, and the chip's class for it.
-func stateInWords(r collection.Row) (words, class string) {
-	switch r.State {
-	case collection.Labelled:
-		if r.Sure == collection.Certain {
-			return r.Set, "good"
-		}
-		return fmt.Sprintf("%s, %s", r.Set, sureInWords(r.Sure)), "good"
-	case collection.Suggested:
-		return r.OpinionSet + "?", ""
-	case collection.Doubtful:
-		return r.OpinionSet + " or " + r.NextSet, "doubtful"
-	case collection.UnlikeAny:
-		return r.State.Words(), "unlike-any"
-	}
-	return r.State.Words(), ""
-}
-
-func sureInWords(s collection.Sure) string {
-	if s == collection.Guess {
-		return "a guess"
-	}
-	return string(s)
 }
 
 // swatch is one colour to pick.
@@ -205,6 +179,7 @@ type swatch struct {
 type marblesData struct {
 	Query                        query
 	Filtered                     bool
+	InUse                        int // filters that are set
 	Items                        []marbleItem
 	Total, All                   int
 	NoScale                      int // of Items
@@ -217,7 +192,8 @@ type marblesData struct {
 	Swatches                     []swatch
 	Picked                       string // hex
 	Near                         string
-	Here                         string
+	Here, Export                 string
+	Scale                        string // classes
 	Printed                      string
 }
 
@@ -252,11 +228,12 @@ func (s *Server) marbles(w http.ResponseWriter, r *http.Request) error {
 		http.Redirect(w, r, q.With("page", strconv.Itoa((total+pageSize-1)/pageSize)), http.StatusSeeOther)
 		return nil
 	}
-	d := marblesData{Query: q, Total: total, Here: withDone(localPath(r.URL), 0), Picked: cmp.Or(q.Get("colour"), defaultPicked),
+	d := marblesData{Query: q, Total: total, Here: withDone(localPath(r.URL), 0), Export: exportAddress(q), Picked: cmp.Or(q.Get("colour"), defaultPicked),
 		Near: cmp.Or(q.Get("near"), strconv.Itoa(defaultDE00)), Printed: time.Now().Format("2 January 2006")}
 	if d.Items, err = itemsOf(ctx, c, rows); err != nil {
 		return err
 	}
+	d.Scale = listScale(d.Items)
 	for _, i := range d.Items {
 		if i.Face.NoScale {
 			d.NoScale++
@@ -268,8 +245,12 @@ func (s *Server) marbles(w http.ResponseWriter, r *http.Request) error {
 	}
 	d.All, d.Filtered = counts.Specimens, total != counts.Specimens
 	for k := range q.Values {
-		d.Filtered = d.Filtered || !slices.Contains([]string{"sort", "order", "page", doneParam}, k) && q.Get(k) != ""
+		// The colour field always has a value, which counts where "by" says so.
+		if q.Get(k) != "" && !slices.Contains([]string{"sort", "order", "page", doneParam, "colour", "near", "part", "q"}, k) {
+			d.InUse++
+		}
 	}
+	d.Filtered = d.Filtered || d.InUse > 0 || q.Get("q") != ""
 	d.From, d.To = f.Offset+1, f.Offset+len(rows)
 	if nth > 1 {
 		d.Earlier = q.With("page", strconv.Itoa(nth-1))

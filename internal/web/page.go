@@ -12,8 +12,6 @@ import (
 	"net/http"
 	"path"
 	"strings"
-	"unicode"
-	"unicode/utf8"
 
 	"tawsight/internal/colour"
 	"tawsight/internal/record"
@@ -49,6 +47,14 @@ var pageFuncs = template.FuncMap{
 	"sentence": sentence,
 	"count":    count,
 	"inches":   inches,
+	"percent":  report.PercentText,
+	"hex":      report.Hex,
+	"when":     minute,
+	"date":     date,
+	"two":      func(v float64) string { return fmt.Sprintf("%.2f", v) },
+	"lines":    func(s string) []string { return strings.Split(s, "\n") },
+	"add":      func(a, b int) int { return a + b },
+	"dict":     dict,
 	"hexes":    hexes,
 	"named":    func(name string, list []report.PaletteColour) namedPalette { return namedPalette{name, list} },
 }
@@ -71,6 +77,7 @@ type frame struct {
 	Nav     []navItem
 	Flash   *flash // what was done just before
 	Version string
+	Demo    bool // the demo collection is shown, not the collector's own
 	Data    any
 }
 
@@ -86,7 +93,7 @@ func (s *Server) pageStatus(w http.ResponseWriter, r *http.Request, status int, 
 		return fmt.Errorf("there is no template %s", name)
 	}
 	var buf bytes.Buffer
-	if err := t.ExecuteTemplate(&buf, "layout", frame{Nav: s.nav(r.URL.Path), Flash: s.flashFor(r.Context(), r.URL), Version: record.Version, Data: data}); err != nil {
+	if err := t.ExecuteTemplate(&buf, "layout", frame{Nav: s.nav(r.URL.Path), Flash: s.flashFor(r.Context(), r.URL), Version: record.Version, Demo: s.isDemo(), Data: data}); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
@@ -130,6 +137,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 		return // the browser has gone
 	}
 	var p problem
+	err = s.told(err)
 	told := errors.As(err, &p)
 	if large := (*http.MaxBytesError)(nil); !told && errors.As(err, &large) {
 		p, told = problem{status: http.StatusRequestEntityTooLarge, what: "That is too large",
@@ -178,27 +186,14 @@ func hasPathPrefix(p, prefix string) bool {
 	return p == prefix || strings.HasPrefix(p, strings.TrimSuffix(prefix, "/")+"/")
 }
 
-// sentence starts with a capital letter and ends with a full stop.
-func sentence(s string) string {
-	s = strings.TrimSpace(s)
-	first, n := utf8.DecodeRuneInString(s)
-	if n == 0 {
-		return s
+// fragment answers a script with one template of a page's file, without the
+// layout.
+func (s *Server) fragment(w http.ResponseWriter, page, name string, data any) error {
+	var buf bytes.Buffer
+	if err := pages[page].ExecuteTemplate(&buf, name, data); err != nil {
+		return err
 	}
-	s = string(unicode.ToUpper(first)) + s[n:]
-	if !strings.ContainsAny(s[len(s)-1:], ".!?") {
-		s += "."
-	}
-	return s
-}
-
-// bytesInWords is a size of file as people say it: "60 MB".
-func bytesInWords(n int64) string {
-	switch {
-	case n >= 1<<20:
-		return fmt.Sprintf("%d MB", (n+1<<19)>>20)
-	case n >= 1<<10:
-		return fmt.Sprintf("%d kB", (n+1<<9)>>10)
-	}
-	return fmt.Sprintf("%d bytes", n)
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	_, _ = w.Write(buf.Bytes())
+	return nil
 }

@@ -2,6 +2,8 @@ package web
 
 import (
 	"net/http"
+
+	"tawsight/vision"
 )
 
 // handler answers a request, or says why not; see Server.fail.
@@ -20,9 +22,39 @@ type route struct {
 func (s *Server) routes() []route {
 	return []route{
 		{pattern: "GET /{$}", handle: s.home, nav: "Start"},
+		{pattern: "GET /photos", handle: s.photos, nav: "Photos"},
+		{pattern: "GET /poor", handle: s.poor, nav: "Poor photos"},
 		{pattern: "GET /marbles", handle: s.marbles, nav: "Marbles"},
+
+		{pattern: "GET /photos/{sha}", handle: s.photo},
+		{pattern: "GET /photos/{sha}/picture", handle: s.photoPicture},
+
+		{pattern: "POST /intakes", handle: s.beginIntake, body: formUploadMost},
+		{pattern: "GET /intakes/{id}", handle: s.showIntake},
+		{pattern: "POST /intakes/{id}/files", handle: s.receiveFile, body: vision.MaxFileBytes + 1},
+		{pattern: "GET /intakes/{id}/files/{file}", handle: s.showFile},
+
+		{pattern: "GET /marbles/{id}", handle: s.marble},
+		{pattern: "GET /marbles/{id}/why", handle: s.why},
+		{pattern: "GET /marbles/{id}/same", handle: s.sameMarble},
+		{pattern: "POST /marbles/{id}/label", handle: s.labelMarble},
+		{pattern: "POST /marbles/{id}/condition", handle: s.conditionMarble},
+		{pattern: "POST /marbles/{id}/note", handle: s.remarkMarble},
+		{pattern: "POST /marbles/{id}/tags", handle: s.tagMarble},
+		{pattern: "POST /marbles/{id}/describe", handle: s.describeMarble},
+		{pattern: "POST /marbles/{id}/join", handle: s.joinMarble},
+		{pattern: "POST /marbles/{id}/part", handle: s.partMarble},
+		{pattern: "GET /sheets/{figure}", handle: s.sheet},
+
+		{pattern: "POST /demo", handle: s.enterDemo},
+		{pattern: "POST /demo/leave", handle: s.leaveDemo},
+
 		{pattern: "POST /marbles/label", handle: s.labelTicked},
 		{pattern: "POST /marbles/compare", handle: s.compareTicked},
+		{pattern: "GET /doubtful", handle: s.doubtful, nav: "Undecided"},
+		{pattern: "POST /doubtful/decide", handle: s.decide},
+		{pattern: "POST /doubtful/note", handle: s.noteDoubtful},
+		{pattern: "POST /doubtful/undo", handle: s.undoDoubtful},
 		{pattern: "GET /sets", handle: s.sets, nav: "Sets"},
 		{pattern: "POST /sets", handle: s.newSet},
 		{pattern: "GET /sets/{id}", handle: s.set},
@@ -34,6 +66,13 @@ func (s *Server) routes() []route {
 		{pattern: "POST /opinions/preview", handle: s.previewOpinions},
 		{pattern: "POST /opinions/take", handle: s.takeOpinions},
 		{pattern: "POST /opinions/drop", handle: s.dropOpinions},
+		{pattern: "GET /guide", handle: s.guidePage, nav: "Guide"},
+		{pattern: "POST /guide", handle: s.makeGuide},
+		{pattern: "GET /guide/guide.zip", handle: s.guideZip},
+		{pattern: "GET /guide/files/{file...}", handle: s.guideFile},
+		{pattern: "GET /export/marbles.zip", handle: s.exportMarbles},
+		{pattern: "POST /marbles/export", handle: s.exportTicked},
+		{pattern: "GET /export/collection.jsonl", handle: s.exportAll},
 		{pattern: "GET /people", handle: s.people, nav: "People"},
 		{pattern: "POST /people/{id}", handle: s.editPerson},
 		{pattern: "GET /history", handle: s.history, nav: "History"},
@@ -42,7 +81,19 @@ func (s *Server) routes() []route {
 		{pattern: "POST /undo", handle: s.undo},
 		{pattern: "GET /events", handle: s.stream},
 		{pattern: "GET /static/{file}", handle: s.static},
+		{pattern: "GET /favicon.ico", handle: s.icon},
 	}
+}
+
+// pageAt is the path if there is a page of that pattern, else empty: for links
+// to pages that may not be there.
+func (s *Server) pageAt(path string) string {
+	for _, t := range s.table {
+		if t.pattern == "GET "+path {
+			return path
+		}
+	}
+	return ""
 }
 
 func (s *Server) newMux() *http.ServeMux {

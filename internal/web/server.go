@@ -19,6 +19,7 @@ import (
 	"net/netip"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"tawsight/internal/desk"
@@ -53,10 +54,17 @@ type Server struct {
 	token string
 	log   *slog.Logger
 
-	desk     *desk.Desk
-	palettes palettes
-	preview  work[*opinions.Preview]
-	health   work[report.Health]
+	desk      *desk.Desk
+	palettes  palettes
+	labelled  labelledMarbles
+	preview   work[*opinions.Preview]
+	health    work[report.Health]
+	guideWork work[int]
+	smaller   *smaller
+	drawing   sync.Mutex // one explanation sheet at a time
+
+	forwarding sync.Mutex
+	forwarded  map[*desk.Place]bool // whose events go to browsers
 
 	life context.Context // of work in the background; ends with Serve
 	end  context.CancelFunc
@@ -86,32 +94,47 @@ const headerMost = 32 << 10 // bytes of a request's header
 // New checks the configuration; nothing is listened on yet. The error says what
 // to give instead.
 func New(c Config) (*Server, error) {
-	if c.Addr == "" {
-		c.Addr = DefaultAddr
-	}
-	host, port, err := net.SplitHostPort(c.Addr)
+	host, port, err := parseAddr(c.Addr, c.Token)
 	if err != nil {
-		return nil, fmt.Errorf("the address %q is not HOST:PORT, for instance %s", c.Addr, DefaultAddr)
-	}
-	if n, err := strconv.ParseUint(port, 10, 16); err != nil {
-		return nil, fmt.Errorf("the port %q of the address is not a number from 0 to 65535", port)
-	} else {
-		port = strconv.FormatUint(n, 10) // browsers leave leading zeros out
-	}
-	if err := checkToken(c.Token); err != nil {
 		return nil, err
-	}
-	if !isLoopback(host) && c.Token == "" {
-		return nil, errOpenWithoutToken(c.Addr)
 	}
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{host: host, port: port, token: c.Token, log: c.Log, desk: c.Desk, events: NewHub(), times: usualTimes}
+	s := &Server{host: host, port: port, token: c.Token, log: c.Log, desk: c.Desk,
+		forwarded: map[*desk.Place]bool{}, smaller: newSmaller(), events: NewHub(), times: usualTimes}
 	s.life, s.end = context.WithCancel(context.Background())
 	s.table = s.routes()
 	s.mux = s.newMux()
 	return s, nil
+}
+
+// CheckAddr says what is wrong with an address to listen on and the token to go
+// with it; New checks the same.
+func CheckAddr(addr, token string) error {
+	_, _, err := parseAddr(addr, token)
+	return err
+}
+
+func parseAddr(addr, token string) (host, port string, err error) {
+	if addr == "" {
+		addr = DefaultAddr
+	}
+	host, port, err = net.SplitHostPort(addr)
+	if err != nil {
+		return "", "", fmt.Errorf("the address %q is not HOST:PORT, for instance %s", addr, DefaultAddr)
+	}
+	n, err := strconv.ParseUint(port, 10, 16)
+	if err != nil {
+		return "", "", fmt.Errorf("the port %q of the address is not a number from 0 to 65535", port)
+	}
+	if err := checkToken(token); err != nil {
+		return "", "", err
+	}
+	if !isLoopback(host) && token == "" {
+		return "", "", errOpenWithoutToken(addr)
+	}
+	return host, strconv.FormatUint(n, 10), nil // browsers leave leading zeros out
 }
 
 // errOpenWithoutToken says why an address is refused.
@@ -153,6 +176,7 @@ func (s *Server) Serve(ctx context.Context) error {
 		return errors.New("web: Serve before Listen")
 	}
 	defer s.end()
+	s.forward()
 	h := &http.Server{
 		Handler:           s.Handler(),
 		ReadHeaderTimeout: s.times.header,

@@ -5,9 +5,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"hash/fnv"
 	"math"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 
 	"tawsight/internal/collection"
@@ -136,6 +138,7 @@ type setData struct {
 	Names    []string
 	Here     string
 	Compares string
+	Scale    string // classes
 
 	labelled []collection.Row // of all sets
 }
@@ -162,6 +165,11 @@ func (s *Server) set(w http.ResponseWriter, r *http.Request) error {
 	}
 	c, ctx := p.Collection, r.Context()
 	set, err := c.Set(ctx, r.PathValue("id"))
+	if seq, e := strconv.ParseInt(r.URL.Query().Get(doneParam), 10, 64); e == nil && errors.Is(err, collection.ErrNotFound) {
+		// Undoing how it was made has undone the set that was shown.
+		http.Redirect(w, r, withDone("/sets", seq), http.StatusSeeOther)
+		return nil
+	}
 	if err != nil {
 		return s.told(err)
 	}
@@ -188,7 +196,7 @@ func (s *Server) set(w http.ResponseWriter, r *http.Request) error {
 			sizes = append(sizes, *m.DiameterMM)
 		}
 	}
-	d.Sizes = newSizeChart(sizes)
+	d.Sizes, d.Scale = newSizeChart(sizes), listScale(d.Members)
 	all, err := c.Sets(ctx)
 	if err != nil {
 		return err
@@ -202,7 +210,7 @@ func (s *Server) set(w http.ResponseWriter, r *http.Request) error {
 	if err := d.fillColours(ctx, c); err != nil {
 		return err
 	}
-	if err := d.fillRanges(ctx, c); err != nil {
+	if err := s.fillRanges(ctx, c, &d); err != nil {
 		return err
 	}
 	h, ready, err := s.healthOf(ctx, p)
@@ -243,22 +251,25 @@ func (d *setData) fillColours(ctx context.Context, c *collection.Collection) err
 }
 
 // fillRanges counts what the members usually have of each feature.
-func (d *setData) fillRanges(ctx context.Context, c *collection.Collection) error {
-	var err error
+func (s *Server) fillRanges(ctx context.Context, c *collection.Collection, d *setData) (err error) {
 	if d.labelled, _, err = c.Find(ctx, collection.Filter{States: []collection.State{collection.Labelled}}); err != nil {
 		return err
 	}
 	ids := make([]string, 0, len(d.labelled))
+	figures := fnv.New64a()
+	setOf := map[string]string{}
 	for _, r := range d.labelled {
 		ids = append(ids, r.ID)
+		setOf[r.ID] = r.SetID
+		fmt.Fprintln(figures, r.ID, r.FigureID)
 	}
-	all, err := measuredOf(ctx, c, ids)
+	all, err := s.labelled.get(fmt.Sprint(c.Path(), figures.Sum64()), func() ([]measuredMarble, error) { return measuredOf(ctx, c, ids) })
 	if err != nil {
 		return err
 	}
 	var own []measuredMarble
 	for _, m := range all {
-		if m.SetID == d.Set.ID {
+		if setOf[m.ID] == d.Set.ID {
 			own = append(own, m)
 		}
 	}
@@ -284,6 +295,9 @@ func percentOf(v float64) string { return fmt.Sprintf("%.1f%%", v) }
 
 // figure is a number to three figures, for people.
 func figure(v float64) string {
+	if v < 0 {
+		return "−" + figure(-v)
+	}
 	switch a := math.Abs(v); {
 	case a >= 100 || a == 0:
 		return fmt.Sprintf("%.0f", v)

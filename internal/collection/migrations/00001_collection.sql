@@ -259,6 +259,7 @@ INSERT INTO current_edit (one, seq) VALUES (1, NULL);
 CREATE TABLE specimen_now (
   specimen_id      TEXT PRIMARY KEY REFERENCES specimen(id),
   title            TEXT NOT NULL,
+  title_order      TEXT NOT NULL,           -- sorts as people count: no. 2 before no. 10
   figure_id        TEXT NOT NULL,           -- the best one
   photo            TEXT NOT NULL,           -- that it comes from
   number           INTEGER NOT NULL,
@@ -295,7 +296,7 @@ CREATE INDEX now_state ON specimen_now(state, doubt DESC);
 CREATE INDEX now_set ON specimen_now(set_id);
 CREATE INDEX now_diameter ON specimen_now(diameter_mm);
 CREATE INDEX now_added ON specimen_now(added DESC);
-CREATE INDEX now_title ON specimen_now(title);
+CREATE INDEX now_title ON specimen_now(title_order);
 
 CREATE TABLE specimen_colour (
   specimen_id TEXT NOT NULL REFERENCES specimen(id),
@@ -305,4 +306,4 @@ CREATE TABLE specimen_colour (
   area        REAL NOT NULL,
   PRIMARY KEY (specimen_id, part, place)
 ) WITHOUT ROWID;
-CREATE INDEX colour_light ON specimen_colour(l);
+CREATE INDEX colour_light ON specimen_colour(l, part, a, b); -- holds all that nearness needs

@@ -24,6 +24,7 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
@@ -210,7 +211,9 @@ func (p *Page) watch(ev any) {
 			p.fault("log: " + e.Entry.Text + " " + e.Entry.URL)
 		}
 	case *network.EventRequestWillBeSent:
-		if u := e.Request.URL; !strings.HasPrefix(u, p.origin+"/") && !strings.HasPrefix(u, "blob:"+p.origin+"/") && u != "about:blank" {
+		// Data is nobody's server; the browser draws its own controls with it, and
+		// the page's policy forbids it to pages.
+		if u := e.Request.URL; !strings.HasPrefix(u, "data:") && !strings.HasPrefix(u, p.origin+"/") && !strings.HasPrefix(u, "blob:"+p.origin+"/") && u != "about:blank" {
 			p.fault("request to another server: " + u)
 		}
 	case *page.EventJavascriptDialogOpening:
@@ -282,10 +285,23 @@ func (p *Page) Text(selector string) string {
 	return Eval[string](p, fmt.Sprintf("document.querySelector(%q)?.innerText ?? %q", selector, "nothing fits "+selector))
 }
 
-// Await waits until an expression is true.
+// Await waits until an expression is true, over a change of page too.
 func (p *Page) Await(expression string) {
 	p.t.Helper()
-	run(p, chromedp.Poll[chromedp.Void](expression, chromedp.WithPollingInterval(50*time.Millisecond), chromedp.WithPollingTimeout(patience)))
+	late := time.Now().Add(patience)
+	for {
+		ctx, cancel := context.WithTimeout(p.Ctx, patience)
+		is, err := chromedp.Run(ctx, chromedp.Evaluate[bool]("Boolean("+expression+")"))
+		cancel()
+		if is {
+			return
+		}
+		if time.Now().After(late) {
+			p.Shot("failed-" + strings.ReplaceAll(p.t.Name(), "/", "-"))
+			p.t.Fatalf("in the browser: never true: %s (%v)", expression, err)
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
 }
 
 // violation is what axe-core says of one rule.
@@ -391,4 +407,18 @@ func (l Look) Name() string {
 func (p *Page) Press(keys string) {
 	p.t.Helper()
 	p.Do(chromedp.KeyEvent(keys))
+}
+
+// Click clicks the first element that fits the selector.
+func (p *Page) Click(selector string) {
+	p.t.Helper()
+	p.Do(chromedp.Click(chromedp.CSS(selector)))
+}
+
+// Drag is one step of dragging files and folders from outside over the page, at
+// a place in CSS pixels: dragEnter, dragOver and at last drop.
+func (p *Page) Drag(step input.DispatchDragEventType, x, y float64, files ...string) {
+	p.t.Helper()
+	call(p, input.DispatchDragEvent, input.DispatchDragEventParams{Type: step, X: x, Y: y,
+		Data: &input.DragData{Items: []*input.DragDataItem{}, Files: files, DragOperationsMask: 1}})
 }
