@@ -22,13 +22,12 @@ const (
 	id1ThicknessHalf = 0.08 // the standard's tolerance, from memory
 )
 
-// How well a side of a card or sheet is read, mm, one sigma, besides its
+// How well a side of a card is read, mm, one sigma, besides its
 // pixels: rounded and worn edges, and the shadow along them (chosen, and
 // checked on rendered cards).
 const (
-	id1SideMM  = 0.07
-	sidePX     = 0.12 // never better than this
-	sheetCutMM = 0.4
+	id1SideMM = 0.07
+	sidePX    = 0.12 // never better than this
 )
 
 // Names in the budget of what comes from other rulers.

@@ -12,6 +12,9 @@ import (
 // rulerFlags are shared by the commands that read photos: what may give the
 // scale besides the printed card.
 type rulerFlags struct {
+	Sheet string   `placeholder:"NAME" help:"The marbles lie on a whole sheet of paper, a4, a5 or letter, all of it in the picture, on a table that differs from it. A letter sheet is also known by its shape; A4 and A5 have the same shape and must be named."`
+	DPI   float64  `name:"dpi" placeholder:"N" help:"The photos are scans from a flatbed scanner set to N dots to the inch, the marbles on its glass."`
+	Scan  bool     `help:"The photos are scans from a flatbed scanner, and their files say the resolution."`
 	Known []string `placeholder:"NO=MM" help:"A marble of this one photo that you measured with a caliper, by the number it has in the report: 3=16.02. Give it once for each such marble; three or more lying apart are best."`
 	Rest  string   `placeholder:"KIND:WIDTH,HEIGHT" help:"What every marble rests on: ring:INNER_MM,HEIGHT_MM for rings or washers lying on the table, or well:WIDTH_MM,DEPTH_MM for round holes in a tray whose top the ruler lies on."`
 }
@@ -22,6 +25,7 @@ const rulersHelp = `The scale comes from the printed card where it is in the pho
 // options turns the flags into rulers for a number of photos; the error says
 // which flag is wrong.
 func (f rulerFlags) options() (o pipeline.RulerOptions, err error) {
+	o.Sheet, o.DPI, o.Scan = strings.ToLower(strings.TrimSpace(f.Sheet)), f.DPI, f.Scan
 	for _, k := range f.Known {
 		id, mm, ok := strings.Cut(k, "=")
 		n, errN := strconv.Atoi(strings.TrimSpace(id))

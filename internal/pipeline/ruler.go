@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"tawsight/calib"
 	"tawsight/internal/record"
@@ -51,6 +52,9 @@ func (o RulerOptions) Check(photos int) error {
 	}
 	if kinds > 1 {
 		return fmt.Errorf("%w: name one of sheet, coin and scan, not several", ErrRuler)
+	}
+	if o.Sheet != "" && !slices.Contains(calib.SheetNames(), o.Sheet) {
+		return fmt.Errorf("%w: no sheet is called %q; those known are %s", ErrRuler, o.Sheet, strings.Join(calib.SheetNames(), ", "))
 	}
 	if o.Coin != "" && o.CoinMM != 0 {
 		return fmt.Errorf("%w: give the coin's name or its diameter, not both", ErrRuler)
@@ -152,7 +156,22 @@ func (s *sighted) withoutCard(p *vision.Photo, o RulerOptions) {
 	if len(o.Known) > 0 {
 		s.missing("none of the known marbles was found under its number", "measure the photo once without known marbles, and take the number that stands beside the marble")
 	}
+	if o.Sheet != "" {
+		r, why := calib.FindSheet(p.Mat(), o.Sheet, s.prior)
+		if r == nil {
+			s.missing("the sheet that was named was not found: "+why, "lay the sheet flat on a table that differs from it, with all four edges and corners in the picture")
+			return
+		}
+		s.use(r, o)
+		return
+	}
 	r, why := calib.FindID1(p.Mat(), s.prior)
+	if r == nil && s.det.Stage == calib.StageNoPattern {
+		var whySheet string
+		if r, whySheet = calib.FindSheet(p.Mat(), "", s.prior); whySheet != "" && why == "" {
+			s.missing(whySheet, "name the sheet; or lay the printed card or any bank-card-sized card beside the marbles")
+		}
+	}
 	if r != nil {
 		s.use(r, o)
 		return
@@ -162,7 +181,23 @@ func (s *sighted) withoutCard(p *vision.Photo, o RulerOptions) {
 	}
 }
 
+// scan takes the scale from a scanner's resolution.
 func (s *sighted) scan(p *vision.Photo, o RulerOptions) {
+	dpi := o.DPI
+	if o.Scan {
+		dpi = p.Meta.DPI
+		if dpi == 0 {
+			s.missing("the file says nothing of a scan's resolution that could be true, the same in both directions", "give the resolution the scanner was set to")
+			return
+		}
+	}
+	r, err := calib.ScanRuler(dpi, p.Width, p.Height)
+	if err != nil {
+		s.missing(err.Error(), "give the resolution the scanner was set to")
+		return
+	}
+	s.scene.Camera = calib.ScanCamera(p.Width, p.Height)
+	s.use(r, o)
 }
 
 // byKnown takes the scale from known marbles among those found; it says
