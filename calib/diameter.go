@@ -61,6 +61,7 @@ const (
 	FromFocal      = "focal length"
 	FromPrint      = "print scale"
 	FromThickness  = "card thickness"
+	FromLens       = "lens distortion"
 	FromRestWidth  = "width of the rest"
 	FromRestHeight = "height of the rest"
 )
@@ -94,15 +95,25 @@ func (r *Ruler) Diameter(o SeenOutline) (d Diameter, err error) {
 	// stays when another focal length is tried.
 	const around = 16
 	base := pose.Params()
+	lensU := pose.lensU(o.Cone, func(p *Pose, c Cone) (float64, bool) {
+		other := *r
+		other.Pose = p
+		_, radius, ok := other.Table().RestingOn(c, r.Rest)
+		return 2 * radius, ok
+	})
+	throughLens := lensU != 0
 	value := func(x []float64) float64 {
 		p := pose.At(x[:PoseParams])
 		v := Vec3{x[PoseParams], x[PoseParams+1], x[PoseParams+2]}
-		bias, size, thick := x[PoseParams+3], x[PoseParams+4], x[PoseParams+5]
+		bias, size, thick, lens := x[PoseParams+3], x[PoseParams+4], x[PoseParams+5], 0.0
 		rest := r.Rest
 		if rest.Kind != RestTable {
 			rest.WidthMM, rest.HeightMM = x[PoseParams+6], x[PoseParams+7]
 		}
-		e, ok := Cone{V: v}.Outline(pose.Camera)
+		if throughLens {
+			lens = x[len(x)-1]
+		}
+		e, ok := Cone{V: v}.Outline(pose.Camera.Pinhole())
 		if !ok {
 			return math.NaN()
 		}
@@ -110,7 +121,7 @@ func (r *Ruler) Diameter(o SeenOutline) (d Diameter, err error) {
 		w := make([]float64, around)
 		for k := range rays {
 			px, py, nx, ny := e.At(2 * math.Pi * float64(k) / around)
-			rays[k], w[k] = p.Camera.Ray(px+bias*nx, py+bias*ny), 1
+			rays[k], w[k] = p.Camera.Pinhole().Ray(px+bias*nx, py+bias*ny), 1
 		}
 		c, ok := FitCone(rays, w)
 		if !ok {
@@ -122,7 +133,7 @@ func (r *Ruler) Diameter(o SeenOutline) (d Diameter, err error) {
 		if !ok {
 			return math.NaN()
 		}
-		return 2 * radius
+		return 2*radius + lens
 	}
 	var names []string
 	for i := range PoseParams {
@@ -154,6 +165,10 @@ func (r *Ruler) Diameter(o SeenOutline) (d Diameter, err error) {
 		inputs = append(inputs,
 			Input{Name: FromRestWidth, Value: r.Rest.WidthMM, U: restU, DOF: inf},
 			Input{Name: FromRestHeight, Value: r.Rest.HeightMM, U: restU, DOF: inf})
+	}
+	if throughLens {
+		own = append(own, FromLens)
+		inputs = append(inputs, Input{Name: FromLens, Value: 0, U: lensU, DOF: inf})
 	}
 	b, err := Propagate(value, inputs, BudgetOptions{Correlations: append(corr, vcorr...)})
 	if err != nil {

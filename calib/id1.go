@@ -296,7 +296,7 @@ func fitRectangle(q [4][2]float64, sides [4]sideLine, rect flatRect, w, h int, p
 	var x [PoseParams]float64
 	var jtj *mat.SymDense
 	for _, f := range starts {
-		r0, t0, good := decompose(hom, Camera{f, cx0, cy0})
+		r0, t0, good := decompose(hom, Camera{FocalPX: f, CxPX: cx0, CyPX: cy0})
 		if !good {
 			continue
 		}

@@ -351,7 +351,7 @@ func TestKnownMarblesCoverTheTruth(t *testing.T) {
 				known = append(known, KnownMarble{o, 2*r + caliperU*rng.NormFloat64()})
 			}
 			prior := FocalPrior{1400 * math.Exp(focalSigmaEXIF*rng.NormFloat64()), focalSigmaEXIF, "exif"}
-			cam := Camera{prior.FocalPX, float64(w-1) / 2, float64(h-1) / 2}
+			cam := Camera{FocalPX: prior.FocalPX, CxPX: float64(w-1) / 2, CyPX: float64(h-1) / 2}
 			see := func(o SeenOutline) SeenOutline { // as fitted with the camera supposed
 				e, _ := o.Cone.Outline(p.Camera)
 				o.Cone, _ = coneOfEllipse(e, cam, 0)

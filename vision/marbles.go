@@ -203,7 +203,7 @@ func besidePaper(outs []Outline, px calib.Pixels, paper *Paper, off *Areas) []Ou
 // is how much larger than the largest marble a circle may be.
 func coarseOutlines(l look, sc Scene, room, leastScore float64) (chosen, all []coarse) {
 	img, s := l.img, l.scale
-	cam := calib.Camera{FocalPX: sc.Camera.FocalPX * s, CxPX: (sc.Camera.CxPX+0.5)*s - 0.5, CyPX: (sc.Camera.CyPX+0.5)*s - 0.5}
+	cam := sc.Camera.Scaled(s)
 	rMin, rMax := smallestShare*float64(max(img.w, img.h)), largestShare*float64(max(img.w, img.h))
 	if sc.MMPerPX > 0 {
 		k := s / sc.MMPerPX
