@@ -400,6 +400,15 @@ type Counts struct {
 	States                                            map[State]int
 }
 
+// Size is how many specimens there are: of all [Counts], the one that takes no
+// time.
+func (c *Collection) Size(ctx context.Context) (n int, err error) {
+	if err := c.read.QueryRowContext(ctx, "SELECT count(*) FROM specimen_now").Scan(&n); err != nil {
+		return 0, fmt.Errorf("the collection can't be read: %w", err)
+	}
+	return n, nil
+}
+
 // Counts counts.
 func (c *Collection) Counts(ctx context.Context) (Counts, error) {
 	n := Counts{States: map[State]int{}}
