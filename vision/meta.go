@@ -17,6 +17,11 @@ type Meta struct {
 	Focal35MM   float64 // 35 mm equivalent focal length, mm; 0 when absent
 	CameraMake  string
 	CameraModel string
+	// LensModel, FocalMM (the lens's own focal length) and DigitalZoom (1 for none)
+	// tell one camera's lenses and zooms apart; empty or 0 when absent.
+	LensModel   string
+	FocalMM     float64
+	DigitalZoom float64
 	TakenISO    string // "2026-05-02T10:11:12", "" when absent
 }
 
@@ -39,7 +44,7 @@ func readMeta(kind string, data []byte) (meta Meta) {
 	}
 	want := map[string]bool{
 		"Orientation": true, "FocalLengthIn35mmFormat": true, "FocalLengthIn35mmFilm": true,
-		"Make": true, "Model": true, "DateTimeOriginal": true,
+		"Make": true, "Model": true, "LensModel": true, "FocalLength": true, "DigitalZoomRatio": true, "DateTimeOriginal": true,
 	}
 	// A decoder of untrusted bytes: whatever goes wrong costs the metadata only.
 	defer func() { _ = recover() }()
@@ -64,6 +69,16 @@ func readMeta(kind string, data []byte) (meta Meta) {
 				meta.CameraMake = text(t.Value)
 			case "Model":
 				meta.CameraModel = text(t.Value)
+			case "LensModel":
+				meta.LensModel = text(t.Value)
+			case "FocalLength":
+				if v, ok := number(t.Value); ok && v > 0.1 && v <= 2000 {
+					meta.FocalMM = v
+				}
+			case "DigitalZoomRatio":
+				if v, ok := number(t.Value); ok && v > 0 && v <= 1000 {
+					meta.DigitalZoom = v
+				}
 			case "DateTimeOriginal":
 				if when, err := time.Parse("2006:01:02 15:04:05", text(t.Value)); err == nil {
 					meta.TakenISO = when.Format("2006-01-02T15:04:05")
