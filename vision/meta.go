@@ -3,7 +3,9 @@ package vision
 import (
 	"bytes"
 	"fmt"
+	"image"
 	"math"
+	"os"
 	"strings"
 	"time"
 
@@ -32,6 +34,25 @@ func (m Meta) Camera() string {
 		return model
 	}
 	return strings.TrimSpace(mk + " " + model)
+}
+
+// ReadMeta reads what a file says of the shot, and the upright picture's size,
+// without decoding the pixels. The error is a *ReadError; a picture that is damaged
+// further on shows only in Open.
+func ReadMeta(path string) (meta Meta, w, h int, err error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return meta, 0, 0, &ReadError{Path: path, What: plainOSError(err), Err: err}
+	}
+	cfg, kind, err := image.DecodeConfig(bytes.NewReader(data))
+	if err != nil {
+		return meta, 0, 0, &ReadError{Path: path, What: "this is not a picture file that Tawsight knows", Err: err}
+	}
+	meta = readMeta(kind, data)
+	if meta.Orientation >= 5 {
+		return meta, cfg.Height, cfg.Width, nil
+	}
+	return meta, cfg.Width, cfg.Height, nil
 }
 
 // readMeta reads the EXIF fields that matter. Odd or damaged metadata is

@@ -286,13 +286,13 @@ func (sum *CameraSummary) missing() {
 		sum.Missing = append(sum.Missing, fmt.Sprintf("more photos: %d count, %d or more are better", n, calib.WantedViews))
 	}
 	if e := sum.Coverage.empty(); len(e) > 0 {
-		sum.Missing = append(sum.Missing, fmt.Sprintf("the card in the %s of the frame (as the file stores it, the phone sideways): what the lens does there is only guessed at from the rest", join(e)))
+		sum.Missing = append(sum.Missing, fmt.Sprintf("the card in the %s of the frame (as the file stores it, the phone sideways): what the lens does there is only guessed at from the rest", inWords(e)))
 	} else if s := sum.Coverage.Share(); s < leastCovered {
 		sum.Missing = append(sum.Missing, fmt.Sprintf("the card in more places: it was in %.0f %% of the frame", 100*s))
 	}
 }
 
-func join(words []string) string {
+func inWords(words []string) string {
 	if len(words) < 2 {
 		return strings.Join(words, "")
 	}
@@ -351,6 +351,12 @@ func lookForCard(path string) (l cameraLook) {
 		return cameraLook{why: "the file doesn't say which camera took it (a picture sent by a messenger or saved by a photo program often doesn't), so a profile could never be matched; copy the photo from the phone as it is"}
 	}
 	o := p.Meta.Orientation
+	if o == 2 || o == 4 || o == 5 || o == 7 {
+		return cameraLook{why: "the file says that the picture is mirrored"}
+	}
+	if _, err := calib.FitPose(calib.InnerCorners(), det.Corners, p.Width, p.Height, calib.PriorFocal(p.Meta.Focal35MM, p.Width, p.Height)); err != nil {
+		return cameraLook{why: "the card was seen, but its corners do not lie as on a flat sheet; lay the card flat"}
+	}
 	ph := CameraPhoto{Path: path, key: key, width: p.Width, height: p.Height, focal35: p.Meta.Focal35MM, card: calib.InnerCorners()}
 	if o >= 5 {
 		ph.width, ph.height = p.Height, p.Width
