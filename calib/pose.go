@@ -301,15 +301,22 @@ func residuals(x [PoseParams]float64, card, image [][2]float64) [][2]float64 {
 	return out
 }
 
+// levenberg fits a pose to corners and the priors; see leastSquares.
 func levenberg(x [PoseParams]float64, card, image [][2]float64, sigma float64, prior FocalPrior, cx0, cy0, sigmaPP float64) ([PoseParams]float64, float64, *mat.SymDense, bool) {
 	n := 2*len(card) + 3
-	weighted := func(x [PoseParams]float64) []float64 {
+	return leastSquares(x, n, func(x [PoseParams]float64) []float64 {
 		r := make([]float64, 0, n)
 		for _, q := range residuals(x, card, image) {
 			r = append(r, q[0]/sigma, q[1]/sigma)
 		}
 		return append(r, (math.Log(prior.FocalPX)-x[0])/prior.Sigma, (cx0-x[1])/sigmaPP, (cy0-x[2])/sigmaPP)
-	}
+	})
+}
+
+// leastSquares minimises the sum of squares of n weighted residuals of a pose,
+// priors among them, by Levenberg and Marquardt's method. It gives the pose,
+// the sum, and the information matrix there; ok is false where it ran away.
+func leastSquares(x [PoseParams]float64, n int, weighted func(x [PoseParams]float64) []float64) ([PoseParams]float64, float64, *mat.SymDense, bool) {
 	sum := func(r []float64) float64 {
 		s := 0.0
 		for _, v := range r {

@@ -127,7 +127,7 @@ func placeMarbles(rng *rand.Rand, s *Scene) bool {
 }
 
 func free(s *Scene, m *Marble, e samples.Ellipse, done []samples.Ellipse) bool {
-	if onCard(s.Card, m.Centre, m.Radius+3) {
+	if onCard(s.Card, m.Centre, m.Radius+3) || s.Ruler != nil && s.Ruler.covers(m.Centre, m.Radius+3) {
 		return false
 	}
 	outside := 0
@@ -141,7 +141,7 @@ func free(s *Scene, m *Marble, e samples.Ellipse, done []samples.Ellipse) bool {
 				outside++
 			}
 		}
-		if onCard(s.Card, onPlane(s.Camera, u, v, 0), 2) {
+		if at := onPlane(s.Camera, u, v, 0); onCard(s.Card, at, 2) || s.Ruler != nil && s.Ruler.covers(at, 2) {
 			return false
 		}
 	}
@@ -169,6 +169,9 @@ func (s *Scene) Truth() (*samples.Truth, error) {
 	t := &samples.Truth{Scene: s.Name, Seed: s.Seed, Fault: samples.FaultNone,
 		Image: samples.Image{Width: s.Width, Height: s.Height}, Camera: s.Camera, Card: s.Card,
 		Ground: samples.Ground{Lab: [3]float64{s.GroundL, 0, 0}}}
+	if s.Ruler != nil {
+		t.Ruler = s.Ruler.truth(s)
+	}
 	for i := range s.Marbles {
 		m := &s.Marbles[i]
 		e, err := Silhouette(s.Camera, m.Centre, m.Radius)

@@ -22,6 +22,8 @@ type Scene struct {
 	// they are, POV-Ray drops them without a word where the rounded corners aren't quite flat, and the window lights
 	// the scene but isn't mirrored.
 	WholeWindow bool
+	// Ruler is nil for scenes with the reference card, or with nothing.
+	Ruler *Ruler
 }
 
 // Light is a window (with panes), a sky of the room around and, in some scenes, a small lamp. Shares are of the light
@@ -99,11 +101,12 @@ func (s *Scene) POV(labels bool) string {
 	} else {
 		s.lights(p)
 		// Paper with a faint grain: a flat grey would be kinder to an outline finder than any real sheet.
-		y := reflectance(s.GroundL)
-		p("plane { z, 0 texture { pigment { granite color_map { [0.1 %s] [0.7 %s] } scale 5 } finish { ambient 0 diffuse 1 } } }",
-			grey(0.975*y), grey(1.025*y))
+		s.ground(p)
 		if s.Card.Present {
 			s.card(p)
+		}
+		if s.Ruler != nil {
+			s.ruler(p)
 		}
 	}
 	for i := range s.Marbles {
