@@ -43,7 +43,7 @@ type KnownMarble struct {
 }
 
 // ErrRuler is wrapped by every error of RulerOptions.Check.
-var ErrRuler = errors.New("no such ruler")
+var ErrRuler = errors.New("that ruler can't be used")
 
 // Check says what is wrong with the options; photos is how many photos they are
 // for.
