@@ -3,7 +3,6 @@ package vision
 import (
 	"bytes"
 	"fmt"
-	"image"
 	"math"
 	"os"
 	"strings"
@@ -40,23 +39,22 @@ func (m Meta) Camera() string {
 	return strings.TrimSpace(mk + " " + model)
 }
 
-// ReadMeta reads what a file says of the shot, and the upright picture's size,
-// without decoding the pixels. The error is a *ReadError; a picture that is damaged
-// further on shows only in Open.
-func ReadMeta(path string) (meta Meta, w, h int, err error) {
+// ReadMeta reads what a file says of the shot, without decoding the pixels. The
+// error is a *ReadError; a picture that is damaged further on shows only in Open.
+func ReadMeta(path string) (Meta, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
-		return meta, 0, 0, &ReadError{Path: path, What: plainOSError(err), Err: err}
+		return Meta{}, &ReadError{Path: path, What: plainOSError(err), Err: err}
 	}
-	cfg, kind, err := image.DecodeConfig(bytes.NewReader(data))
+	k := sniff(data)
+	if k == nil {
+		return Meta{}, &ReadError{Path: path, What: "this is not a picture file that Tawsight knows"}
+	}
+	h, err := readHead(k, data)
 	if err != nil {
-		return meta, 0, 0, &ReadError{Path: path, What: "this is not a picture file that Tawsight knows", Err: err}
+		return Meta{}, &ReadError{Path: path, What: "the " + k.name + " header is damaged", Err: err}
 	}
-	meta = readMeta(kind, data)
-	if meta.Orientation >= 5 {
-		return meta, cfg.Height, cfg.Width, nil
-	}
-	return meta, cfg.Width, cfg.Height, nil
+	return readMeta(k, data, h), nil
 }
 
 // readMeta reads the EXIF fields that matter. Odd or damaged metadata is

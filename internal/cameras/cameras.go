@@ -218,6 +218,18 @@ func (b *Book) For(m vision.Meta, w, h int) (*Profile, *calib.KnownCamera) {
 	return best, camera
 }
 
+// Hashes are those of the profiles of a photo's camera, of any frame shape.
+func (b *Book) Hashes(m vision.Meta) []string {
+	key, ok := KeyOf(m)
+	var out []string
+	for _, p := range b.Profiles() {
+		if ok && p.Camera == key {
+			out = append(out, p.Hash())
+		}
+	}
+	return out
+}
+
 // FileName is the name of a profile's file: one for each camera, zoom and shape.
 func (p *Profile) FileName() string {
 	words := vision.Meta{CameraMake: p.Camera.Make, CameraModel: p.Camera.Model}.Camera()

@@ -344,7 +344,7 @@ func lookForCard(path string) (l cameraLook) {
 	defer p.Close()
 	det := calib.Detect(p.Mat())
 	if !det.Found {
-		return cameraLook{why: det.Message + "; " + det.Advice}
+		return cameraLook{why: det.Message + "; the whole printed card must be in the picture, flat and sharp"}
 	}
 	key, ok := cameras.KeyOf(p.Meta)
 	if !ok {
@@ -376,21 +376,17 @@ func profileLine(p *cameras.Profile) string {
 	return fmt.Sprintf("%s [%s]", p.Name, p.Hash())
 }
 
-// profileOf is the hash of the profile that a photo's file would be measured with;
-// "" for none.
+// profileOf are the hashes of the profiles that a photo's file may be measured
+// with; "" for none.
 func profileOf(book *cameras.Book, path string) string {
 	if len(book.Profiles()) == 0 {
 		return ""
 	}
-	meta, w, h, err := vision.ReadMeta(path)
+	meta, err := vision.ReadMeta(path)
 	if err != nil {
 		return ""
 	}
-	p, _ := book.For(meta, w, h)
-	if p == nil {
-		return ""
-	}
-	return p.Hash()
+	return strings.Join(book.Hashes(meta), " ")
 }
 
 // SavePath is where a new profile goes: to out where that is given, else to the
