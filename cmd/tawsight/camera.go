@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"os"
 	"time"
 
 	"tawsight/internal/cameras"
@@ -47,6 +48,12 @@ func (c cameraCommand) Validate() error {
 func (c cameraCommand) Run(s *session) error {
 	if c.List {
 		return listCameras(s)
+	}
+	// Before minutes of work, not after.
+	if _, err := os.Stat(c.Out); c.Out != "" && err == nil {
+		if _, err := cameras.Read(c.Out); err != nil {
+			return usageError{fmt.Errorf("--out %s is there already and is no camera profile: it was left as it is; choose another name", c.Out)}
+		}
 	}
 	bar := newProgress(s.stderr)
 	defer bar.done()
