@@ -47,7 +47,7 @@ func main() {
 	lensOnly := flag.Bool("lens", false, "only say what a lens that bends the picture costs, with a camera profile and without")
 	flag.Parse()
 	if *lensOnly {
-		if err := lensSection(os.Stdout, "samples/photos", *verbose); err != nil {
+		if err := lensSection(os.Stdout, "samples/photos", *only, *verbose); err != nil {
 			fmt.Fprintln(os.Stderr, "accuracy:", err)
 			os.Exit(1)
 		}
@@ -134,7 +134,7 @@ func run(verbose bool, cuesPath, only string) error {
 		return err
 	}
 	if only == "" {
-		if err := lensSection(os.Stdout, "samples/photos", false); err != nil {
+		if err := lensSection(os.Stdout, "samples/photos", only, false); err != nil {
 			return err
 		}
 		if err := leaveOneOut(os.Stdout); err != nil {
