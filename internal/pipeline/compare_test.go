@@ -202,7 +202,7 @@ func TestCompareSaysWhyNot(t *testing.T) {
 
 // What is damaged, of another photo or of another program is not taken.
 func TestKeep(t *testing.T) {
-	k := keep{filepath.Join(t.TempDir(), "kept")}
+	k := keep{dir: filepath.Join(t.TempDir(), "kept")}
 	dir := t.TempDir()
 	a, b := filepath.Join(dir, "a.png"), filepath.Join(dir, "b.png")
 	blankPhoto(t, a)
@@ -248,7 +248,7 @@ func TestKeep(t *testing.T) {
 	if _, ok := (keep{}).load(a, scale); ok {
 		t.Error("something comes from nowhere")
 	}
-	if _, err := measureKept(a, scale, keep{filepath.Join(a, "below a file")}); err == nil {
+	if _, err := measureKept(a, scale, keep{dir: filepath.Join(a, "below a file")}); err == nil {
 		t.Log("a cache below a file does no harm")
 	}
 }
