@@ -11,7 +11,7 @@ import (
 )
 
 type cameraCommand struct {
-	Photos  []string `arg:"" optional:"" name:"photos" help:"Photos (JPEG or PNG) of the printed card, all with one camera at one zoom; or folders of them."`
+	Photos  []string `arg:"" optional:"" name:"photos" help:"Photos of the printed card, all with one camera at one zoom; or folders of them."`
 	Name    string   `placeholder:"NAME" help:"What you call the camera. Default: what the photos say."`
 	Out     string   `placeholder:"FILE" help:"Write the profile to this file in place of your settings, where it would be used by itself."`
 	List    bool     `help:"List the camera profiles you have, and look at no photo."`

@@ -16,6 +16,7 @@ import (
 	"tawsight/internal/colour"
 	"tawsight/internal/record"
 	"tawsight/internal/report"
+	"tawsight/vision"
 )
 
 //go:embed pages/*.html
@@ -55,6 +56,7 @@ var pageFuncs = template.FuncMap{
 	"lines":    func(s string) []string { return strings.Split(s, "\n") },
 	"add":      func(a, b int) int { return a + b },
 	"dict":     dict,
+	"readable": func() string { return vision.Readable },
 	"hexes":    hexes,
 	"named":    func(name string, list []report.PaletteColour) namedPalette { return namedPalette{name, list} },
 }

@@ -3,7 +3,7 @@
 // the same in one go.
 
 const atOnce = 3;
-const endings = /\.(jpe?g|jpe|png|heic|heif|webp|tiff?|bmp|gif|avif)$/i; // what the server takes or names a reason for
+const endings = /\.(jpe?g|jpe|jfif|mpo|png|heic|heif|hif|webp|tiff?|bmp|gif|avif|dng|cr[23w]|ne[fw]|nrw|arw|raf|orf|rw2|pef|srw)$/i; // what the server takes or names a reason for
 
 // sending is how many photos are still to be sent; leaving the page would lose
 // them.
@@ -85,7 +85,7 @@ async function add(form, chosen) {
     page = document.querySelector("[data-intake-page]");
   }
   if (!page) {
-    complain(form, "No photo was among them: JPEG or PNG is needed.");
+    complain(form, "No photo was among them: " + form.dataset.readable + " is needed.");
     return;
   }
   for (const o of others.slice(0, 20)) pass(page, o.name, "Not a photo; passed over.");
