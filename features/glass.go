@@ -102,6 +102,13 @@ func sureOf(p float64) float64 { return ramp(p, 0.2, 0.8) }
 // Glass that takes all colours alike is not told from a shadow.
 func (a *Analysis) translucency() float64 {
 	g := &a.Glass
+	through := a.through()
+	return sureOf(g.NotOpaque) * (cloudyLevel + sureOf(g.Clear)*(math.Max(cloudyLevel/2, through)-cloudyLevel))
+}
+
+// through is the share of light that passes one diameter of the base, by its
+// colour alone.
+func (a *Analysis) through() float64 {
 	through := 1.0
 	if a.Parts.Base >= 0 && a.Parts.Tinted {
 		base := colour.LabToLinear(a.Parts.Colours[a.Parts.Base].Lab)
@@ -116,7 +123,7 @@ func (a *Analysis) translucency() float64 {
 			through = math.Min(1, y/most) * math.Pow(math.Max(0, math.Min(1, least/most)), bestChannelShare)
 		}
 	}
-	return sureOf(g.NotOpaque) * (cloudyLevel + sureOf(g.Clear)*(math.Max(cloudyLevel/2, through)-cloudyLevel))
+	return through
 }
 
 func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {

@@ -1,7 +1,6 @@
 package pipeline
 
 import (
-	"fmt"
 	"image"
 	"math"
 	"time"
@@ -118,6 +117,8 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 	}
 
 	found := vision.Find(p, scene)
+	mat := seeMat(p, det, pose, scale)
+	ids := mat.number(&found)
 	light.Paper = found.Paper
 	if light.White.Source == "none" && found.Paper != nil {
 		light.White = calib.WhiteFromBackground(found.PaperLinear)
@@ -134,7 +135,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 	}
 
 	for i, o := range found.Marbles {
-		m := record.Marble{ID: fmt.Sprint(i + 1), Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
+		m := record.Marble{ID: ids[i], Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
 		size := func() float64 {
 			if pose == nil || o.CutOff {
 				return 0
@@ -153,6 +154,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 			return d.MM / 2
 		}
 		face := vision.Face(p, found, i, light, 0, scene.Card)
+		face.Mark = mat.mark(found, i, face)
 		a := features.Analyse(face)
 		// Where the edge lies against the outline depends on the glass.
 		o = o.WithoutRim(scene.Camera, 1-a.Glass.NotOpaque)

@@ -1,0 +1,140 @@
+package pipeline
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"tawsight/calib"
+	"tawsight/calib/sortmat"
+	"tawsight/features"
+	"tawsight/vision"
+)
+
+// matSeen is the sorting mat of a photo; nil where the marbles don't lie on one.
+type matSeen struct {
+	version  int
+	pose     *calib.Pose
+	print    float64 // the print's lengths over those designed
+	contrast float64 // of the marks as printed
+	places   []int   // by marble: the place it lies on, 0 for none
+}
+
+// seeMat reads the code beside the card's squares. A photo whose card has none
+// is measured as it always was.
+func seeMat(p *vision.Photo, det calib.Detection, pose *calib.Pose, scale calib.PrintScale) *matSeen {
+	if !det.Found || pose == nil {
+		return nil
+	}
+	version := calib.ReadMat(p.Mat(), det.Corners)
+	if version == 0 {
+		return nil
+	}
+	m := &matSeen{version: version, pose: pose, print: scale.Factor}
+	if c, ok := calib.MatContrast(p.Mat(), det.Corners); ok {
+		m.contrast = c
+	} else {
+		m.contrast = sortmat.Contrast()
+	}
+	return m
+}
+
+// resting is the centre and radius of the sphere that a marble's outline shows.
+func (m *matSeen) resting(o vision.Outline) (centre calib.Vec3, radiusMM float64, ok bool) {
+	d, r, ok := m.pose.Plane.Resting(o.Cone)
+	return o.Cone.Axis().Scale(d), r, ok
+}
+
+// under is the place on the mat, as designed, that lies right under a point
+// before the camera.
+func (m *matSeen) under(c calib.Vec3) (x, y float64) {
+	var at [2]float64
+	for k := range at {
+		for q := range c {
+			at[k] += m.pose.R[q][k] * (c[q] - m.pose.T[q])
+		}
+	}
+	return at[0] / m.print, at[1] / m.print
+}
+
+// number gives marbles their ids: that of the place for one that lies on it,
+// and for those beside the places the numbers after the last place's, row by
+// row as the mat lies; and puts them in that order. Where two lie on one place,
+// it is the nearer one's.
+func (m *matSeen) number(found *vision.Found) (ids []string) {
+	if m == nil {
+		for i := range found.Marbles {
+			ids = append(ids, fmt.Sprint(i+1))
+		}
+		return ids
+	}
+	type lying struct {
+		outline vision.Outline
+		x, y    float64
+		known   bool
+		place   int
+	}
+	all := make([]lying, len(found.Marbles))
+	for i, o := range found.Marbles {
+		all[i].outline = o
+		if c, _, ok := m.resting(o); ok {
+			all[i].x, all[i].y = m.under(c)
+			all[i].known = true
+		}
+	}
+	places := sortmat.Places()
+	for _, p := range places {
+		best, at := sortmat.OnPlaceMM, -1
+		for i, l := range all {
+			if d := math.Hypot(l.x-p.X, l.y-p.Y); l.known && l.place == 0 && d < best {
+				best, at = d, i
+			}
+		}
+		if at >= 0 {
+			all[at].place = p.Number
+		}
+	}
+	// Rows of the mat for those beside the places.
+	row := func(y float64) int { return int(math.Floor(y / sortmat.PitchMM)) }
+	sort.SliceStable(all, func(i, j int) bool {
+		a, b := all[i], all[j]
+		switch {
+		case (a.place > 0) != (b.place > 0):
+			return a.place > 0
+		case a.place > 0:
+			return a.place < b.place
+		case a.known != b.known:
+			return a.known
+		case row(a.y) != row(b.y):
+			return row(a.y) < row(b.y)
+		}
+		return a.x < b.x
+	})
+	next := len(places)
+	m.places = nil
+	for i, l := range all {
+		found.Marbles[i] = l.outline
+		id := l.place
+		if id == 0 {
+			next++
+			id = next
+		}
+		ids = append(ids, fmt.Sprint(id))
+		m.places = append(m.places, l.place)
+	}
+	return ids
+}
+
+// mark is how clear glass would show the mark under marble i; nil where it lies
+// on no place.
+func (m *matSeen) mark(found vision.Found, i int, f *features.Face) *features.Mark {
+	if m == nil || m.places[i] == 0 || found.Marbles[i].CutOff {
+		return nil
+	}
+	centre, r, ok := m.resting(found.Marbles[i])
+	if !ok {
+		return nil
+	}
+	p := sortmat.Places()[m.places[i]-1]
+	return vision.MarkUnder(found, i, f, vision.OnMat{Pose: m.pose, Print: m.print, Centre: centre, RadiusMM: r, X: p.X, Y: p.Y, Contrast: m.contrast})
+}
