@@ -396,7 +396,7 @@ func describeMissing(full gocv.Mat) Detection {
 	quads = biggestFamily(quads)
 	d := Detection{Stage: StageNoPattern,
 		Message: "no reference card was seen: nothing in the photo looks like its chessboard",
-		Advice:  "lay the printed card flat beside the marbles, wholly in the picture, and take the photo again"}
+		Advice:  "lay the printed card, or any bank-card-sized card, flat beside the marbles, wholly in the picture, and take the photo again; a coin, a whole sheet of paper, a scanner or a marble measured with a caliper serve too when you name them"}
 	if len(quads) < 5 {
 		return d
 	}

@@ -48,9 +48,12 @@ type SeenOutline struct {
 	Cone    Cone
 	CovV    [3][3]float64 // covariance of Cone.V by the scatter of the edge points
 	BiasUPX float64       // standard uncertainty common to all edge points, px outward
+	// Camera is what the cone was fitted with; needed for scans alone.
+	Camera Camera
 }
 
-// Names of the contributions, as they stand in the budget.
+// Names of the contributions, as they stand in the budget. What comes from the
+// ruler has the ruler's own names: see Ruler.
 const (
 	FromEdgePoints = "edge points"
 	FromOutline    = "outline seen against true"
@@ -58,6 +61,9 @@ const (
 	FromFocal      = "focal length"
 	FromPrint      = "print scale"
 	FromThickness  = "card thickness"
+	FromLens       = "lens distortion"
+	FromRestWidth  = "width of the rest"
+	FromRestHeight = "height of the rest"
 )
 
 // Diameter is a marble's diameter and where its uncertainty comes from.
@@ -69,22 +75,45 @@ type Diameter struct {
 	CentreMM Vec3
 }
 
-// MeasureDiameter solves the sphere that rests on the table under the card and
-// grazes the outline's cone (Plane.Resting), and propagates the uncertainty of
-// edge points, outline, corners, focal length, print scale and card thickness
-// by the GUM (JCGM 100:2008, 5.2). pose was fitted with the card's lengths
-// already times scale.Factor. An error means that no such sphere exists or
-// that the uncertainty could not be had.
+// MeasureDiameter is Ruler.Diameter for the printed card. pose was fitted with
+// the card's lengths already times scale.Factor.
 func MeasureDiameter(pose *Pose, o SeenOutline, scale PrintScale) (Diameter, error) {
+	return CardRuler(pose, scale).Diameter(o)
+}
+
+// Diameter solves the sphere that rests on the table and grazes the outline's
+// cone (Plane.RestingOn), and propagates the uncertainty of edge points,
+// outline, pose, focal length, and the ruler's size and thickness by the GUM
+// (JCGM 100:2008, 5.2). An error means that no such sphere exists or that the
+// uncertainty could not be had.
+func (r *Ruler) Diameter(o SeenOutline) (d Diameter, err error) {
+	if r.Source == SourceScan {
+		return r.scanned(o)
+	}
+	pose := r.Pose
 	// The outline as it stands in the picture: that, not the cone, is what
 	// stays when another focal length is tried.
 	const around = 16
 	base := pose.Params()
+	lensU := pose.lensU(o.Cone, func(p *Pose, c Cone) (float64, bool) {
+		other := *r
+		other.Pose = p
+		_, radius, ok := other.Table().RestingOn(c, r.Rest)
+		return 2 * radius, ok
+	})
+	throughLens := lensU != 0
 	value := func(x []float64) float64 {
 		p := pose.At(x[:PoseParams])
 		v := Vec3{x[PoseParams], x[PoseParams+1], x[PoseParams+2]}
-		bias, print, thick := x[PoseParams+3], x[PoseParams+4], x[PoseParams+5]
-		e, ok := Cone{V: v}.Outline(pose.Camera)
+		bias, size, thick, lens := x[PoseParams+3], x[PoseParams+4], x[PoseParams+5], 0.0
+		rest := r.Rest
+		if rest.Kind != RestTable {
+			rest.WidthMM, rest.HeightMM = x[PoseParams+6], x[PoseParams+7]
+		}
+		if throughLens {
+			lens = x[len(x)-1]
+		}
+		e, ok := Cone{V: v}.Outline(pose.Camera.Pinhole())
 		if !ok {
 			return math.NaN()
 		}
@@ -92,19 +121,19 @@ func MeasureDiameter(pose *Pose, o SeenOutline, scale PrintScale) (Diameter, err
 		w := make([]float64, around)
 		for k := range rays {
 			px, py, nx, ny := e.At(2 * math.Pi * float64(k) / around)
-			rays[k], w[k] = p.Camera.Ray(px+bias*nx, py+bias*ny), 1
+			rays[k], w[k] = p.Camera.Pinhole().Ray(px+bias*nx, py+bias*ny), 1
 		}
 		c, ok := FitCone(rays, w)
 		if !ok {
 			return math.NaN()
 		}
 		plane := p.Plane
-		plane.HeightMM = plane.HeightMM*print + thick
-		_, r, ok := plane.Resting(c)
+		plane.HeightMM = plane.HeightMM*size + thick
+		_, radius, ok := plane.RestingOn(c, rest)
 		if !ok {
 			return math.NaN()
 		}
-		return 2 * r
+		return 2*radius + lens
 	}
 	var names []string
 	for i := range PoseParams {
@@ -125,19 +154,28 @@ func MeasureDiameter(pose *Pose, o SeenOutline, scale PrintScale) (Diameter, err
 	if err != nil {
 		return Diameter{}, err
 	}
+	own := []string{FromOutline, r.Size.Name, r.Thickness.Name}
 	inputs = append(append(inputs, vin...),
 		Input{Name: FromOutline, Value: 0, U: o.BiasUPX, DOF: inf},
-		Input{Name: FromPrint, Value: 1, U: scale.U / scale.Factor, DOF: inf},
-		Input{Name: FromThickness, Value: cardThicknessMM, U: UniformU(cardThicknessHalfMM), DOF: inf},
+		Input{Name: r.Size.Name, Value: r.Size.Value, U: r.Size.U, DOF: inf},
+		Input{Name: r.Thickness.Name, Value: r.Thickness.Value, U: r.Thickness.U, DOF: inf},
 	)
+	if r.Rest.Kind != RestTable {
+		own = append(own, FromRestWidth, FromRestHeight)
+		inputs = append(inputs,
+			Input{Name: FromRestWidth, Value: r.Rest.WidthMM, U: restU, DOF: inf},
+			Input{Name: FromRestHeight, Value: r.Rest.HeightMM, U: restU, DOF: inf})
+	}
+	if throughLens {
+		own = append(own, FromLens)
+		inputs = append(inputs, Input{Name: FromLens, Value: 0, U: lensU, DOF: inf})
+	}
 	b, err := Propagate(value, inputs, BudgetOptions{Correlations: append(corr, vcorr...)})
 	if err != nil {
 		return Diameter{}, err
 	}
-	d := Diameter{MM: b.Value, U95MM: b.Expanded}
-	plane := pose.Plane
-	plane.HeightMM += cardThicknessMM
-	dist, _, _ := plane.Resting(o.Cone)
+	d = Diameter{MM: b.Value, U95MM: b.Expanded}
+	dist, _, _ := r.Table().RestingOn(o.Cone, r.Rest)
 	d.CentreMM = o.Cone.Axis().Scale(dist)
 
 	// Inputs of one cause are shown as one line.
@@ -169,14 +207,23 @@ func MeasureDiameter(pose *Pose, o SeenOutline, scale PrintScale) (Diameter, err
 			edge += sens[a] * sens[bb] * covV.At(i, j)
 		}
 	}
-	add := func(name string, variance float64) {
-		u := math.Sqrt(math.Max(0, variance))
-		d.Budget = append(d.Budget, Contribution{Input: Input{Name: name}, U: u, Share: u * u / (b.U * b.U)})
+	variance := b.U * b.U
+	// What the choice between two poses leaves open, where there is one.
+	if other := r.other(o, d.MM); other > 0 {
+		variance += other * other
+		d.U95MM *= math.Sqrt(variance) / b.U
+		defer func() {
+			d.Budget = append(d.Budget, Contribution{Input: Input{Name: FromTwoPoses}, U: other, Share: other * other / variance})
+		}()
+	}
+	add := func(name string, v float64) {
+		u := math.Sqrt(math.Max(0, v))
+		d.Budget = append(d.Budget, Contribution{Input: Input{Name: name}, U: u, Share: u * u / variance})
 	}
 	add(FromEdgePoints, edge)
-	add(FromCorners, total-focal)
+	add(r.PoseFrom, total-focal)
 	add(FromFocal, focal)
-	for _, n := range []string{FromOutline, FromPrint, FromThickness} {
+	for _, n := range own {
 		for _, l := range b.Lines {
 			if l.Name == n {
 				add(n, l.U*l.U)

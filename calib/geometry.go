@@ -23,13 +23,28 @@ func (a Vec3) Cross(b Vec3) Vec3 {
 }
 
 // Camera is a pinhole with square pixels: focal length and principal point in
-// pixels.
+// pixels, behind a lens that may bend the picture.
 type Camera struct {
 	FocalPX, CxPX, CyPX float64
+	Lens                *Lens // nil for a lens that bends nothing, or of which nothing is known
+}
+
+// Pinhole is the camera without its lens: that of undistorted pixels.
+func (c Camera) Pinhole() Camera {
+	c.Lens = nil
+	return c
+}
+
+// Scaled is the camera of the same picture made s times as large.
+func (c Camera) Scaled(s float64) Camera {
+	return Camera{FocalPX: c.FocalPX * s, CxPX: (c.CxPX+0.5)*s - 0.5, CyPX: (c.CyPX+0.5)*s - 0.5, Lens: c.Lens.Scaled(s)}
 }
 
 // Ray is the unit ray of a pixel.
 func (c Camera) Ray(x, y float64) Vec3 {
+	if c.Lens != nil {
+		x, y = c.Lens.Ideal(x, y)
+	}
 	return Vec3{(x - c.CxPX) / c.FocalPX, (y - c.CyPX) / c.FocalPX, 1}.Unit()
 }
 
@@ -39,7 +54,11 @@ func (c Camera) Project(p Vec3) (x, y float64, ok bool) {
 	if p[2] <= 1e-12 {
 		return 0, 0, false
 	}
-	return c.CxPX + c.FocalPX*p[0]/p[2], c.CyPX + c.FocalPX*p[1]/p[2], true
+	x, y = c.CxPX+c.FocalPX*p[0]/p[2], c.CyPX+c.FocalPX*p[1]/p[2]
+	if c.Lens != nil {
+		x, y = c.Lens.Seen(x, y)
+	}
+	return x, y, true
 }
 
 // Ellipse is an ellipse in pixels; AngleDeg turns from image x towards image y
@@ -95,7 +114,8 @@ func ConeOf(c Vec3, r float64) Cone {
 	return Cone{V: c.Scale(1 / (math.Sqrt(d2) * cosA))}
 }
 
-// Outline is the ellipse in which a camera sees the cone. With p = (x, y, 1)
+// Outline is the ellipse in which a camera sees the cone, or, through a lens, the
+// one nearest to what it sees. With p = (x, y, 1)
 // the ray before normalising, (V.p)^2 = p.p is the conic V V' - I. ok is false
 // when the outline is not an ellipse wholly in front of the camera.
 func (c Cone) Outline(cam Camera) (e Ellipse, ok bool) {
@@ -130,11 +150,15 @@ func (c Cone) Outline(cam Camera) (e Ellipse, ok bool) {
 	for angle <= -math.Pi/2 {
 		angle += math.Pi
 	}
-	return Ellipse{
+	e = Ellipse{
 		CxPX: cam.CxPX + cam.FocalPX*x0, CyPX: cam.CyPX + cam.FocalPX*y0,
 		SemiMajorPX: cam.FocalPX * math.Sqrt(k/big), SemiMinorPX: cam.FocalPX * math.Sqrt(k/small),
 		AngleDeg: angle * 180 / math.Pi,
-	}, true
+	}
+	if cam.Lens != nil {
+		e = cam.Lens.bent(e)
+	}
+	return e, true
 }
 
 // Plane is n.X + Height = 0 with the unit normal n toward the camera, which is

@@ -82,3 +82,13 @@ func MatContrast(bgr gocv.Mat, corners [][2]float64) (contrast float64, ok bool)
 	nominal := sortmat.Contrast()
 	return contrast, contrast > nominal/3 && contrast < 2.5*nominal
 }
+
+// sheetFlatMM is how far a printed sheet on a table may stand off it (chosen).
+const sheetFlatMM = 0.1
+
+// OnMat turns the card's ruler into the mat's: marbles lie on the sheet that
+// the squares are printed on, and no thickness of paper comes between.
+func (r *Ruler) OnMat() {
+	r.Name = "the sorting mat"
+	r.Thickness = Quantity{FromThickness, 0, UniformU(sheetFlatMM)}
+}

@@ -56,7 +56,7 @@ const PoseParams = 9
 // Pose is where the card lies before the camera.
 type Pose struct {
 	Camera      Camera
-	FocalSource string // exif, solved or assumed
+	FocalSource string // exif, solved, assumed or profile
 	// CameraFromCard turns card coordinates (mm, z = 0 the card's face, z into
 	// the table) into camera coordinates: X = R c + T.
 	R [3][3]float64
@@ -72,6 +72,9 @@ type Pose struct {
 	Cov *mat.SymDense
 	// Residual is measured minus modelled, px, in the order given.
 	Residual [][2]float64
+	// Lenses are the same pose through lenses each a standard uncertainty off,
+	// independent of one another; nil where the camera was not known.
+	Lenses []*Pose
 
 	params [PoseParams]float64
 }
@@ -165,6 +168,11 @@ func Apply(h [3][3]float64, x, y float64) (u, v float64) {
 // point (Levenberg-Marquardt), so that tilt informs the focal length exactly
 // as far as it can, and the covariance of everything comes with it.
 func FitPose(card, image [][2]float64, w, h int, prior FocalPrior) (*Pose, error) {
+	return fitPose(card, image, w, h, prior, principalSigma*float64(max(w, h)))
+}
+
+// fitPose is FitPose with the standard uncertainty of the principal point, px.
+func fitPose(card, image [][2]float64, w, h int, prior FocalPrior, sigmaPP float64) (*Pose, error) {
 	hom, err := Homography(card, image)
 	if err != nil {
 		return nil, err
@@ -173,14 +181,14 @@ func FitPose(card, image [][2]float64, w, h int, prior FocalPrior) (*Pose, error
 	long := float64(max(w, h))
 
 	fitFrom := func(f0 float64) (x [PoseParams]float64, cost float64, jtj *mat.SymDense, sigma float64, ok bool) {
-		r0, t0, ok := decompose(hom, Camera{f0, cx0, cy0})
+		r0, t0, ok := decompose(hom, Camera{FocalPX: f0, CxPX: cx0, CyPX: cy0})
 		if !ok {
 			return x, math.Inf(1), nil, 0, false
 		}
 		x = [PoseParams]float64{math.Log(f0), cx0, cy0, r0[0], r0[1], r0[2], t0[0], t0[1], t0[2]}
 		sigma = 0.3
 		for pass := 0; pass < 3; pass++ {
-			x, cost, jtj, ok = levenberg(x, card, image, sigma, prior, cx0, cy0, principalSigma*long)
+			x, cost, jtj, ok = levenberg(x, card, image, sigma, prior, cx0, cy0, sigmaPP)
 			if !ok {
 				return x, math.Inf(1), nil, 0, false
 			}
@@ -237,7 +245,7 @@ func rmsOf(r [][2]float64) float64 {
 }
 
 func poseOf(x [PoseParams]float64) Pose {
-	p := Pose{Camera: Camera{math.Exp(x[0]), x[1], x[2]}, R: rodrigues(Vec3{x[3], x[4], x[5]}), T: Vec3{x[6], x[7], x[8]}}
+	p := Pose{Camera: Camera{FocalPX: math.Exp(x[0]), CxPX: x[1], CyPX: x[2]}, R: rodrigues(Vec3{x[3], x[4], x[5]}), T: Vec3{x[6], x[7], x[8]}}
 	n := Vec3{p.R[0][2], p.R[1][2], p.R[2][2]}
 	h := -n.Dot(p.T)
 	if h < 0 {
@@ -253,7 +261,11 @@ func poseOf(x [PoseParams]float64) Pose {
 func (p *Pose) Params() []float64 { return append([]float64(nil), p.params[:]...) }
 
 // At is the pose at given parameters (length PoseParams).
-func (p *Pose) At(x []float64) Pose { return poseOf([PoseParams]float64(x)) }
+func (p *Pose) At(x []float64) Pose {
+	q := poseOf([PoseParams]float64(x))
+	q.Camera.Lens = p.Camera.Lens
+	return q
+}
 
 // CardPoint is a card point (mm) in camera coordinates.
 func (p *Pose) CardPoint(x, y float64) Vec3 {
@@ -289,15 +301,22 @@ func residuals(x [PoseParams]float64, card, image [][2]float64) [][2]float64 {
 	return out
 }
 
+// levenberg fits a pose to corners and the priors; see leastSquares.
 func levenberg(x [PoseParams]float64, card, image [][2]float64, sigma float64, prior FocalPrior, cx0, cy0, sigmaPP float64) ([PoseParams]float64, float64, *mat.SymDense, bool) {
 	n := 2*len(card) + 3
-	weighted := func(x [PoseParams]float64) []float64 {
+	return leastSquares(x, n, func(x [PoseParams]float64) []float64 {
 		r := make([]float64, 0, n)
 		for _, q := range residuals(x, card, image) {
 			r = append(r, q[0]/sigma, q[1]/sigma)
 		}
 		return append(r, (math.Log(prior.FocalPX)-x[0])/prior.Sigma, (cx0-x[1])/sigmaPP, (cy0-x[2])/sigmaPP)
-	}
+	})
+}
+
+// leastSquares minimises the sum of squares of n weighted residuals of a pose,
+// priors among them, by Levenberg and Marquardt's method. It gives the pose,
+// the sum, and the information matrix there; ok is false where it ran away.
+func leastSquares(x [PoseParams]float64, n int, weighted func(x [PoseParams]float64) []float64) ([PoseParams]float64, float64, *mat.SymDense, bool) {
 	sum := func(r []float64) float64 {
 		s := 0.0
 		for _, v := range r {

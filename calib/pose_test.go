@@ -28,7 +28,7 @@ type view struct {
 }
 
 func (v view) camera() Camera {
-	return Camera{v.focalPX, float64(v.w-1)/2 + v.shiftX, float64(v.h-1)/2 + v.shiftY}
+	return Camera{FocalPX: v.focalPX, CxPX: float64(v.w-1)/2 + v.shiftX, CyPX: float64(v.h-1)/2 + v.shiftY}
 }
 
 // axes are the camera's own axes (right, down, forward) in card coordinates

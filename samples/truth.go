@@ -49,6 +49,43 @@ type Truth struct {
 	Marbles  []Marble `json:"marbles"`
 	// Mat is the version of the sorting mat that the marbles lie on, whose top-left corner is the card's; 0 without one.
 	Mat int `json:"mat,omitempty"`
+	// Ruler is what gives a photo without the reference card its scale; nil for others.
+	Ruler *Ruler `json:"ruler,omitempty"`
+}
+
+// What gives a photo its scale, as written in Ruler.Source.
+const (
+	RulerID1   = "id1"   // a card of ISO/IEC 7810 ID-1
+	RulerSheet = "sheet" // the sheet of paper that the marbles lie on
+	RulerCoin  = "coin"
+	RulerScan  = "scan"  // a flatbed scanner's resolution
+	RulerKnown = "known" // marbles measured with a caliper
+)
+
+// Ruler is what gives a photo its scale in place of the reference card.
+type Ruler struct {
+	Source string `json:"source"` // one of the Ruler constants
+	Name   string `json:"name,omitempty"`
+	// WidthMM and HeightMM of a card or sheet, and its corners in the picture, clockwise; absent for others.
+	WidthMM   float64      `json:"width_mm,omitempty"`
+	HeightMM  float64      `json:"height_mm,omitempty"`
+	CornersPx [][2]float64 `json:"corners_px,omitempty"`
+	Coins     []Coin       `json:"coins,omitempty"`
+	DPI       float64      `json:"dpi,omitempty"`
+	// Known are the marbles that were measured with a caliper, with its reading, which is off by its error.
+	Known []Caliper `json:"known,omitempty"`
+}
+
+// Coin is a coin, seen with the middle of its upper face at CentrePx.
+type Coin struct {
+	DiameterMM float64    `json:"diameter_mm"`
+	CentrePx   [2]float64 `json:"centre_px"`
+}
+
+// Caliper is what a caliper read on a marble.
+type Caliper struct {
+	ID int     `json:"id"`
+	MM float64 `json:"mm"`
 }
 
 // Good says that the photo has no intended fault.

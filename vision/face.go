@@ -50,8 +50,8 @@ func (l Light) flat(lin [3]float64, x, y float64) [3]float64 {
 }
 
 // Face cuts marble i out of the photo for package features. radiusMM is 0 when
-// the size is not known; card is the card's outline or nil.
-func Face(p *Photo, found Found, i int, light Light, radiusMM float64, card [][2]float64) *features.Face {
+// the size is not known; off the areas where there is no paper.
+func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Areas) *features.Face {
 	o := found.Marbles[i]
 	e := o.Ellipse
 	px := calib.NewPixels(p.bgr)
@@ -122,7 +122,7 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, card [][2
 			row[s] = math.NaN()
 			q := features.RingFrom + float64(s)*features.RingStep
 			x, y := toPixel(q*ct, q*st)
-			if x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2) || inOther(found.Marbles, i, x, y) || inPolygon(card, x, y) {
+			if x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2) || inOther(found.Marbles, i, x, y) || off.Has(x, y) {
 				continue
 			}
 			// Average over the cell.

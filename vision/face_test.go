@@ -146,7 +146,7 @@ func TestFaceLeavesOthersOut(t *testing.T) {
 	p := drawn(t, 300, 300, onPaper(disc{100, 150, 50, discBlue}, disc{190, 150, 50, discRed}))
 	found := papered(t, p, outline(100, 150, 50, 50, 0), outline(190, 150, 50, 50, 0))
 	card := [][2]float64{{60.3, 205.3}, {139.6, 205.3}, {139.6, 300}, {60.3, 300}}
-	f := Face(p, found, 0, plainLight, 0, card)
+	f := Face(p, found, 0, plainLight, 0, &Areas{Taken: [][][2]float64{card}})
 	hidden := 0
 	for i, m := range f.Mask {
 		x, y := f.XY(i)

@@ -12,8 +12,8 @@ type Scene struct {
 	// Camera is the pinhole in full-size pixels: from the card's pose, or with
 	// an assumed focal length.
 	Camera calib.Camera
-	// Card is the card's outline, px, four corners in order; nil without one.
-	Card [][2]float64
+	// Areas are where no marble is looked for; nil without a ruler.
+	Areas *Areas
 	// MMPerPX is the scale at the picture's middle, 0 when not known. With it
 	// only circles of marbles' sizes are looked for.
 	MMPerPX float64
@@ -96,7 +96,7 @@ func Find(p *Photo, sc Scene) Found {
 	}
 	outs = ofMarbleSize(outs, sc.MMPerPX)
 	outs = ofMarbleSize(rf.last(settle(outs)), sc.MMPerPX)
-	outs = besidePaper(outs, rf.px, f.Paper, sc.Card)
+	outs = besidePaper(outs, rf.px, f.Paper, sc.Areas)
 	f.Marbles = rowsThenColumns(outs)
 	return f
 }
@@ -118,13 +118,7 @@ func lookAt(p *Photo, sc Scene, side int) (l look, ok bool) {
 	if l.img.w < 24 || l.img.h < 24 {
 		return l, false
 	}
-	if sc.Card != nil {
-		var card [][2]float64
-		for _, c := range sc.Card {
-			card = append(card, [2]float64{(c[0]+0.5)*s - 0.5, (c[1]+0.5)*s - 0.5})
-		}
-		l.masked = polygonMask(l.img.w, l.img.h, card, 0.012*float64(max(l.img.w, l.img.h)))
-	}
+	l.masked = sc.Areas.mask(l.img.w, l.img.h, s, 0.012*float64(max(l.img.w, l.img.h)))
 	l.paper = &Paper{model: fitPaper(l.img, l.masked), scale: s}
 	return l, true
 }
@@ -175,7 +169,7 @@ const (
 
 // besidePaper keeps outlines with paper beside them: marbles lie on it. A circle in
 // a pattern, a picture or a face has more of the same beside it.
-func besidePaper(outs []Outline, px calib.Pixels, paper *Paper, card [][2]float64) []Outline {
+func besidePaper(outs []Outline, px calib.Pixels, paper *Paper, off *Areas) []Outline {
 	var kept []Outline
 	for i, o := range outs {
 		seen, like, even := 0, 0, 0
@@ -184,7 +178,7 @@ func besidePaper(outs []Outline, px calib.Pixels, paper *Paper, card [][2]float6
 			x, y, nx, ny := o.Ellipse.At(2 * math.Pi * float64(k) / around)
 			d := 0.16*o.Ellipse.MeanRadiusPX() + 1
 			x, y = x+d*nx, y+d*ny
-			if x < 0 || y < 0 || x > float64(px.W-1) || y > float64(px.H-1) || inOther(outs, i, x, y) || inPolygon(card, x, y) {
+			if x < 0 || y < 0 || x > float64(px.W-1) || y > float64(px.H-1) || inOther(outs, i, x, y) || off.Has(x, y) {
 				continue
 			}
 			seen++
@@ -209,7 +203,7 @@ func besidePaper(outs []Outline, px calib.Pixels, paper *Paper, card [][2]float6
 // is how much larger than the largest marble a circle may be.
 func coarseOutlines(l look, sc Scene, room, leastScore float64) (chosen, all []coarse) {
 	img, s := l.img, l.scale
-	cam := calib.Camera{FocalPX: sc.Camera.FocalPX * s, CxPX: (sc.Camera.CxPX+0.5)*s - 0.5, CyPX: (sc.Camera.CyPX+0.5)*s - 0.5}
+	cam := sc.Camera.Scaled(s)
 	rMin, rMax := smallestShare*float64(max(img.w, img.h)), largestShare*float64(max(img.w, img.h))
 	if sc.MMPerPX > 0 {
 		k := s / sc.MMPerPX

@@ -15,6 +15,7 @@ import (
 type Meta struct {
 	Orientation int     // EXIF 1..8, 1 when absent
 	Focal35MM   float64 // 35 mm equivalent focal length, mm; 0 when absent
+	DPI         float64 // the resolution of a scan that the file states; 0 when absent or not credible
 	CameraMake  string
 	CameraModel string
 	TakenISO    string // "2026-05-02T10:11:12", "" when absent
@@ -40,7 +41,15 @@ func readMeta(kind string, data []byte) (meta Meta) {
 	want := map[string]bool{
 		"Orientation": true, "FocalLengthIn35mmFormat": true, "FocalLengthIn35mmFilm": true,
 		"Make": true, "Model": true, "DateTimeOriginal": true,
+		"XResolution": true, "YResolution": true, "ResolutionUnit": true,
 	}
+	meta.DPI = fileDPI(data)
+	var x, y, unit float64
+	defer func() {
+		if meta.DPI == 0 && unit == 2 { // inches, EXIF 2.32, 4.6.4
+			meta.DPI = credibleDPI(x, y)
+		}
+	}()
 	// A decoder of untrusted bytes: whatever goes wrong costs the metadata only.
 	defer func() { _ = recover() }()
 	_, _ = imagemeta.Decode(imagemeta.Options{
@@ -60,6 +69,12 @@ func readMeta(kind string, data []byte) (meta Meta) {
 				if v, ok := number(t.Value); ok && v >= 4 && v <= 2000 {
 					meta.Focal35MM = v
 				}
+			case "XResolution":
+				x, _ = number(t.Value)
+			case "YResolution":
+				y, _ = number(t.Value)
+			case "ResolutionUnit":
+				unit, _ = number(t.Value)
 			case "Make":
 				meta.CameraMake = text(t.Value)
 			case "Model":

@@ -68,9 +68,9 @@ var fullScale = colour.SRGBToLinear(253.5 / 255)
 // black is 1 of 255, and a little.
 var blackScale = colour.SRGBToLinear(1.5 / 255)
 
-// Look surveys a photo. marbles are the outlines found and card the card's
-// outline (both may be empty), px.
-func Look(p *Photo, marbles []calib.Ellipse, card [][2]float64) Survey {
+// Look surveys a photo. marbles are the outlines found, px, and off
+// the areas that are no paper; both may be empty.
+func Look(p *Photo, marbles []calib.Ellipse, off *Areas) Survey {
 	var s Survey
 	px := calib.NewPixels(p.bgr)
 	if px.W < 24 || px.H < 24 {
@@ -80,15 +80,11 @@ func Look(p *Photo, marbles []calib.Ellipse, card [][2]float64) Survey {
 	// their near shadows.
 	block := max(1, (max(px.W, px.H)+499)/500)
 	mw, mh := (px.W+block-1)/block, (px.H+block-1)/block
-	closed := make([]bool, mw*mh)
 	k := 1 / float64(block)
 	toMask := func(x float64) float64 { return (x+0.5)*k - 0.5 }
-	if len(card) >= 3 {
-		small := make([][2]float64, len(card))
-		for i, c := range card {
-			small[i] = [2]float64{toMask(c[0]), toMask(c[1])}
-		}
-		closed = polygonMask(mw, mh, small, 4)
+	closed := off.mask(mw, mh, k, 4)
+	if closed == nil {
+		closed = make([]bool, mw*mh)
 	}
 	const grown = 1.5 // radii; contact shadows are darkest within
 	for _, e := range marbles {
@@ -117,7 +113,7 @@ func Look(p *Photo, marbles []calib.Ellipse, card [][2]float64) Survey {
 	s.noise(px, closed, mw, block)
 	sheet := s.light(px, closed, mw, mh, block)
 	s.texture(px, closed, mw, mh, block, sheet)
-	s.glass(px, marbles, card)
+	s.glass(px, marbles, off)
 	return s
 }
 
@@ -438,7 +434,7 @@ func (s *Survey) texture(px calib.Pixels, closed []bool, mw, mh, block int, l *l
 }
 
 // glass looks at each marble.
-func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, card [][2]float64) {
+func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, off *Areas) {
 	paper := lum(s.PaperLinear)
 	burnt := math.Max(s.PaperClipped[0], math.Max(s.PaperClipped[1], s.PaperClipped[2])) > 0.2
 	others := func(i int, x, y float64) bool {
@@ -450,7 +446,7 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, card [][2]float
 				return true
 			}
 		}
-		return inPolygon(card, x, y) || x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2)
+		return off.Has(x, y) || x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2)
 	}
 	for i, e := range marbles {
 		look := MarbleLook{LightShare: -1, EdgeShare: -1}

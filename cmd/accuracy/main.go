@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"sort"
 	"strings"
 	"sync"
@@ -42,7 +43,15 @@ func main() {
 	attribution := flag.Bool("attribution", false, "only say how well the labelled sets are told apart")
 	table := flag.String("table", "", "with -attribution, write the table of features to this CSV file")
 	sets := flag.String("sets", "samples/photos/references", "with -attribution, the folder of labelled sets")
+	rulers := flag.String("rulers", "", "only score other rulers than the printed card, on the photos of this folder (samples/photos, say)")
 	flag.Parse()
+	if *rulers != "" {
+		if err := rulersSection(os.Stdout, *rulers, *only, *verbose, nil); err != nil {
+			fmt.Fprintln(os.Stderr, "accuracy:", err)
+			os.Exit(1)
+		}
+		return
+	}
 	if *attribution {
 		if err := attributionSection(os.Stdout, *sets, *table); err != nil {
 			fmt.Fprintln(os.Stderr, "accuracy:", err)
@@ -80,6 +89,7 @@ func run(verbose bool, cuesPath, only string) error {
 	if err != nil {
 		return err
 	}
+	own = slices.DeleteFunc(own, func(p string) bool { return strings.Contains(filepath.ToSlash(p), "/"+rulersFolder+"/") })
 	groups := []group{{"samples", own}}
 	if other, err := list(also, only); err == nil && len(other) > 0 {
 		groups = append(groups, group{"other renderer", other})
@@ -112,6 +122,9 @@ func run(verbose bool, cuesPath, only string) error {
 		return err
 	}
 	anatomySection(os.Stdout, groups, seen)
+	if err := rulersSection(os.Stdout, "samples/photos", only, verbose, seen); err != nil {
+		return err
+	}
 	if only == "" {
 		if err := leaveOneOut(os.Stdout); err != nil {
 			return err

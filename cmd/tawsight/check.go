@@ -20,15 +20,18 @@ const exitPoor = 4
 var errPoor = errors.New("some photos are too poor to judge")
 
 type checkCommand struct {
-	Photos  []string `arg:"" optional:"" name:"photos" help:"Photos (JPEG or PNG), or folders of them, which are searched right down."`
-	Strict  bool     `help:"Exit with status 4 where any photo is doubtful or unusable for anything."`
-	JSON    bool     `name:"json" help:"Print a line of JSON a photo, for programs: the same record as in photos.jsonl, without what is not looked at."`
-	Limits  bool     `help:"Print every limit with its meaning and reason, and look at no photo."`
-	Workers int      `placeholder:"N" help:"Photos looked at at once. Default: one for each processor core."`
+	Photos []string `arg:"" optional:"" name:"photos" help:"Photos (JPEG or PNG), or folders of them, which are searched right down."`
+	Strict bool     `help:"Exit with status 4 where any photo is doubtful or unusable for anything."`
+	JSON   bool     `name:"json" help:"Print a line of JSON a photo, for programs: the same record as in photos.jsonl, without what is not looked at."`
+	Limits bool     `help:"Print every limit with its meaning and reason, and look at no photo."`
+	rulerFlags
+	Workers int `placeholder:"N" help:"Photos looked at at once. Default: one for each processor core."`
 }
 
 func (checkCommand) Help() string {
 	return `Says of each photo whether sizes, colours and patterns in it can be trusted (good, doubtful or unusable), what is wrong with it, and what to do. It is quick: outlines are not refined and nothing is measured, so a size verdict may still change when tawsight measure has worked out its uncertainty.
+
+` + rulersHelp + `
 
 Exit status: 0 however poor the photos are; 4 with --strict where any is less than good; 3 when some files could not be read; 2 for wrong usage; 1 for anything else.`
 }
@@ -42,6 +45,9 @@ func (c checkCommand) Validate() error {
 			return err
 		}
 	}
+	if _, err := c.rulerFlags.options(); err != nil {
+		return err
+	}
 	return workersInRange(c.Workers)
 }
 
@@ -51,7 +57,11 @@ func (c checkCommand) Run(s *session) error {
 	}
 	bar := newProgress(s.stderr)
 	defer bar.done()
-	photos, err := pipeline.Check(s.ctx, c.Photos, c.Workers, bar.photo)
+	rulers, err := c.rulerFlags.options()
+	if err != nil {
+		return err
+	}
+	photos, err := pipeline.CheckBy(s.ctx, c.Photos, rulers, c.Workers, bar.photo)
 	bar.done()
 	if err != nil {
 		return err

@@ -136,7 +136,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 	case ctx.Err() != nil:
 		fmt.Fprintln(stderr, "tawsight: stopped. Files already finished are whole; nothing half-written is left.")
 		return exitFailed
-	case errors.Is(err, pipeline.ErrNoPhotos), errors.Is(err, pipeline.ErrNotes), errors.Is(err, collection.ErrNoCollection), errors.As(err, new(usageError)):
+	case errors.Is(err, pipeline.ErrNoPhotos), errors.Is(err, pipeline.ErrNotes), errors.Is(err, pipeline.ErrRuler), errors.Is(err, collection.ErrNoCollection), errors.As(err, new(usageError)):
 		fmt.Fprintf(stderr, "tawsight: %v\n", err)
 		return exitUsage
 	default:

@@ -19,6 +19,7 @@ type measureCommand struct {
 	Model      string   `placeholder:"FILE" xor:"likeness" help:"A model saved by tawsight references, in place of --references."`
 	Explain    string   `placeholder:"DIR" help:"Also draw a sheet for every marble, into this folder, that shows how its figures came about."`
 	printScale
+	rulerFlags
 	Workers int `placeholder:"N" help:"Photos measured at once. Default: one for each processor core."`
 }
 
@@ -26,6 +27,8 @@ func (measureCommand) Help() string {
 	return `Writes report.html (open it in a browser), photos.jsonl, photos.csv, marbles.csv, crops/ and overlays/ to the folder given with --out.
 
 With --explain, each marble gets a sheet (PNG) as well, and the report links to it: the marble, what it was taken apart into, its ribbons as traced, the light in it and around it, and every figure with how sure it is, or why it is absent. Sheets carry a photo's name and a marble's number; a file of that name that is no sheet is never overwritten. Where the folder is that of --out, they go to its sub-folder explain. Sheets among your photos are not taken for photos.
+
+` + rulersHelp + `
 
 ` + exitStatuses
 }
@@ -52,10 +55,17 @@ func (c measureCommand) Validate() error {
 	if err := c.printScale.inRange(); err != nil {
 		return err
 	}
+	if _, err := c.rulerFlags.options(); err != nil {
+		return err
+	}
 	return workersInRange(c.Workers)
 }
 
 func (c measureCommand) Run(s *session) error {
+	rulers, err := c.rulerFlags.options()
+	if err != nil {
+		return err
+	}
 	bar := newProgress(s.stderr)
 	defer bar.done()
 	sum, err := pipeline.Run(s.ctx, pipeline.Options{
@@ -65,6 +75,7 @@ func (c measureCommand) Run(s *session) error {
 		ReferencesDir: c.References,
 		ModelPath:     c.Model,
 		CheckBarMM:    c.CheckBarMM,
+		Ruler:         rulers,
 		Workers:       c.Workers,
 		Progress:      bar.photo,
 		Log:           s.log,

@@ -50,6 +50,7 @@ type Keeper struct {
 	fresh *fresh // learnt from the labels as they are
 
 	learning sync.Mutex // one at a time: it takes both cores
+	renewing sync.Mutex
 }
 
 // New is the keeper of a collection's opinions.
@@ -256,9 +257,46 @@ func (k *Keeper) Current(ctx context.Context) (*Stand, error) {
 	k.mu.Lock()
 	s := k.stand
 	k.mu.Unlock()
-	if s != nil && s.Edition.ID == e.ID && s.labels == labels {
+	if s != nil && s.Edition.ID == e.ID {
+		if s.labels != labels {
+			// A label more or less changes which specimens stand beside a marble,
+			// and nothing of what is said: what is at hand will do for the moment
+			// that reading thousands of them takes, and decisions come fast.
+			k.renew(e, labels)
+		}
 		return s, nil
 	}
+	if s, err = k.read(ctx, e, labels); err != nil {
+		return nil, err
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.stand = s
+	return s, nil
+}
+
+// renew reads the specimens that teach anew in the background, unless that is
+// under way.
+func (k *Keeper) renew(e collection.Edition, labels string) {
+	if !k.renewing.TryLock() {
+		return
+	}
+	go func() {
+		defer k.renewing.Unlock()
+		s, err := k.read(context.Background(), e, labels)
+		if err != nil {
+			return // the next call tries again
+		}
+		k.mu.Lock()
+		defer k.mu.Unlock()
+		if k.stand != nil && k.stand.Edition.ID == e.ID { // else another came into force
+			k.stand = s
+		}
+	}()
+}
+
+// read reads what was learnt from the labels, and the specimens that teach today.
+func (k *Keeper) read(ctx context.Context, e collection.Edition, labels string) (*Stand, error) {
 	if e.MadeBy.Features != features.Version {
 		return nil, fmt.Errorf("%w by this version of the program: compare them anew", ErrNoEdition)
 	}
@@ -270,7 +308,7 @@ func (k *Keeper) Current(ctx context.Context) (*Stand, error) {
 	if err != nil {
 		return nil, err
 	}
-	s = &Stand{Edition: e, labels: labels}
+	s := &Stand{Edition: e, labels: labels}
 	// The model speaks of sets by the names of its day.
 	named := map[string]string{}
 	for _, set := range e.Summary.Sets {
@@ -288,9 +326,6 @@ func (k *Keeper) Current(ctx context.Context) (*Stand, error) {
 		}
 	}
 	s.Learned = likeness.Restore(model, &s.test, s.specimens)
-	k.mu.Lock()
-	k.stand = s
-	k.mu.Unlock()
 	return s, nil
 }
 

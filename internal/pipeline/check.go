@@ -18,15 +18,24 @@ import (
 // features. Photos are files and folders as for Run; the records come in the
 // order of the sorted paths. workers is 0 for one a core.
 func Check(ctx context.Context, photos []string, workers int, progress func(done, total int, path string)) ([]record.Photo, error) {
+	return CheckBy(ctx, photos, RulerOptions{}, workers, progress)
+}
+
+// CheckBy is Check with rulers named. The error wraps [ErrRuler] where there is
+// no such ruler.
+func CheckBy(ctx context.Context, photos []string, o RulerOptions, workers int, progress func(done, total int, path string)) ([]record.Photo, error) {
 	paths, err := listPhotos(photos, "")
 	if err != nil {
+		return nil, err
+	}
+	if err := o.Check(len(paths)); err != nil {
 		return nil, err
 	}
 	out := make([]record.Photo, len(paths))
 	var mu sync.Mutex
 	done := 0
 	each(ctx, len(paths), workers, func(i int) {
-		ph := checkPhoto(paths[i])
+		ph := checkPhoto(paths[i], o)
 		mu.Lock()
 		defer mu.Unlock()
 		out[i] = ph
@@ -38,7 +47,7 @@ func Check(ctx context.Context, photos []string, workers int, progress func(done
 	return out, ctx.Err()
 }
 
-func checkPhoto(path string) (ph record.Photo) {
+func checkPhoto(path string, o RulerOptions) (ph record.Photo) {
 	start := time.Now()
 	fresh := record.Photo{Path: path, MadeBy: madeBy(), Scale: record.Scale{Source: "none"}, White: record.White{Source: "none"}}
 	defer func() {
@@ -57,7 +66,7 @@ func checkPhoto(path string) (ph record.Photo) {
 		return ph
 	}
 	defer p.Close()
-	judgeOpened(p, &ph)
+	judgeOpened(p, &ph, o)
 	return ph
 }
 
@@ -70,12 +79,12 @@ func CheckData(name string, data []byte) (ph record.Photo, q quality.Measures, e
 	}
 	defer p.Close()
 	ph = record.Photo{Path: name, MadeBy: madeBy(), Scale: record.Scale{Source: "none"}, White: record.White{Source: "none"}}
-	q = judgeOpened(p, &ph)
+	q = judgeOpened(p, &ph, RulerOptions{})
 	return ph, q, nil
 }
 
-func judgeOpened(p *vision.Photo, ph *record.Photo) quality.Measures {
-	q := checkOpened(p, ph)
+func judgeOpened(p *vision.Photo, ph *record.Photo, o RulerOptions) quality.Measures {
+	q := checkOpened(p, ph, o)
 	ph.Flags = q.PhotoFlags()
 	if q.Ultraviolet.Is {
 		underUltraviolet(ph, q.Ultraviolet)
@@ -86,44 +95,24 @@ func judgeOpened(p *vision.Photo, ph *record.Photo) quality.Measures {
 
 // checkOpened measures an open photo's quality and fills in the record but for
 // the photo's flags and the verdicts.
-func checkOpened(p *vision.Photo, ph *record.Photo) quality.Measures {
+func checkOpened(p *vision.Photo, ph *record.Photo, o RulerOptions) quality.Measures {
 	ph.SHA256, ph.WidthPX, ph.HeightPX = p.SHA256, p.Width, p.Height
 	ph.Taken, ph.Camera = p.Meta.TakenISO, p.Meta.Camera()
-	det := calib.Detect(p.Mat())
-	prior := calib.PriorFocal(p.Meta.Focal35MM, p.Width, p.Height)
-	scene := vision.Scene{Camera: calib.Camera{FocalPX: prior.FocalPX, CxPX: float64(p.Width-1) / 2, CyPX: float64(p.Height-1) / 2}}
+	look := sightRuler(p, calib.PrintScale{Factor: 1}, o)
+	det, scene := look.det, look.scene
 	white := calib.Neutral()
-	var pose *calib.Pose
 	if det.Found {
-		if fit, err := calib.FitPose(calib.InnerCorners(), det.Corners, p.Width, p.Height, prior); err == nil {
-			pose = fit
-		} else {
-			det.Found, det.Stage = false, calib.StageHidden
-			det.Message = "the card was seen, but its corners do not lie as on a flat sheet"
-			det.Advice = "lay the card flat and take the photo again"
-		}
-	}
-	if pose != nil {
-		scene.Camera, scene.MMPerPX = pose.Camera, pose.MMPerPX()
-		for _, c := range [][2]float64{{0, 0}, {calib.CardWidthMM, 0}, {calib.CardWidthMM, calib.CardHeightMM}, {0, calib.CardHeightMM}} {
-			x, y, _ := pose.Pixel(c[0], c[1])
-			scene.Card = append(scene.Card, [2]float64{x, y})
-		}
 		if w, ok := calib.ReadWhite(p.Mat(), det.Corners); ok {
 			white = w
 		}
-		ph.Scale = record.Scale{
-			Source: "card", MMPerPX: sig(pose.MMPerPX(), 5), ReprojectionPX: sig(pose.ReprojectionPX, 3),
-			TiltDeg: sig(pose.TiltDeg, 4), CameraHeightMM: sig(pose.Plane.HeightMM, 5),
-			FocalPX: sig(pose.Camera.FocalPX, 6), FocalSource: pose.FocalSource,
-		}
 	}
+	ph.Scale = scaleRecord(look.ruler)
 	found := vision.FindQuick(p, scene)
-	if white.Source == "none" && pose == nil && found.Paper != nil {
+	if white.Source == "none" && !det.Found && found.Paper != nil {
 		white = calib.WhiteFromBackground(found.PaperLinear)
 	}
 	ph.White = whiteRecord(white)
-	q := quality.Measure(p, det, pose, white, found, scene.Card)
+	q := quality.Measure(p, det, look.ruler, white, found, scene.Areas)
 	for i, o := range found.Marbles {
 		m := record.Marble{ID: fmt.Sprint(i + 1), Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
 		m.Flags = quality.MarbleFlags(quality.Marble{Outline: o, Look: q.Survey.Marbles[i], UnderUltraviolet: q.Ultraviolet.Is})

@@ -18,10 +18,18 @@ type Inspection struct {
 // Inspect measures one photo without writing anything. checkBarMM is 0 for a
 // check bar not measured; it must be in range.
 func Inspect(path string, checkBarMM float64) Inspection {
+	return InspectBy(path, checkBarMM, RulerOptions{})
+}
+
+// InspectBy is Inspect with rulers named, which must be right.
+func InspectBy(path string, checkBarMM float64, o RulerOptions) Inspection {
+	if err := o.Check(1); err != nil {
+		return Inspection{Photo: record.Photo{Path: path, Error: err.Error()}}
+	}
 	scale, err := calib.ScaleFromCheckBar(checkBarMM)
 	if err != nil {
 		return Inspection{Photo: record.Photo{Path: path, Error: err.Error()}}
 	}
-	res := safely(path, scale, wanted{})
+	res := safely(path, scale, wanted{ruler: o})
 	return Inspection{Photo: res.photo, Analyses: res.analyses, Outlines: res.outlines}
 }

@@ -14,34 +14,55 @@ import (
 // matSeen is the sorting mat of a photo; nil where the marbles don't lie on one.
 type matSeen struct {
 	version  int
+	ruler    *calib.Ruler
 	pose     *calib.Pose
 	print    float64 // the print's lengths over those designed
 	contrast float64 // of the marks as printed
 	places   []int   // by marble: the place it lies on, 0 for none
 }
 
-// seeMat reads the code beside the card's squares. A photo whose card has none
-// is measured as it always was.
-func seeMat(p *vision.Photo, det calib.Detection, pose *calib.Pose, scale calib.PrintScale) *matSeen {
-	if !det.Found || pose == nil {
+// seeMat reads the code beside the card's squares, and lets what was sighted
+// know that the marbles lie on the mat. A photo whose card has no code is
+// measured as it always was.
+func seeMat(p *vision.Photo, look *sighted, scale calib.PrintScale) *matSeen {
+	if !look.det.Found || look.ruler == nil || look.ruler.Pose == nil {
 		return nil
 	}
-	version := calib.ReadMat(p.Mat(), det.Corners)
+	version := calib.ReadMat(p.Mat(), look.det.Corners)
 	if version == 0 {
 		return nil
 	}
-	m := &matSeen{version: version, pose: pose, print: scale.Factor}
-	if c, ok := calib.MatContrast(p.Mat(), det.Corners); ok {
+	m := &matSeen{version: version, ruler: look.ruler, pose: look.ruler.Pose, print: scale.Factor}
+	if c, ok := calib.MatContrast(p.Mat(), look.det.Corners); ok {
 		m.contrast = c
 	} else {
 		m.contrast = sortmat.Contrast()
 	}
+	rest := look.ruler.Rest
+	look.ruler.OnMat()
+	corners := func(right, bottom float64) (out [][2]float64) {
+		for _, c := range [][2]float64{{0, 0}, {right, 0}, {right, bottom}, {0, bottom}} {
+			x, y, ok := m.pose.Pixel(c[0]*m.print, c[1]*m.print)
+			if !ok {
+				return nil
+			}
+			out = append(out, [2]float64{x, y})
+		}
+		return out
+	}
+	if sheet := corners(sortmat.WidthMM, sortmat.HeightMM); sheet != nil {
+		look.ruler.Sheet = sheet
+	}
+	if card := corners(sortmat.GroundLeftMM, sortmat.GroundTopMM); card != nil {
+		look.ruler.Taken = [][][2]float64{card}
+	}
+	look.use(look.ruler, RulerOptions{Rest: rest})
 	return m
 }
 
 // resting is the centre and radius of the sphere that a marble's outline shows.
 func (m *matSeen) resting(o vision.Outline) (centre calib.Vec3, radiusMM float64, ok bool) {
-	d, r, ok := m.pose.Plane.Resting(o.Cone)
+	d, r, ok := m.ruler.Table().RestingOn(o.Cone, m.ruler.Rest)
 	return o.Cone.Axis().Scale(d), r, ok
 }
 

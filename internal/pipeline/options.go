@@ -33,6 +33,9 @@ type Options struct {
 	// CheckBarMM is the length of the printed card's check bar as measured,
 	// millimetres; 0 means the nominal 80.
 	CheckBarMM float64
+	// Ruler says what else may give the scale of Photos; the labelled ones have
+	// their cards.
+	Ruler RulerOptions
 	// Workers is how many photos are measured at once; 0 means one a core.
 	Workers int
 	// Progress, where not nil, is called after each photo, from one goroutine

@@ -43,6 +43,7 @@ type wanted struct {
 	pictures bool // the overlay's base and the crops
 	sheets   bool // the marbles close up
 	views    bool // the marbles as plates show them
+	ruler    RulerOptions
 }
 
 // A closeUp is a marble cut out with a little paper all round, radiusPX from
@@ -73,60 +74,39 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 	ph.SHA256, ph.WidthPX, ph.HeightPX = p.SHA256, p.Width, p.Height
 	ph.Taken, ph.Camera = p.Meta.TakenISO, p.Meta.Camera()
 
-	// Card: pose, scale, white, blur.
-	det := calib.Detect(p.Mat())
-	prior := calib.PriorFocal(p.Meta.Focal35MM, p.Width, p.Height)
-	scene := vision.Scene{Camera: calib.Camera{FocalPX: prior.FocalPX, CxPX: float64(p.Width-1) / 2, CyPX: float64(p.Height-1) / 2}}
+	// The ruler: pose and scale. The card gives white and blur as well.
+	look := sightRuler(p, scale, want.ruler)
+	mat := seeMat(p, &look, scale)
+	scene := look.scene
 	light := vision.Light{White: calib.Neutral(), RefX: float64(p.Width) / 2, RefY: float64(p.Height) / 2}
-	var pose *calib.Pose
-	if det.Found {
-		corners := calib.InnerCorners()
-		for i := range corners {
-			corners[i][0] *= scale.Factor
-			corners[i][1] *= scale.Factor
-		}
-		pose, err = calib.FitPose(corners, det.Corners, p.Width, p.Height, prior)
-		if err != nil {
-			pose = nil
-			det.Found, det.Stage = false, calib.StageHidden
-			det.Message = "the card was seen, but its corners do not lie as on a flat sheet"
-			det.Advice = "lay the card flat and take the photo again"
-			det.Seen = det.Corners
-		}
-	}
-	if pose != nil {
-		scene.Camera = pose.Camera
-		scene.MMPerPX = pose.MMPerPX()
-		scene.BlurPX = calib.EdgeSigmaPX(p.Mat(), det.Corners)
-		for _, c := range [][2]float64{{0, 0}, {calib.CardWidthMM, 0}, {calib.CardWidthMM, calib.CardHeightMM}, {0, calib.CardHeightMM}} {
-			x, y, _ := pose.Pixel(c[0]*scale.Factor, c[1]*scale.Factor)
-			scene.Card = append(scene.Card, [2]float64{x, y})
-		}
-		res.sight.Card = (*[4][2]float64)(scene.Card)
+	if look.det.Found {
+		pose := look.ruler.Pose
+		scene.BlurPX = calib.EdgeSigmaPX(p.Mat(), look.det.Corners)
 		light.RefX, light.RefY, _ = pose.Pixel(calib.CardWidthMM/2*scale.Factor, calib.CardHeightMM/2*scale.Factor)
-		if w, ok := calib.ReadWhite(p.Mat(), det.Corners); ok {
+		if w, ok := calib.ReadWhite(p.Mat(), look.det.Corners); ok {
 			light.White = w
 		}
-		ph.Scale = record.Scale{
-			Source: "card", MMPerPX: sig(pose.MMPerPX(), 5), ReprojectionPX: sig(pose.ReprojectionPX, 3),
-			TiltDeg: sig(pose.TiltDeg, 4), CameraHeightMM: sig(pose.Plane.HeightMM, 5),
-			FocalPX: sig(pose.Camera.FocalPX, 6), FocalSource: pose.FocalSource,
-		}
-	} else {
+	}
+	found := vision.Find(p, scene)
+	ids := mat.number(&found)
+	if len(want.ruler.Known) > 0 {
+		look.byKnown(p, found, want.ruler)
+	}
+	ruler := look.ruler
+	det := look.det
+	res.sight.Rulers = look.polygons()
+	if ruler == nil {
 		res.sight.Points = det.Seen
 	}
-
-	found := vision.Find(p, scene)
-	mat := seeMat(p, det, pose, scale)
-	ids := mat.number(&found)
+	ph.Scale = scaleRecord(ruler)
 	light.Paper = found.Paper
 	if light.White.Source == "none" && found.Paper != nil {
 		light.White = calib.WhiteFromBackground(found.PaperLinear)
 	}
 	ph.White = whiteRecord(light.White)
-	q := quality.Measure(p, det, pose, light.White, found, scene.Card)
+	q := quality.Measure(p, det, ruler, light.White, found, scene.Areas)
 	res.measures = q
-	if pose != nil {
+	if det.Found {
 		res.corners = det.Corners
 	}
 	centres, radii := make([]calib.Vec3, len(found.Marbles)), make([]float64, len(found.Marbles))
@@ -137,10 +117,10 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 	for i, o := range found.Marbles {
 		m := record.Marble{ID: ids[i], Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
 		size := func() float64 {
-			if pose == nil || o.CutOff {
+			if ruler == nil || o.CutOff {
 				return 0
 			}
-			d, err := calib.MeasureDiameter(pose, calib.SeenOutline{Cone: o.Cone, CovV: o.CovV, BiasUPX: o.BiasUPX}, scale)
+			d, err := ruler.Diameter(seenOutline(o, scene.Camera))
 			if err != nil {
 				return 0
 			}
@@ -153,7 +133,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 			centres[i], radii[i] = d.CentreMM, d.MM/2
 			return d.MM / 2
 		}
-		face := vision.Face(p, found, i, light, 0, scene.Card)
+		face := vision.Face(p, found, i, light, 0, scene.Areas)
 		face.Mark = mat.mark(found, i, face)
 		a := features.Analyse(face)
 		// Where the edge lies against the outline depends on the glass.

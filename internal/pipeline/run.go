@@ -47,6 +47,9 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err != nil {
 		return Summary{}, err
 	}
+	if err := o.Ruler.Check(len(paths)); err != nil {
+		return Summary{}, err
+	}
 	// Wrong notes are wrong usage: nothing may have been written by then.
 	var refs *references
 	if o.ReferencesDir != "" && o.ModelPath == "" {
@@ -106,7 +109,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	inner, cancel := context.WithCancel(ctx)
 	defer cancel()
 	each(inner, len(paths), o.Workers, func(i int) {
-		res := safely(paths[i], scale, wanted{pictures: true, sheets: sheets != ""})
+		res := safely(paths[i], scale, wanted{pictures: true, sheets: sheets != "", ruler: o.Ruler})
 		attribute(learned, &res.photo)
 		err := writePictures(o.OutDir, stems[i], &res)
 		if err == nil && sheets != "" {

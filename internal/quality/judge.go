@@ -35,7 +35,7 @@ func (m *Measures) PhotoFlags() []record.Flag {
 	var f flagger
 	if m.Marbles == 0 {
 		message, advice := "no marbles were found in this photo", "if there are marbles in it: use plain paper, more even light, and let each marble be at least 40 pixels wide"
-		if m.Pose == nil && m.Detection.Stage == calib.StageNoPattern {
+		if m.Pose == nil && m.Ruler == nil && m.Detection.Stage == calib.StageNoPattern {
 			message = "neither marbles nor the reference card were found: this seems not to be a photo of marbles"
 		}
 		f.plain("no-marbles", record.Fail, everything, message, advice)
@@ -60,7 +60,7 @@ func (m *Measures) PhotoFlags() []record.Flag {
 const LampCaution = "never look into an ultraviolet lamp, wear eye protection rated for it, and follow the lamp maker's instructions and local rules"
 
 func (m *Measures) cardFlags(f *flagger) {
-	if m.Pose == nil {
+	if m.Pose == nil && m.Ruler == nil {
 		code := "no-card"
 		switch m.Detection.Stage {
 		case calib.StageCut, calib.StageHidden, calib.StageGlare, calib.StageBlurred:
@@ -78,6 +78,14 @@ func (m *Measures) cardFlags(f *flagger) {
 		}
 		return
 	}
+	if m.Ruler != nil && m.Ruler.Source != calib.SourceCard && m.White.Source != "card" {
+		f.plain("no-card", record.Warn, colours,
+			"the sizes rest on "+m.Ruler.Name+"; without the printed card the colours are balanced on the background, taken to be neutral, and their lightness is the photo's own",
+			"compare colours from photos with the printed card first")
+	}
+	if m.Pose == nil {
+		return
+	}
 	mm := m.Pose.MMPerPX()
 	strays := StraysWarn.passed(float64(m.Flat.Strays))
 	if strays {
@@ -92,7 +100,7 @@ func (m *Measures) cardFlags(f *flagger) {
 			}
 		}
 	}
-	if SquareWarn.passed(m.Detection.SquarePX) && m.Detection.SquarePX > 0 {
+	if SquareWarn.passed(m.Detection.SquarePX) && m.Detection.SquarePX > 0 && m.Detection.Found {
 		f.add(SquareWarn, m.Detection.SquarePX, size, fmt.Sprintf("the card is small in the picture: its squares are %.0f pixels wide", m.Detection.SquarePX),
 			"go nearer, so that the card fills at least a quarter of the picture's width, or send the photo in its full size")
 	}
@@ -134,7 +142,7 @@ func (m *Measures) lightFlags(f *flagger) {
 			}
 		}
 	}
-	if m.White.Source == "none" && m.Pose != nil {
+	if m.White.Source == "none" && m.Pose != nil && m.Detection.Found {
 		f.plain("colour-cast", record.Fail, colours, "the card's paper could not be read for a white balance: it is too dark, too bright, or one colour is missing from the light",
 			"take the photo again in daylight or under white light")
 	} else if s.OpenCells > 0 {
@@ -192,7 +200,7 @@ func (m *Measures) sharpnessFlags(f *flagger) {
 	mm := m.MMPerPX()
 	if m.BlurKnown && mm > 0 {
 		where := ""
-		if m.Pose == nil {
+		if m.Pose == nil && m.Ruler == nil {
 			where = " (for marbles of usual size)"
 		}
 		if m.BlurFromCard && ShakeRatio.passed(m.Blur.MajorPX/math.Max(0.3, m.Blur.MinorPX)) && ShakeWarn.passed(m.Blur.MajorPX*mm) {

@@ -17,7 +17,8 @@ const usualMM = 16.0
 type Measures struct {
 	WidthPX, HeightPX int
 	Detection         calib.Detection
-	Pose              *calib.Pose // nil without a card
+	Pose              *calib.Pose  // nil without a ruler, and of a scan
+	Ruler             *calib.Ruler // what gives the scale; nil for nothing
 	Flat              calib.Flatness
 	White             calib.White
 	// Blur is read from the card, or from the marbles' outlines (round, then,
@@ -40,6 +41,8 @@ type Measures struct {
 // a usual marble; 0 when there is neither.
 func (m *Measures) MMPerPX() float64 {
 	switch {
+	case m.Ruler != nil:
+		return m.Ruler.MMPerPX
 	case m.Pose != nil:
 		return m.Pose.MMPerPX()
 	case m.DiameterPX > 0:
@@ -48,10 +51,16 @@ func (m *Measures) MMPerPX() float64 {
 	return 0
 }
 
-// Measure measures a photo once its card and marbles are known. card is the
-// card's outline, px, nil without one; pose is nil likewise.
-func Measure(p *vision.Photo, det calib.Detection, pose *calib.Pose, white calib.White, found vision.Found, card [][2]float64) Measures {
+// Measure measures a photo once its card and marbles are known. off are the
+// areas that are no paper; ruler is nil where nothing gives the scale. Without a
+// detected card it is another ruler than the card.
+func Measure(p *vision.Photo, det calib.Detection, ruler *calib.Ruler, white calib.White, found vision.Found, off *vision.Areas) Measures {
+	var pose *calib.Pose
+	if ruler != nil {
+		pose = ruler.Pose
+	}
 	m := Measures{
+		Ruler:   ruler,
 		WidthPX: p.Width, HeightPX: p.Height, Detection: det, Pose: pose, White: white,
 		Compression: p.Compression, PaperShare: found.PaperShare, PaperSeen: found.Paper != nil, Marbles: len(found.Marbles),
 	}
@@ -67,9 +76,9 @@ func Measure(p *vision.Photo, det calib.Detection, pose *calib.Pose, white calib
 		sort.Float64s(d)
 		m.DiameterPX = d[len(d)/2]
 	}
-	m.Survey = vision.Look(p, outlines, card)
+	m.Survey = vision.Look(p, outlines, off)
 	m.Ultraviolet = vision.LookForUltraviolet(p, m.Survey, outlines)
-	if pose != nil {
+	if pose != nil && det.Found {
 		m.Flat = calib.FlatnessOf(calib.InnerCorners(), pose.Residual)
 		m.Blur, m.BlurKnown = calib.CardBlur(p.Mat(), det.Corners)
 		m.BlurFromCard = m.BlurKnown

@@ -265,6 +265,10 @@ func (v photoView) Facts() []string {
 		facts = append(facts, "scale from a bank-card-sized card")
 	case "sheet":
 		facts = append(facts, "scale from the sheet of paper")
+	case "coin":
+		facts = append(facts, "scale from a coin")
+	case "known":
+		facts = append(facts, "scale from marbles measured by hand")
 	case "scan":
 		facts = append(facts, "scale from the scanner")
 	default:

@@ -22,6 +22,8 @@ type Sight struct {
 	// Card are the corners of the reference card in the photo, in order round
 	// it; nil where none was found.
 	Card *[4][2]float64
+	// Rulers are the outlines of what gives the scale, the card among them.
+	Rulers [][][2]float64
 	// Points are the corners of whatever looked like part of a card, drawn so
 	// that a card not found is at least shown.
 	Points [][2]float64
@@ -61,6 +63,9 @@ func Overlay(img image.Image, p record.Photo, s Sight) *image.RGBA {
 	}
 	if s.Card != nil {
 		o.taken = append(o.taken, o.around(s.Card[:]))
+	}
+	if len(s.Rulers) == 1 && len(s.Rulers[0]) == 4 && !o.holdsMarbles(s.Rulers[0], p.Marbles) {
+		o.taken = append(o.taken, o.around(s.Rulers[0]))
 	}
 	sizes := o.labelSizes(p.Marbles)
 	for _, m := range p.Marbles {
@@ -224,6 +229,18 @@ func (o *overlay) around(points [][2]float64) box {
 	return b
 }
 
+// holdsMarbles says whether a marble lies within the box round points of the
+// photo: on a sheet that is the ruler.
+func (o *overlay) holdsMarbles(points [][2]float64, marbles []record.Marble) bool {
+	b := o.around(points)
+	for _, m := range marbles {
+		if x, y := o.at(m.Outline.CxPX, m.Outline.CyPX); x > b.x0 && x < b.x1 && y > b.y0 && y < b.y1 {
+			return true
+		}
+	}
+	return false
+}
+
 // freePlace finds room for a label beside a marble: below it where that covers
 // nothing, else above, right or left of it, else wherever it covers least.
 func (o *overlay) freePlace(marble box, width, height, gap float64) box {
@@ -252,6 +269,18 @@ func (o *overlay) freePlace(marble box, width, height, gap float64) box {
 func (o *overlay) card(s Sight) {
 	if s.Card != nil {
 		for i, c := range s.Card {
+			x, y := o.at(c[0], c[1])
+			if i == 0 {
+				o.dc.MoveTo(x, y)
+			} else {
+				o.dc.LineTo(x, y)
+			}
+		}
+		o.dc.ClosePath()
+		o.stroke(cardInk)
+	}
+	for _, poly := range s.Rulers {
+		for i, c := range poly {
 			x, y := o.at(c[0], c[1])
 			if i == 0 {
 				o.dc.MoveTo(x, y)

@@ -50,18 +50,18 @@ type figureLine struct {
 }
 
 type compareData struct {
-	Marbles  []comparedMarble
-	Lines    []figureLine
-	A, B     int // places of the two under the slider
-	WipeMM   string
-	Pair     []face
-	Hidden   []choice // what the forms carry on
-	Sets     []choice
-	Size     string // a class for the scale
-	TooMany  int
-	Unknown  int
-	NoScale  bool
-	Sizeable bool
+	Marbles []comparedMarble
+	Lines   []figureLine
+	A, B    int // places of the two under the slider
+	Pair    []face
+	Hidden  []choice // what the forms carry on
+	Sets    []choice
+	Scale   string    // classes
+	Over    string    // the same for the two under the slider
+	Rounds  [2]string // the radius of each of the two
+	TooMany int
+	Unknown int
+	NoScale bool
 }
 
 // compare shows marbles and sets side by side.
@@ -130,7 +130,12 @@ func (s *Server) compare(w http.ResponseWriter, r *http.Request) error {
 	}
 	d.Lines = figureLines(d.Marbles)
 	d.pair(q)
-	d.Size = sizeClassFor(len(d.Marbles))
+	var faces []face
+	for _, m := range d.Marbles {
+		faces = append(faces, m.Face)
+	}
+	wide, narrow, class := columnsFor(len(faces))
+	d.Scale = scaleFor(faces, wide, narrow, 170) + " " + class
 	for _, field := range []string{"m", "s"} {
 		for _, v := range q[field] {
 			d.Hidden = append(d.Hidden, choice{Value: v, Text: field})
@@ -216,17 +221,16 @@ func whiteInWords(s collection.Sighting) (source, doubt string) {
 	return source, "its colours are " + string(v.Colour)
 }
 
-// sizeClassFor is the style sheet's class by which so many faces fit.
-func sizeClassFor(n int) string {
+// columnsFor are the widths of a column of faces on wide and narrow screens, CSS
+// pixels, and the style sheet's class for them, where so many stand side by side.
+func columnsFor(n int) (wide, narrow float64, class string) {
 	switch {
 	case n <= 2:
-		return "scale-2"
+		return 360, listColumn, "of-2"
 	case n <= 4:
-		return "scale-4"
-	case n <= 9:
-		return "scale-9"
+		return 230, listColumn, "of-4"
 	}
-	return "scale-24"
+	return 150, listColumn, "of-more"
 }
 
 // pair chooses the two under the slider.
@@ -249,6 +253,8 @@ func (d *compareData) pair(q url.Values) {
 		return
 	}
 	d.Pair = []face{d.Marbles[d.A].Face, d.Marbles[d.B].Face}
+	d.Over = scaleFor(d.Pair, 460, 330, 170)
+	d.Rounds = [2]string{d.Pair[0].Half(), d.Pair[1].Half()}
 	wide := math.Max(d.Pair[0].WindowMM, d.Pair[1].WindowMM)
 	for i := range d.Pair {
 		d.Pair[i].WindowMM = wide

@@ -83,6 +83,7 @@ type doubtfulData struct {
 	HowSure  []string
 	Settle   []string
 	Notes    []string
+	Scale    string // classes
 	Why      string // why it is not set beside any
 	Names    []string
 	Last     *flash // the latest edit, to undo
@@ -210,7 +211,7 @@ func (d *doubtfulData) fillPlate(ctx context.Context, p *desk.Place) error {
 	plate, err := p.Opinions.Plate(ctx, d.Marble.ID)
 	switch {
 	case errors.Is(err, opinions.ErrNotCompared), errors.Is(err, opinions.ErrNoEdition), errors.Is(err, collection.ErrNotFound):
-		d.Why = sentence(err.Error())
+		d.Why, d.Scale = sentence(err.Error()), scaleFor([]face{d.Marble.Face}, 190, 150, 95)
 		return nil
 	case err != nil:
 		return err
@@ -225,6 +226,10 @@ func (d *doubtfulData) fillPlate(ctx context.Context, p *desk.Place) error {
 	ids, err := setsOfEdition(ctx, p)
 	if err != nil {
 		return err
+	}
+	shown := 2 // so that two sets stand beside the marble in one row, large
+	if len(plate.Sets) == 1 {
+		shown = 4
 	}
 	for i, ps := range plate.Sets {
 		set := ids[ps.Label]
@@ -241,7 +246,7 @@ func (d *doubtfulData) fillPlate(ctx context.Context, p *desk.Place) error {
 				l.Tested += fmt.Sprintf("; %d taken for %s", ps.TakenFor[0].Count, ps.TakenFor[0].Label)
 			}
 		}
-		for _, sp := range ps.Specimens[:min(len(ps.Specimens), 3)] {
+		for _, sp := range ps.Specimens[:min(len(ps.Specimens), shown)] {
 			credit := sp.Credit
 			if credit != "" {
 				credit = "photo: " + credit
@@ -251,6 +256,13 @@ func (d *doubtfulData) fillPlate(ctx context.Context, p *desk.Place) error {
 		}
 		d.Sets = append(d.Sets, l)
 	}
+	faces := []face{d.Marble.Face}
+	for _, l := range d.Sets {
+		for _, n := range l.Specimens {
+			faces = append(faces, n.Face)
+		}
+	}
+	d.Scale = scaleFor(faces, 190, 150, 95)
 	for _, f := range plate.Features[:min(len(plate.Features), mostBars)] {
 		d.Bars = append(d.Bars, newFeatureBar(f, d.Sets))
 	}

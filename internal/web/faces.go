@@ -53,6 +53,42 @@ func (f face) Side() string   { return strconv.FormatFloat(f.SideMM, 'f', 3, 64)
 func (f face) Half() string   { return strconv.FormatFloat(f.WindowMM/2, 'f', 3, 64) }
 func (f face) Corner() string { return strconv.FormatFloat((f.WindowMM-f.SideMM)/2, 'f', 3, 64) }
 
+// scales are how many CSS pixels 10 mm can be on a page; the style sheet has a
+// class for each: mm-40, and ph-40 for narrow screens.
+var scales = []int{170, 140, 115, 95, 80, 66, 56, 48, 40, 34, 28, 22, 18, 14}
+
+// scaleFor are the classes by which the largest of some faces is no wider than a
+// column of that many pixels, on a wide and on a narrow screen; most is the
+// largest scale wanted.
+func scaleFor(faces []face, wide, narrow float64, most int) string {
+	largest := noScaleMM * faceWindow
+	for _, f := range faces {
+		largest = max(largest, f.WindowMM)
+	}
+	fit := func(px float64) int {
+		for _, s := range scales {
+			if s <= most && float64(s)*largest/10 <= px {
+				return s
+			}
+		}
+		return scales[len(scales)-1]
+	}
+	return fmt.Sprintf("mm-%d ph-%d", fit(wide), fit(narrow))
+}
+
+// listColumn is the width of a column of faces in lists, CSS pixels, as the
+// style sheet has it.
+const listColumn = 142
+
+// listScale is the scale of a list of marbles.
+func listScale(items []marbleItem) string {
+	var faces []face
+	for _, i := range items {
+		faces = append(faces, i.Face)
+	}
+	return scaleFor(faces, listColumn, listColumn, 40)
+}
+
 // facesOf are the faces of rows, by specimen.
 func facesOf(ctx context.Context, c *collection.Collection, rows []collection.Row) (map[string]face, error) {
 	var figures []string

@@ -193,6 +193,7 @@ type marblesData struct {
 	Picked                       string // hex
 	Near                         string
 	Here, Export                 string
+	Scale                        string // classes
 	Printed                      string
 }
 
@@ -232,6 +233,7 @@ func (s *Server) marbles(w http.ResponseWriter, r *http.Request) error {
 	if d.Items, err = itemsOf(ctx, c, rows); err != nil {
 		return err
 	}
+	d.Scale = listScale(d.Items)
 	for _, i := range d.Items {
 		if i.Face.NoScale {
 			d.NoScale++

@@ -56,6 +56,7 @@ type Server struct {
 
 	desk      *desk.Desk
 	palettes  palettes
+	labelled  labelledMarbles
 	preview   work[*opinions.Preview]
 	health    work[report.Health]
 	guideWork work[int]

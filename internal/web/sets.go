@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"hash/fnv"
 	"math"
 	"net/http"
 	"slices"
@@ -137,6 +138,7 @@ type setData struct {
 	Names    []string
 	Here     string
 	Compares string
+	Scale    string // classes
 
 	labelled []collection.Row // of all sets
 }
@@ -194,7 +196,7 @@ func (s *Server) set(w http.ResponseWriter, r *http.Request) error {
 			sizes = append(sizes, *m.DiameterMM)
 		}
 	}
-	d.Sizes = newSizeChart(sizes)
+	d.Sizes, d.Scale = newSizeChart(sizes), listScale(d.Members)
 	all, err := c.Sets(ctx)
 	if err != nil {
 		return err
@@ -208,7 +210,7 @@ func (s *Server) set(w http.ResponseWriter, r *http.Request) error {
 	if err := d.fillColours(ctx, c); err != nil {
 		return err
 	}
-	if err := d.fillRanges(ctx, c); err != nil {
+	if err := s.fillRanges(ctx, c, &d); err != nil {
 		return err
 	}
 	h, ready, err := s.healthOf(ctx, p)
@@ -249,22 +251,25 @@ func (d *setData) fillColours(ctx context.Context, c *collection.Collection) err
 }
 
 // fillRanges counts what the members usually have of each feature.
-func (d *setData) fillRanges(ctx context.Context, c *collection.Collection) error {
-	var err error
+func (s *Server) fillRanges(ctx context.Context, c *collection.Collection, d *setData) (err error) {
 	if d.labelled, _, err = c.Find(ctx, collection.Filter{States: []collection.State{collection.Labelled}}); err != nil {
 		return err
 	}
 	ids := make([]string, 0, len(d.labelled))
+	figures := fnv.New64a()
+	setOf := map[string]string{}
 	for _, r := range d.labelled {
 		ids = append(ids, r.ID)
+		setOf[r.ID] = r.SetID
+		fmt.Fprintln(figures, r.ID, r.FigureID)
 	}
-	all, err := measuredOf(ctx, c, ids)
+	all, err := s.labelled.get(fmt.Sprint(c.Path(), figures.Sum64()), func() ([]measuredMarble, error) { return measuredOf(ctx, c, ids) })
 	if err != nil {
 		return err
 	}
 	var own []measuredMarble
 	for _, m := range all {
-		if m.SetID == d.Set.ID {
+		if setOf[m.ID] == d.Set.ID {
 			own = append(own, m)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"sync"
 
 	"tawsight/features"
 	"tawsight/internal/collection"
@@ -17,6 +18,32 @@ import (
 type measuredMarble struct {
 	ID, SetID string
 	Marble    record.Marble
+}
+
+// labelledMarbles keeps what was measured of all labelled marbles until others
+// are labelled or some are measured anew: reading thousands takes a moment.
+// Marbles are kept without what is not counted.
+type labelledMarbles struct {
+	mu   sync.Mutex
+	key  string
+	list []measuredMarble
+}
+
+func (l *labelledMarbles) get(key string, read func() ([]measuredMarble, error)) ([]measuredMarble, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.key == key {
+		return l.list, nil
+	}
+	list, err := read()
+	if err != nil {
+		return nil, err
+	}
+	for i, m := range list {
+		list[i].Marble = record.Marble{Features: m.Marble.Features, FeaturesSure: m.Marble.FeaturesSure}
+	}
+	l.key, l.list = key, list
+	return list, nil
 }
 
 // measuredOf reads the best daylight sighting of each specimen.

@@ -72,6 +72,24 @@ func run(ctx context.Context, out, work, only string, shift int64, list bool) er
 		}
 		fmt.Printf("%s  %d kB  %.0f s\n", p.path, n/1000, time.Since(start).Seconds())
 	}
+	for _, p := range rulerCatalogue(shift) {
+		if !want.MatchString(p.path) {
+			continue
+		}
+		if list {
+			fmt.Println(p.path)
+			continue
+		}
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		start := time.Now()
+		n, err := makeRuler(ctx, povray, out, work, p)
+		if err != nil {
+			return fmt.Errorf("%s: %w", p.path, err)
+		}
+		fmt.Printf("%s  %d kB  %.0f s\n", p.path, n/1000, time.Since(start).Seconds())
+	}
 	return makeMats(ctx, povray, out, work, want, shift, list)
 }
 

@@ -128,7 +128,7 @@ func placeMarbles(rng *rand.Rand, s *Scene) bool {
 }
 
 func free(s *Scene, m *Marble, e samples.Ellipse, done []samples.Ellipse) bool {
-	if onCard(s.Card, m.Centre, m.Radius+3) {
+	if onCard(s.Card, m.Centre, m.Radius+3) || s.Ruler != nil && s.Ruler.covers(m.Centre, m.Radius+3) {
 		return false
 	}
 	outside := 0
@@ -142,7 +142,7 @@ func free(s *Scene, m *Marble, e samples.Ellipse, done []samples.Ellipse) bool {
 				outside++
 			}
 		}
-		if onCard(s.Card, onPlane(s.Camera, u, v, 0), 2) {
+		if at := onPlane(s.Camera, u, v, 0); onCard(s.Card, at, 2) || s.Ruler != nil && s.Ruler.covers(at, 2) {
 			return false
 		}
 	}
@@ -172,6 +172,9 @@ func (s *Scene) Truth() (*samples.Truth, error) {
 		Ground: samples.Ground{Lab: [3]float64{s.GroundL, 0, 0}}}
 	if s.Mat != nil {
 		t.Mat = sortmat.Version
+	}
+	if s.Ruler != nil {
+		t.Ruler = s.Ruler.truth(s)
 	}
 	for i := range s.Marbles {
 		m := &s.Marbles[i]

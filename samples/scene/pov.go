@@ -24,6 +24,8 @@ type Scene struct {
 	WholeWindow bool
 	// Mat is the sorting mat that the marbles lie on; nil for scenes with the card on bare paper.
 	Mat *Mat
+	// Ruler is nil for scenes with the reference card, or with nothing.
+	Ruler *Ruler
 }
 
 // Light is a window (with panes), a sky of the room around and, in some scenes, a small lamp. Shares are of the light
@@ -104,12 +106,13 @@ func (s *Scene) POV(labels bool) string {
 			s.mat(p)
 		} else {
 			// Paper with a faint grain: a flat grey would be kinder to an outline finder than any real sheet.
-			y := reflectance(s.GroundL)
-			p("plane { z, 0 texture { pigment { granite color_map { [0.1 %s] [0.7 %s] } scale 5 } finish { ambient 0 diffuse 1 } } }",
-				grey(0.975*y), grey(1.025*y))
+			s.ground(p)
 		}
 		if s.Card.Present {
 			s.card(p)
+		}
+		if s.Ruler != nil {
+			s.ruler(p)
 		}
 	}
 	for i := range s.Marbles {

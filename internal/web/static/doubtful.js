@@ -20,7 +20,7 @@ keysOn.addEventListener("change", () => {
     // it holds for this page only
   }
 });
-help.hidden = false;
+document.getElementById("keys-line").hidden = false;
 help.addEventListener("click", () => dialog.showModal());
 
 let busy = false;

@@ -1,0 +1,168 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"path/filepath"
+	"strings"
+	"text/tabwriter"
+
+	"tawsight/calib"
+	"tawsight/internal/pipeline"
+	"tawsight/samples"
+)
+
+// rulersFolder is the folder of the photos whose scale comes from something
+// else than the printed card. They are scored apart.
+const rulersFolder = "rulers"
+
+// rulersSection prints a table by what gave the scale: how far sizes are off and
+// how often the stated interval holds the true one. card are the photos with the
+// printed card, as scored already.
+func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) error {
+	paths, err := list(filepath.Join(dir, rulersFolder), only)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	type row struct {
+		photos, ruled, marbles, inside int
+		err, u                         []float64
+	}
+	rows := map[string]*row{}
+	add := func(s scored, source string) {
+		r := rows[source]
+		if r == nil {
+			r = &row{}
+			rows[source] = r
+		}
+		r.photos++
+		if s.in.Photo.Scale.Source == source {
+			r.ruled++
+		}
+		used := map[int]bool{}
+		for _, m := range s.truth.Marbles {
+			if m.CutOff {
+				continue
+			}
+			r.marbles++
+			at := match(s.in.Photo.Marbles, m, used)
+			if at < 0 {
+				continue
+			}
+			used[at] = true
+			f := s.in.Photo.Marbles[at]
+			if f.DiameterMM == nil || isKnown(s.truth, m.ID) {
+				continue
+			}
+			e := *f.DiameterMM - m.DiameterMM
+			r.err, r.u = append(r.err, e), append(r.u, *f.DiameterU95MM)
+			if math.Abs(e) <= *f.DiameterU95MM {
+				r.inside++
+			}
+			if verbose && source != calib.SourceCard {
+				fmt.Fprintf(w, "%s %d %s d %.2f err %+.3f u95 %.3f\n", s.path, m.ID, m.Kind, m.DiameterMM, e, *f.DiameterU95MM)
+			}
+		}
+		if verbose && source != calib.SourceCard {
+			sc := s.in.Photo.Scale
+			fmt.Fprintf(w, "%s scale %s", s.path, sc.Source)
+			for _, v := range []*float64{sc.TiltDeg, sc.CameraHeightMM, sc.FocalPX} {
+				if v != nil {
+					fmt.Fprintf(w, " %.4g", *v)
+				}
+			}
+			fmt.Fprintf(w, "; truth tilt %.3g height %.4g focal %.5g", s.truth.Camera.TiltDeg, s.truth.Camera.HeightMM, s.truth.Camera.FocalPx)
+			for _, f := range s.in.Photo.Flags {
+				fmt.Fprintf(w, "; %s: %s", f.Code, f.Message)
+			}
+			fmt.Fprintln(w)
+			if len(s.in.Photo.Marbles) > 0 {
+				for _, l := range s.in.Photo.Marbles[0].Budget {
+					fmt.Fprintf(w, "   %s %.4f", l.Source, l.UMM)
+				}
+				fmt.Fprintln(w)
+			}
+		}
+	}
+	for _, s := range card {
+		if s.truth != nil && s.truth.Good() && s.truth.Card.Present && strings.HasPrefix(filepath.ToSlash(s.path), "samples/") {
+			add(s, calib.SourceCard)
+		}
+	}
+	for _, p := range paths {
+		file, err := samples.TruthPath(p)
+		if err != nil {
+			return err
+		}
+		truth, err := samples.LoadTruth(file)
+		if err != nil {
+			return err
+		}
+		if truth.Ruler == nil {
+			return fmt.Errorf("%s: its truth names no ruler", p)
+		}
+		add(scored{p, truth, inspectRuler(p, truth)}, truth.Ruler.Source)
+	}
+	fmt.Fprintln(w, "\nsizes by what gave the scale (marbles measured by hand left out):")
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(t, "ruler\tphotos\tused\tmarbles\tsized\tbias mm\t95 % of |err| mm\tmedian U95 mm\twithin U95\t")
+	for _, source := range []string{calib.SourceCard, calib.SourceID1, calib.SourceSheet, calib.SourceCoin, calib.SourceScan, calib.SourceKnown} {
+		r := rows[source]
+		if r == nil {
+			continue
+		}
+		mean, abs := 0.0, make([]float64, len(r.err))
+		for i, e := range r.err {
+			mean += e / float64(len(r.err))
+			abs[i] = math.Abs(e)
+		}
+		within := "-"
+		if len(abs) > 0 {
+			within = fmt.Sprintf("%.1f %%", 100*float64(r.inside)/float64(len(abs)))
+		}
+		fmt.Fprintf(t, "%s\t%d\t%d\t%d\t%d\t%+.3f\t%.3f\t%.3f\t%s\t\n", source, r.photos, r.ruled, r.marbles, len(abs), mean, quantile(abs, 0.95), quantile(r.u, 0.5), within)
+	}
+	return t.Flush()
+}
+
+func isKnown(t *samples.Truth, id int) bool {
+	if t.Ruler == nil {
+		return false
+	}
+	for _, k := range t.Ruler.Known {
+		if k.ID == id {
+			return true
+		}
+	}
+	return false
+}
+
+// inspectRuler measures a photo as its owner would, naming what must be named.
+func inspectRuler(path string, t *samples.Truth) pipeline.Inspection {
+	var o pipeline.RulerOptions
+	switch t.Ruler.Source {
+	case samples.RulerSheet:
+		o.Sheet = t.Ruler.Name
+	case samples.RulerCoin:
+		o.Coin = t.Ruler.Name
+	case samples.RulerScan:
+		o.DPI = t.Ruler.DPI
+	case samples.RulerKnown:
+		// First without, to see which number stands beside which marble.
+		first := pipeline.Inspect(path, 0)
+		for _, k := range t.Ruler.Known {
+			for _, m := range t.Marbles {
+				if at := match(first.Photo.Marbles, m, nil); m.ID == k.ID && at >= 0 {
+					o.Known = append(o.Known, pipeline.KnownMarble{ID: first.Photo.Marbles[at].ID, DiameterMM: k.MM})
+				}
+			}
+		}
+	}
+	return pipeline.InspectBy(path, 0, o)
+}
