@@ -20,6 +20,7 @@ func Analyse(f *Face) *Analysis {
 		// Colours are read off the face as it would look on plain ground.
 		a.Mark = *lookForMark(f)
 		if a.Mark.Looked {
+			a.Mark.read(f)
 			f = a.Mark.without(f)
 			a.Face = f
 		}
@@ -33,12 +34,10 @@ func Analyse(f *Face) *Analysis {
 	}
 	a.Glass = glassCues(f, a.Shadow, &a.Parts)
 	if a.Mark.Looked {
-		a.Mark.read(f, &a.Parts)
 		a.Mark.settle(&a.Glass)
 	}
 	a.Parts.chooseBase(f, a.Glass)
 	if a.Mark.Looked {
-		a.Mark.read(f, &a.Parts) // colours may have been joined
 		a.Mark.base(f, &a.Parts)
 	}
 	a.Parts.settleRibbons(f, a.Shadow, a.Glass.NotOpaque < 0.5)

@@ -1,8 +1,10 @@
 package features
 
 import (
+	"cmp"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"tawsight/internal/colour"
 )
@@ -28,28 +30,31 @@ type Mark struct {
 type MarkSeen struct {
 	// Looked says that the mark would be seen if the glass were clear.
 	Looked bool
-	// Depth is the mark's contrast over the printed one, in the colour that shows
-	// it best: about 1 in glass without haze, 0 where nothing shows. DepthU is
-	// its standard uncertainty, by how it differs from place to place and by what
-	// is found of stripes that are not there.
+	// Depth is the mark's contrast where it is seen best over the printed one:
+	// towards 1 in glass without haze, 0 where nothing shows. DepthU is what
+	// chance shows there, by stripes that are not there.
 	Depth, DepthU float64
-	// Share is the share of the face where the mark was looked for.
-	Share float64
+	// Light is the mark's swing of light there in each channel over that of the
+	// bare mark: what the glass's colour leaves of it.
+	Light [3]float64
+	// Share is the share of the face where the mark was looked for, and Reach how
+	// much of the printed contrast lies there, 0..1.
+	Share, Reach float64
 
-	of    []depth // by colour of the face
-	best  int     // the colour that shows the mark best, -1 for none
-	nodes []markNode
-	at    []int // node of each grid place, -1 for none
-	step  int   // of the grid, px
-	wide  int   // places in a row of the grid
+	values []weighed // contrast at each node
+	nodes  []markNode
+	at     []int // node of each grid place, -1 for none
+	step   int   // of the grid, px
+	wide   int   // places in a row of the grid
 }
 
 // markNode is the mark about one place of the face.
 type markNode struct {
-	x, y  float64
 	level [3]float64    // light without the mark
 	swing [3]complex128 // first harmonic: real along the phase expected
 	ghost complex128    // the same across, of the luminance
+	back  complex128    // turns a swing to where it should be
+	pixel int           // of the face
 	print float64       // the phase's place in the print
 	reach float64
 	rest  float64 // root mean square of the luminance that neither level nor stripes explain
@@ -62,6 +67,7 @@ const (
 	markRim     = 0.86 // share of the radius beyond which the picture is too pressed together
 	markWindow  = 0.45 // standard deviation of the window, in periods
 	leastPeriod = 4.0  // px a period
+	sameHue     = 0.04 // standard deviation of the chromaticity within a window
 )
 
 // luminanceShare is each channel's share of the luminance (IEC 61966-2-1).
@@ -87,6 +93,7 @@ func lookForMark(f *Face) *MarkSeen {
 	s.at = make([]int, s.wide*s.wide)
 	blur := f.BlurShare * f.Radius
 	reach := int(2*sigma/float64(skip)) * skip
+	hue := chromaticities(f)
 	for gy := range s.wide {
 		for gx := range s.wide {
 			s.at[gy*s.wide+gx] = -1
@@ -108,7 +115,9 @@ func lookForMark(f *Face) *MarkSeen {
 					if f.Mask[j]&(Glass|Highlight|Hidden) != Glass || !(m.Reach[j] > 0) {
 						continue
 					}
-					w := math.Exp(-float64(dx*dx+dy*dy) / (2 * sigma * sigma))
+					// Stripes seen through one glass are of one chromaticity.
+					a0, b0 := (hue[j][0]-hue[i][0])/sameHue, (hue[j][1]-hue[i][1])/sameHue
+					w := math.Exp(-float64(dx*dx+dy*dy)/(2*sigma*sigma) - (a0*a0+b0*b0)/2)
 					a, b := float64(dx)/sigma, float64(dy)/sigma
 					l := f.Linear[j]
 					sin, cos := math.Sincos(m.Phase[j])
@@ -119,8 +128,9 @@ func lookForMark(f *Face) *MarkSeen {
 					wSum += w
 				}
 			}
-			// Half a window at least, or the stripes can't be told from a slope.
-			if wSum < math.Pi*sigma*sigma/float64(skip*skip) {
+			// A quarter of a window at least, or the stripes can't be told from a
+			// slope.
+			if wSum < 0.5*math.Pi*sigma*sigma/float64(skip*skip) {
 				continue
 			}
 			p, ok1 := main.solve()
@@ -130,7 +140,7 @@ func lookForMark(f *Face) *MarkSeen {
 			}
 			freq := m.frequency(f, i)
 			mtf := math.Exp(-2 * math.Pi * math.Pi * blur * blur * freq * freq)
-			n := markNode{x: px, y: py, print: m.Phase[i], reach: reachSum / wSum,
+			n := markNode{pixel: i, print: m.Phase[i], reach: reachSum / wSum,
 				full:  squareWave * m.Contrast * mtf,
 				third: math.Pow(mtf, 8) / 3, // the blur falls with the frequency's square
 				ghost: complex(q[3][3], q[4][3])}
@@ -149,6 +159,25 @@ func lookForMark(f *Face) *MarkSeen {
 	}
 	s.Looked = len(s.nodes) >= 12
 	return s
+}
+
+// chromaticities are the shares of red and green in each pixel's light, averaged
+// over the pixels beside it.
+func chromaticities(f *Face) [][2]float64 {
+	out := make([][2]float64, len(f.Linear))
+	for i := range out {
+		var c [3]float64
+		for _, d := range [5]int{0, 1, -1, f.Size, -f.Size} {
+			if j := i + d; j >= 0 && j < len(out) && f.Mask[j]&Glass != 0 {
+				for k := range c {
+					c[k] += f.Linear[j][k]
+				}
+			}
+		}
+		sum := math.Max(0.05, c[0]+c[1]+c[2])
+		out[i] = [2]float64{c[0] / sum, c[1] / sum}
+	}
+	return out
 }
 
 // frequency is how many periods a pixel spans about pixel i.
@@ -299,63 +328,33 @@ func (s *MarkSeen) without(f *Face) *Face {
 
 // Limits of what is asked of the mark.
 const (
-	// ownWindow is the least share of a colour in a window that speaks for it.
-	ownWindow = 0.6
 	// mostTurn and mostBend bound how far the stripes may lie from where glass
 	// of the usual index and a round marble show them, radians and share.
 	mostTurn = 1.3
 	mostBend = 0.06
-	// leastNodes is the least number of places that speak for a colour.
-	leastNodes = 5
+	// quiet is the unrest beyond which a place counts less, in contrasts.
+	quiet = 0.1
+	// leastLevel keeps what is nearly black from counting as contrast.
+	leastLevel = 0.004
 )
 
-// depth is a weighted mean of the mark's contrast and its standard uncertainty.
-type depth struct {
-	value, u, share float64
-	nodes           int
-}
-
-// read says what is seen of the mark in each colour of the face. Where the
-// picture is unquiet, little is learnt from it.
-func (s *MarkSeen) read(f *Face, p *Parts) {
-	s.of, s.best, s.Share = make([]depth, len(p.Colours)), -1, 0
-	if !s.Looked || len(p.Colours) == 0 {
-		return
-	}
-	half := int(markWindow * f.Mark.PeriodPX)
-	c := float64(f.Size-1) / 2
+// read says what is seen of the mark. Where the picture is unquiet, little is
+// learnt from it.
+func (s *MarkSeen) read(f *Face) {
+	whole := func(n *markNode) float64 { return n.full * math.Max(leastLevel, n.brightness()) }
 	weight := func(n *markNode) float64 {
-		one := n.full * math.Max(0.004, n.brightness())
-		r := n.rest / one
-		return 1 / (r*r + 0.01)
+		r := n.rest / whole(n)
+		return 1 / (r*r + quiet*quiet)
 	}
-	owner := make([]int, len(s.nodes))
 	mean, sum := 0.0, 0.0
 	for i := range s.nodes {
-		n := &s.nodes[i]
-		owner[i] = -1
-		x, y := int(math.Round(n.x*f.Radius+c)), int(math.Round(n.y*f.Radius+c))
-		own, all := make([]int, len(p.Colours)), 0
-		for dy := -half; dy <= half; dy += max(1, half/4) {
-			for dx := -half; dx <= half; dx += max(1, half/4) {
-				u, v := x+dx, y+dy
-				if u < 0 || v < 0 || u >= f.Size || v >= f.Size || p.Of[v*f.Size+u] < 0 {
-					continue
-				}
-				all++
-				own[p.Of[v*f.Size+u]]++
-			}
-		}
-		for k, o := range own {
-			if all > 0 && float64(o) >= ownWindow*float64(all) {
-				owner[i] = k
-			}
-		}
-		w := weight(n)
-		mean += w * n.print
+		w := weight(&s.nodes[i])
+		mean += w * s.nodes[i].print
 		sum += w
+		s.Reach += s.nodes[i].reach / float64(len(s.nodes))
 	}
 	mean /= sum
+	s.Share = math.Min(1, float64(len(s.nodes)*s.step*s.step)/(math.Pi*f.Radius*f.Radius))
 	// Old marbles are a little out of round, and glass differs: the stripes may
 	// lie somewhat aside and be somewhat wider or narrower than expected, the
 	// same all over the face.
@@ -366,97 +365,178 @@ func (s *MarkSeen) read(f *Face, p *Parts) {
 		var total complex128
 		for i := range s.nodes {
 			n := &s.nodes[i]
-			total += n.light() * cmplx.Rect(weight(n)/(n.full*math.Max(0.004, n.brightness())), -b*(n.print-mean))
+			total += n.light() * cmplx.Rect(weight(n)/whole(n), -b*(n.print-mean))
 		}
 		if cmplx.Abs(total) > cmplx.Abs(best) {
 			best, bend = total, b
 		}
 	}
 	turn := math.Max(-mostTurn, math.Min(mostTurn, cmplx.Phase(best)))
-	window := 2 * math.Pi * markWindow * markWindow * f.Mark.PeriodPX * f.Mark.PeriodPX
-	for k := range s.of {
-		d := &s.of[k]
-		var w, ghost, square float64
-		for i := range s.nodes {
-			if owner[i] != k {
-				continue
-			}
-			n := &s.nodes[i]
-			back := cmplx.Rect(1, -turn-bend*(n.print-mean))
-			v := weight(n)
-			one := n.full * math.Max(0.004, n.brightness())
-			here := real(n.light()*back) / one
-			d.value += v * here
-			square += v * here * here
-			g := cmplx.Abs(n.ghost) / one
-			ghost += v * g * g
-			w += v
-			d.nodes++
-		}
-		if d.nodes < leastNodes {
-			*d = depth{}
-			continue
-		}
-		d.value /= w
-		d.share = float64(d.nodes*s.step*s.step) / (math.Pi * f.Radius * f.Radius)
-		// Places within one window are not independent of each other.
-		free := math.Max(1, float64(d.nodes*s.step*s.step)/window)
-		d.u = math.Sqrt((ghost/w/2 + math.Max(0, square/w-d.value*d.value)) / free)
-		s.Share += d.share
-		if s.best < 0 || d.value-d.u > s.of[s.best].value-s.of[s.best].u {
-			s.best = k
-		}
+	s.values = make([]weighed, len(s.nodes))
+	chance := make([]weighed, 0, 2*len(s.nodes))
+	for i := range s.nodes {
+		n := &s.nodes[i]
+		w := weight(n)
+		n.back = cmplx.Rect(1, -turn-bend*(n.print-mean))
+		s.values[i] = weighed{real(n.light()*n.back) / whole(n), w}
+		chance = append(chance, weighed{math.Abs(real(n.ghost)) / whole(n), w / 2}, weighed{math.Abs(imag(n.ghost)) / whole(n), w / 2})
 	}
-	if s.best >= 0 {
-		s.Depth, s.DepthU = s.of[s.best].value, s.of[s.best].u
-	}
+	s.clearest(chance)
+	s.tint(f)
 }
 
-// Limits of what the mark says of a marble.
+// Limits of what the mark says of a marble, in contrasts, chance taken off.
+// They were set on the rendered photos of samples/photos/mat.
 const (
-	// shows is the least contrast, its uncertainty taken off twice, that nothing
-	// but the mark makes.
-	shows = 0.04
-	// nothing is the contrast below which, its uncertainty added twice, glass
-	// passes no picture.
-	nothing = 0.03
-	// clearDepth parts clear glass from cloudy.
-	clearDepth = 0.28
-	// leastShare is the share of the face that must have been looked at before
-	// nothing found means opaque.
-	leastMarkShare = 0.35
+	// shows is the least that is taken for the mark.
+	shows = 0.03
+	// hidden is the most of opaque glass.
+	hidden = 0.012
+	// clearFrom is the least of clear glass, cloudyTo the most of cloudy glass;
+	// between them shadow and light decide.
+	clearFrom, cloudyTo = 0.28, 0.2
+	// lookedAt is the share of the face that must have been looked at before
+	// nothing found means that nothing passes.
+	lookedAt = 0.35
+	// unsure is the chance beyond which a small contrast says nothing.
+	unsure = 0.12
 )
 
 // settle lets the mark correct what light and shadow said of the glass.
 func (s *MarkSeen) settle(g *GlassCues) {
-	if s.best < 0 {
-		return
-	}
 	switch {
-	case s.Depth-2*s.DepthU > shows:
+	case s.Depth > shows:
 		g.NotOpaque = math.Max(g.NotOpaque, 0.9)
-	case s.Depth+2*s.DepthU < nothing && s.Share > leastMarkShare:
+	case s.Depth < hidden && s.Share > lookedAt && s.DepthU < unsure/2:
 		g.NotOpaque = math.Min(g.NotOpaque, 0.1)
 	}
 	switch {
-	case s.Depth-s.DepthU > clearDepth:
+	case s.Depth > clearFrom:
 		g.Clear = math.Max(g.Clear, 0.9)
-	case s.Depth+2*s.DepthU < clearDepth:
+	case s.Depth < cloudyTo && s.DepthU < unsure && s.Share > lookedAt:
 		g.Clear = math.Min(g.Clear, 0.1)
 	}
 }
 
-// base makes the colour that the mark is seen in the base, where the mark shows
-// there and not in the colour taken for it: ribbons hide what lies under them.
+// base makes the colour in which the mark is seen best the base, where the glass
+// is clear: ribbons hide what lies under them.
 func (s *MarkSeen) base(f *Face, p *Parts) {
-	if s.best < 0 || p.Base < 0 || s.best == p.Base || s.Depth-2*s.DepthU < 2*shows {
+	if s.Depth < clearFrom || p.Base < 0 {
 		return
 	}
-	if b := s.of[p.Base]; b.nodes > 0 && b.value+2*b.u > s.Depth-2*s.DepthU {
-		return
+	share, total := make([]float64, len(p.Colours)), 0.0
+	for i := range s.nodes {
+		if o := p.Of[s.nodes[i].pixel]; o >= 0 && s.values[i].v >= s.Depth {
+			share[o] += s.values[i].w
+			total += s.values[i].w
+		}
 	}
-	p.Base = s.best
-	c := p.Colours[p.Base].Lab
-	off := math.Hypot(c[1]-f.PaperLab[1], c[2]-f.PaperLab[2])
-	p.Tinted = off > neutralChroma && off/math.Max(10, c[0]) > tintLeast
+	for k := range share {
+		if k == p.Base || share[k] < 0.6*total || total == 0 {
+			continue
+		}
+		p.Base = k
+		c := p.Colours[k].Lab
+		off := math.Hypot(c[1]-f.PaperLab[1], c[2]-f.PaperLab[2])
+		p.Tinted = off > neutralChroma && off/math.Max(10, c[0]) > tintLeast
+	}
+}
+
+// How the mark's contrast tells what passes. Where glass scatters, the mark is
+// seen by light that has passed it twice, down and up, over light that it
+// scatters: so what passes once goes with the contrast's root, until haze no
+// longer counts. Set on the rendered photos of samples/photos/mat.
+const (
+	// hazeDepth is what the root is taken against, hazeTo how far it goes.
+	hazeDepth, hazeTo = 0.5, 0.12
+	// usualLight is the light under a clear marble over that on open ground: it
+	// comes from right above, where the phone is, and differs by a factor of two
+	// either way.
+	usualLight = 0.45
+)
+
+// passes is the share of light that passes one diameter, by the mark alone: what
+// is not scattered, times what the mark's light says is not absorbed. That is
+// told in two ways, by how it differs from channel to channel (as in through)
+// and by how much is left of it; the geometric mean of both is taken.
+func (s *MarkSeen) passes() float64 {
+	haze := math.Sqrt(math.Min(s.Depth, hazeTo) / hazeDepth)
+	haze += ramp(s.Depth, hazeTo, clearFrom) * (1 - haze)
+	y, least, most := 0.0, math.Inf(1), 0.0
+	for q, w := range luminanceShare {
+		t := math.Max(0, s.Light[q])
+		y += w * t
+		least, most = math.Min(least, t), math.Max(most, t)
+	}
+	if s.Depth < clearFrom || most <= 0 {
+		return haze
+	}
+	relative := math.Min(1, y/most) * math.Pow(math.Max(least, 0.01*most)/most, bestChannelShare)
+	return haze * math.Sqrt(relative*math.Min(1, y/usualLight))
+}
+
+// sure is how much the mark says against shadow and light, 0..1.
+func (s *MarkSeen) sure() float64 {
+	if !s.Looked {
+		return 0
+	}
+	return ramp(s.Share, 0.12, 0.35) * ramp(s.Reach, 0.25, 0.55) * ramp(s.DepthU, 0.5*s.Depth+0.12, 0.3*s.Depth+0.04)
+}
+
+// weighed is a figure with its weight.
+type weighed struct{ v, w float64 }
+
+// level is the value that the share q of the weight lies below; the values are
+// sorted.
+func level(v []weighed, q float64) float64 {
+	total := 0.0
+	for _, x := range v {
+		total += x.w
+	}
+	sum := 0.0
+	for _, x := range v {
+		if sum += x.w; sum >= q*total {
+			return x.v
+		}
+	}
+	return 0
+}
+
+// clearest finds the mark's contrast where the glass shows it best: ribbons and
+// what they mirror hide it elsewhere. It looks at the best tenth of the places,
+// the best fifth and so on, takes off what chance would show there, and keeps
+// the best. chance are sizes, of values that are as often below 0 as above.
+func (s *MarkSeen) clearest(chance []weighed) {
+	values := slices.Clone(s.values)
+	for _, v := range [][]weighed{values, chance} {
+		slices.SortStableFunc(v, func(a, b weighed) int { return cmp.Compare(a.v, b.v) })
+	}
+	best := math.Inf(-1)
+	for _, q := range [4]float64{0.7, 0.8, 0.9, 0.95} {
+		u := level(chance, 2*q-1)
+		if d := level(values, q) - 1.5*u; d > best {
+			best, s.DepthU = d, u
+		}
+	}
+	s.Depth = math.Max(0, best)
+}
+
+// tint is the colour of the mark's swing of light in the clearest places. What
+// the surface mirrors and what the glass scatters adds light, but no swing.
+func (s *MarkSeen) tint(f *Face) {
+	ground := colour.LabToLinear(f.PaperLab)
+	sum := 0.0
+	for i := range s.nodes {
+		n := &s.nodes[i]
+		if s.values[i].v < s.Depth {
+			continue
+		}
+		for q := range s.Light {
+			s.Light[q] += s.values[i].w * real(n.swing[q]*n.back) / math.Max(0.02, ground[q])
+		}
+		sum += s.values[i].w * n.full
+	}
+	for q := range s.Light {
+		s.Light[q] /= math.Max(1e-9, sum)
+	}
 }
