@@ -195,7 +195,7 @@ func (c *CardLikeness) judge(px Pixels, prior FocalPrior) {
 		return
 	}
 	c.HeightMM, c.HeightU, c.chi2, c.pose = h, hu, chi2, pose
-	c.RadiusMM = cornerRadius(px, pose, rect)
+	c.RadiusMM = cornerRadius(px, pose, rect, 6)
 	switch {
 	case c.Support < leastSideSeen:
 		c.Reason = fmt.Sprintf("only %.0f %% of one of its sides is seen as an edge", 100*c.Support)
@@ -374,13 +374,13 @@ func fitRectangle(q [4][2]float64, sides [4]sideLine, rect flatRect, w, h int, p
 
 // cornerRadius is the radius of a rectangle's corners as seen, mm, the median of
 // the four: how far from where its sides meet the edge lies along the diagonal,
-// over sqrt 2 - 1. 0 where there is no edge.
-func cornerRadius(px Pixels, p *Pose, rect flatRect) float64 {
+// over sqrt 2 - 1, looked for as far as to mm inside. NaN where there is no edge.
+func cornerRadius(px Pixels, p *Pose, rect flatRect, to float64) float64 {
 	var all []float64
 	for _, c := range [4][4]float64{{0, 0, 1, 1}, {rect.widthMM, 0, -1, 1}, {rect.widthMM, rect.heightMM, -1, -1}, {0, rect.heightMM, 1, -1}} {
 		// The change between inside and outside, along the diagonal and two
 		// lines beside it; lengths from the corner inward, mm.
-		const step, from, to = 0.1, -1.5, 6.0
+		const step, from = 0.1, -1.5
 		n := int((to - from) / step)
 		v := make([][3]float64, n)
 		for i := range v {
@@ -418,7 +418,7 @@ func cornerRadius(px Pixels, p *Pose, rect flatRect) float64 {
 		}
 	}
 	if len(all) < 3 {
-		return 0
+		return math.NaN()
 	}
 	sort.Float64s(all)
 	return (all[(len(all)-1)/2] + all[len(all)/2]) / 2

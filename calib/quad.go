@@ -18,6 +18,46 @@ const quadSide = 900
 // as seen). Outlines are taken from edges, and from what differs from, or is
 // like, the commonest colour; they are good to a few pixels.
 func findQuads(bgr gocv.Mat, leastShare, mostShare float64) [][4][2]float64 {
+	type cand struct {
+		q    [4][2]float64
+		area float64
+	}
+	var all []cand
+	for _, c := range contoursOf(bgr) {
+		if c.quad && c.area >= leastShare && c.area <= mostShare {
+			all = append(all, cand{c.q, c.area})
+		}
+	}
+	sort.SliceStable(all, func(i, j int) bool { return all[i].area > all[j].area })
+	var out [][4][2]float64
+	for _, c := range all {
+		fresh := true
+		for _, o := range out {
+			if nearQuad(o, c.q) {
+				fresh = false
+				break
+			}
+		}
+		if fresh {
+			if out = append(out, c.q); len(out) >= 40 {
+				break
+			}
+		}
+	}
+	return out
+}
+
+// contour is one closed outline: its hull, and the quadrilateral that comes down
+// to with its share of the picture, in full-size px.
+type contour struct {
+	hull [][2]float64
+	quad bool
+	q    [4][2]float64
+	area float64
+}
+
+// contoursOf lists the outlines seen in a reduction of a picture.
+func contoursOf(bgr gocv.Mat) (all []contour) {
 	if bgr.Empty() {
 		return nil
 	}
@@ -37,11 +77,7 @@ func findQuads(bgr gocv.Mat, leastShare, mostShare float64) [][4][2]float64 {
 	sx, sy := float64(bgr.Cols())/float64(small.Cols()), float64(bgr.Rows())/float64(small.Rows())
 	gocv.GaussianBlur(small, &small, image.Pt(3, 3), 0.8, 0.8, gocv.BorderReplicate)
 	area := float64(small.Cols() * small.Rows())
-	type cand struct {
-		q    [4][2]float64
-		area float64
-	}
-	var all []cand
+	full := func(x, y float64) [2]float64 { return [2]float64{(x+0.5)*sx - 0.5, (y+0.5)*sy - 0.5} }
 	take := func(mask gocv.Mat) {
 		cs := gocv.FindContours(mask, gocv.RetrievalList, gocv.ChainApproxSimple)
 		defer cs.Close()
@@ -50,13 +86,18 @@ func findQuads(bgr gocv.Mat, leastShare, mostShare float64) [][4][2]float64 {
 			if c.Size() < 4 {
 				continue
 			}
-			q, a, ok := quadOf(c)
-			if ok && a >= leastShare*area && a <= mostShare*area {
-				for k := range q {
-					q[k] = [2]float64{(q[k][0]+0.5)*sx - 0.5, (q[k][1]+0.5)*sy - 0.5}
-				}
-				all = append(all, cand{q, a})
+			hull, q, a, ok := quadOf(c)
+			if hull == nil {
+				continue
 			}
+			one := contour{quad: ok, area: a / area}
+			for _, p := range hull {
+				one.hull = append(one.hull, full(float64(p.X), float64(p.Y)))
+			}
+			for k := range q {
+				one.q[k] = full(q[k][0], q[k][1])
+			}
+			all = append(all, one)
 		}
 	}
 	kernel := gocv.GetStructuringElement(gocv.MorphRect, image.Pt(3, 3))
@@ -102,23 +143,7 @@ func findQuads(bgr gocv.Mat, leastShare, mostShare float64) [][4][2]float64 {
 		}
 		wide.Close()
 	}
-	sort.SliceStable(all, func(i, j int) bool { return all[i].area > all[j].area })
-	var out [][4][2]float64
-	for _, c := range all {
-		fresh := true
-		for _, o := range out {
-			if nearQuad(o, c.q) {
-				fresh = false
-				break
-			}
-		}
-		if fresh {
-			if out = append(out, c.q); len(out) >= 40 {
-				break
-			}
-		}
-	}
-	return out
+	return all
 }
 
 // commonest is the median colour (b, g, r) of an 8-bit picture.
@@ -156,21 +181,23 @@ func nearQuad(a, b [4][2]float64) bool {
 	return false
 }
 
-// quadOf is the quadrilateral that a contour's hull comes down to, clockwise as
-// seen, and its area; ok is false where it comes down to none.
-func quadOf(c gocv.PointVector) (q [4][2]float64, area float64, ok bool) {
+// quadOf is a contour's hull, nil for one too small, and the quadrilateral that
+// it comes down to, clockwise as seen, with its area; ok is false where it comes
+// down to none.
+func quadOf(c gocv.PointVector) (points []image.Point, q [4][2]float64, area float64, ok bool) {
 	hullIdx := gocv.NewMat()
 	defer hullIdx.Close()
 	gocv.ConvexHull(c, &hullIdx, true, true)
 	if hullIdx.Empty() || hullIdx.Type() != gocv.MatTypeCV32SC2 {
-		return q, 0, false
+		return nil, q, 0, false
 	}
 	hull := gocv.NewPointVectorFromMat(hullIdx)
 	defer hull.Close()
 	hullArea := gocv.ContourArea(hull)
 	if hullArea < 200 {
-		return q, 0, false
+		return nil, q, 0, false
 	}
+	points = hull.ToPoints()
 	per := gocv.ArcLength(hull, true)
 	for _, eps := range [6]float64{0.012, 0.02, 0.03, 0.04, 0.05, 0.06} {
 		a := gocv.ApproxPolyDP(hull, eps*per, true)
@@ -180,7 +207,7 @@ func quadOf(c gocv.PointVector) (q [4][2]float64, area float64, ok bool) {
 			area = gocv.ContourArea(a)
 			a.Close()
 			if area < 0.85*hullArea {
-				return q, 0, false
+				return points, q, 0, false
 			}
 			for i, p := range pts {
 				q[i] = [2]float64{float64(p.X), float64(p.Y)}
@@ -188,14 +215,14 @@ func quadOf(c gocv.PointVector) (q [4][2]float64, area float64, ok bool) {
 			if signedArea(q) < 0 { // y runs down: positive is clockwise as seen
 				q[1], q[3] = q[3], q[1]
 			}
-			return q, area, true
+			return points, q, area, true
 		}
 		a.Close()
 		if n < 4 {
-			return q, 0, false
+			return points, q, 0, false
 		}
 	}
-	return q, 0, false
+	return points, q, 0, false
 }
 
 func signedArea(q [4][2]float64) (a float64) {

@@ -174,7 +174,7 @@ func (c *CardLikeness) judgeSheet(px Pixels, s sheetSize, prior FocalPrior) {
 		c.Reason = "its edges don't lie as those of a flat sheet"
 	case pose.TiltDeg > mostID1TiltDeg:
 		c.Reason = "it is seen too obliquely"
-	case cornerRadius(px, pose, rect) > mostSheetRadiusMM:
+	case !(cornerRadius(px, pose, rect, 12) < mostSheetRadiusMM):
 		c.Reason = "its corners are rounded"
 	case !paperLike(px, q):
 		c.Reason = "it is not light and plain as paper is"

@@ -242,6 +242,12 @@ type Pixels struct {
 	W, H int
 	B8   []uint8
 	B16  []uint16
+	// Own8 or Own16 are the codes as the file has them, where they are not sRGB,
+	// and Table what they mean: Linear reads these, so that colours beyond sRGB
+	// are not lost. Nil for most photos.
+	Own8  []uint8
+	Own16 []uint16
+	Table *colour.Contributions
 }
 
 // NewPixels lends a view of m; W is 0 when m is of another type.
@@ -302,17 +308,42 @@ func (p Pixels) LinearAt(x, y float64) (c [3]float64) {
 	return c
 }
 
-// Linear is the linear RGB of a pixel inside the picture.
+// Linear is the linear RGB of a pixel inside the picture. It may lie outside 0..1
+// where the file's colours reach beyond sRGB.
 func (p Pixels) Linear(x, y int) [3]float64 {
 	i := 3 * (y*p.W + x)
+	if p.Table != nil {
+		var v [3]float32
+		if p.Own8 != nil {
+			v = p.Table.Sum(int(p.Own8[i+2]), int(p.Own8[i+1]), int(p.Own8[i]))
+		} else {
+			v = p.Table.Sum(int(p.Own16[i+2]), int(p.Own16[i+1]), int(p.Own16[i]))
+		}
+		return [3]float64{float64(v[0]), float64(v[1]), float64(v[2])}
+	}
 	if p.B8 != nil {
 		return [3]float64{linear8[p.B8[i+2]], linear8[p.B8[i+1]], linear8[p.B8[i]]}
 	}
-	return [3]float64{
-		colour.SRGBToLinear(float64(p.B16[i+2]) / 65535),
-		colour.SRGBToLinear(float64(p.B16[i+1]) / 65535),
-		colour.SRGBToLinear(float64(p.B16[i]) / 65535),
+	t := colour.Linear16()
+	return [3]float64{t[p.B16[i+2]], t[p.B16[i+1]], t[p.B16[i]]}
+}
+
+// Full says which of a pixel's codes (r, g, b) are at full scale as the file
+// has them: 254 of 255 and up, for a JPEG's rounding moves 255 by a code.
+func (p Pixels) Full(x, y int) (full [3]bool) {
+	b8, b16 := p.B8, p.B16
+	if p.Table != nil {
+		b8, b16 = p.Own8, p.Own16
 	}
+	i := 3 * (y*p.W + x)
+	for k := range full {
+		if b8 != nil {
+			full[k] = b8[i+2-k] >= 254
+		} else {
+			full[k] = b16[i+2-k] >= 65150 // 253.5 of 255
+		}
+	}
+	return full
 }
 
 var linear8 = func() (t [256]float64) {

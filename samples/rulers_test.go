@@ -61,7 +61,7 @@ func TestRulerPhotos(t *testing.T) {
 			}
 		}
 	}
-	for _, source := range []string{samples.RulerID1, samples.RulerSheet, samples.RulerKnown} {
+	for _, source := range []string{samples.RulerID1, samples.RulerSheet, samples.RulerCoin, samples.RulerScan, samples.RulerKnown} {
 		if bySource[source] != 3 {
 			t.Errorf("%d photos with %s, want 3", bySource[source], source)
 		}

@@ -5,7 +5,6 @@ import (
 	"image/color"
 	"math"
 
-	"tawsight/calib"
 	"tawsight/internal/colour"
 )
 
@@ -13,7 +12,7 @@ import (
 // crop pixels a photo pixel, side crop pixels across, the outline's middle in
 // the middle. Places outside the photo are transparent.
 func Crop(p *Photo, o Outline, light Light, scale float64, side int) *image.NRGBA {
-	px := calib.NewPixels(p.bgr)
+	px := p.pixels()
 	out := image.NewNRGBA(image.Rect(0, 0, side, side))
 	c := float64(side-1) / 2
 	over := int(math.Max(1, math.Min(6, math.Ceil(1/scale))))

@@ -15,15 +15,18 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	"image/color"
-	_ "image/jpeg" // for image.DecodeConfig
-	_ "image/png"  // for image.DecodeConfig
+	"image/jpeg"
+	"image/png"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
 
 	"gocv.io/x/gocv"
+	"golang.org/x/image/bmp"
+
+	"tawsight/calib"
+	"tawsight/internal/heif"
 )
 
 // Limits on what is decoded. OpenCV is C++ and allocates what a header asks
@@ -43,11 +46,17 @@ type Photo struct {
 	Meta   Meta
 	Width  int // px, upright
 	Height int // px, upright
-	// Compression is how hard the file was squeezed; zero for a PNG.
+	// Compression is how hard a JPEG was squeezed; zero for other files.
 	Compression Compression
+	// Profile names the colours that the file is in, as its profile calls
+	// itself; "" for sRGB.
+	Profile string
+	// Notes are about the file: what of it was not read, what is in doubt.
+	Notes []Note
 
-	bgr   gocv.Mat // CV_8UC3 or CV_16UC3, upright
+	bgr   gocv.Mat // sRGB, CV_8UC3 or CV_16UC3, upright
 	sixty bool     // bgr has 16 bits a channel
+	own   *own     // nil where the file's codes are sRGB
 }
 
 // ReadError says why a file could not be read as a photo, and what to do.
@@ -76,9 +85,11 @@ func (e *ReadError) Reason() string {
 	return e.What + "; " + e.Advice
 }
 
-// Open reads and decodes a JPEG or PNG (8 or 16 bit; grey and alpha too, alpha
-// laid over white paper), applying the EXIF orientation once. Every failure is
-// a *ReadError.
+// Open reads and decodes a photo: JPEG, PNG (8 or 16 bit), HEIC (8 bit), WebP
+// (still), TIFF (8 or 16 bit, its first page) or BMP. Grey and alpha are taken,
+// alpha laid over white; the orientation (EXIF's, TIFF's, or a HEIC's own) is
+// applied once; colours come out as sRGB whatever profile the file carries, and
+// beyond it where measured. Every failure is a *ReadError.
 func Open(path string) (*Photo, error) {
 	fail := func(err error, what, advice string) (*Photo, error) {
 		return nil, &ReadError{Path: path, What: what, Advice: advice, Err: err}
@@ -127,73 +138,261 @@ func Decode(path string, data []byte) (*Photo, error) {
 	fail := func(err error, what, advice string) (*Photo, error) {
 		return nil, &ReadError{Path: path, What: what, Advice: advice, Err: err}
 	}
-	kind := sniff(data)
-	switch kind {
-	case "jpeg", "png":
-	case "":
-		return fail(nil, "this is not a picture file that Tawsight knows", "give it JPEG or PNG files")
-	default:
-		return fail(nil, "this is a "+kind+" file, which Tawsight can't read yet", "export it as JPEG or PNG")
+	k := sniff(data)
+	switch {
+	case rawNames[strings.ToLower(filepath.Ext(path))] && (k == kindTIFF || k == nil):
+		k = kindRaw
+		fallthrough
+	case k != nil && !k.read:
+		return fail(nil, "this is "+article(k.name)+" "+k.name+" file, which Tawsight can't read", k.why)
+	case k == nil:
+		return fail(nil, "this is not a picture file that Tawsight knows", "give it "+Readable+" files")
 	}
-	cfg, _, err := image.DecodeConfig(bytes.NewReader(data))
-	if err != nil {
-		return fail(err, "the "+kind+" header is damaged ("+err.Error()+")", "copy the file again, or open it in a photo program and save it anew")
+	h, err := readHead(k, data)
+	var no *refusal
+	switch {
+	case errors.As(err, &no):
+		return fail(err, no.what, no.advice)
+	case errors.Is(err, errNoEnd), errors.Is(err, heif.ErrShort):
+		return fail(err, "the "+k.name+" file is cut short or damaged ("+errNoEnd.Error()+")", "copy it again from the camera or phone")
+	case err != nil:
+		return fail(err, "the "+k.name+" header is damaged ("+err.Error()+")", "copy the file again, or open it in a photo program and save it anew")
 	}
-	if cfg.Width < 1 || cfg.Height < 1 {
-		return fail(nil, fmt.Sprintf("the header says %d x %d pixels", cfg.Width, cfg.Height), "copy the file again")
+	if h.w < 1 || h.h < 1 {
+		return fail(nil, fmt.Sprintf("the header says %d x %d pixels", h.w, h.h), "copy the file again")
 	}
-	if cfg.Width*cfg.Height > MaxPixels {
-		return fail(nil, fmt.Sprintf("the header says %d x %d pixels, past the limit of %d megapixels", cfg.Width, cfg.Height, MaxPixels/1_000_000),
+	most := MaxPixels
+	if k == kindHEIC {
+		most = heif.MaxPixels
+	}
+	if h.w > most/h.h || h.w > maxSide || h.h > maxSide {
+		return fail(nil, fmt.Sprintf("the header says %d x %d pixels, past the limit of %d megapixels", h.w, h.h, most/1_000_000),
 			"save it smaller: 12 megapixels are plenty")
 	}
-	if cfg.ColorModel == color.CMYKModel {
-		return fail(nil, "the JPEG is in printing colours (CMYK)", "save it as RGB: printing colours can't be turned back into what the camera saw")
-	}
-	if err := checkWhole(kind, data); err != nil {
-		return fail(err, "the file is cut short or damaged ("+err.Error()+")", "copy it again from the camera or phone")
-	}
-	meta := readMeta(kind, data)
-
-	flags := gocv.IMReadAnyDepth | gocv.IMReadColor | gocv.IMReadIgnoreOrientation
-	alpha := kind == "png" && pngHasAlpha(data)
-	if alpha {
-		flags = gocv.IMReadUnchanged
-	}
-	m, err := gocv.IMDecode(data, flags)
-	if err != nil || m.Empty() {
-		if err == nil {
-			m.Close()
+	if k == kindJPEG || k == kindPNG {
+		if err := checkWhole(k, data); err != nil {
+			return fail(err, "the file is cut short or damaged ("+err.Error()+")", "copy it again from the camera or phone")
 		}
-		return fail(err, "the picture could not be decoded", "open it in a photo program and save it anew")
 	}
-	if alpha {
-		if key, ok := pngGreyKey(data); ok {
-			whiten(m, key)
-		}
-		m = overWhite(m)
+	meta := readMeta(k, data, h)
+	profile, notes := profileOf(k, h, meta)
+	m, err := readPixels(k, data, h)
+	if err != nil {
+		return fail(err, "the picture could not be decoded"+because(err), "copy the file again, or open it in a photo program and save it anew")
 	}
 	if t := m.Type(); t != gocv.MatTypeCV8UC3 && t != gocv.MatTypeCV16UC3 {
 		m.Close()
 		return fail(nil, fmt.Sprintf("the picture has an unusual pixel type (%v)", t), "save it as an 8 or 16 bit RGB file")
 	}
-	upright(&m, meta.Orientation)
-	sum := sha256.Sum256(data)
-	var squeezed Compression
-	if kind == "jpeg" {
-		squeezed = readCompression(data)
+	if k != kindHEIC { // whose decoder has turned it already
+		upright(&m, meta.Orientation)
 	}
-	return &Photo{
-		Compression: squeezed,
-		Path:        path, SHA256: hex.EncodeToString(sum[:]), Meta: meta,
-		Width: m.Cols(), Height: m.Rows(),
+	sum := sha256.Sum256(data)
+	p := &Photo{
+		Path: path, SHA256: hex.EncodeToString(sum[:]), Meta: meta,
+		Width: m.Cols(), Height: m.Rows(), Notes: append(h.notes, notes...),
 		bgr: m, sixty: m.Type() == gocv.MatTypeCV16UC3,
-	}, nil
+	}
+	if k == kindJPEG {
+		p.Compression = readCompression(data)
+	}
+	if profile != nil && !profile.SRGB {
+		if err := p.toSRGB(profile); err != nil {
+			p.Close()
+			return fail(err, "the picture's colours could not be converted", "export it as sRGB")
+		}
+	}
+	return p, nil
+}
+
+// maxSide keeps off OpenCV's own limit on a side (2^20), past which it gives up
+// the whole program.
+const maxSide = 1_000_000
+
+func article(name string) string {
+	if strings.ContainsAny(name[:1], "AH") {
+		return "an"
+	}
+	return "a"
+}
+
+// because is a cause in a few words, where it has them.
+func because(err error) string {
+	if s := err.Error(); s != "" && len(s) < 120 && !strings.ContainsAny(s, "\n") {
+		return " (" + s + ")"
+	}
+	return ""
+}
+
+// readHead reads what the file's header says, before anything is decoded.
+func readHead(k *kind, data []byte) (head, error) {
+	switch k {
+	case kindJPEG:
+		h, err := jpegHead(data)
+		var no *refusal
+		if f, ok := readFrame(data); ok && f.process < 3 && !errors.As(err, &no) {
+			// Go's reader of headers sees more: tables, sampling.
+			if _, err := jpeg.DecodeConfig(bytes.NewReader(data)); err != nil {
+				return h, err
+			}
+		}
+		return h, err
+	case kindPNG:
+		if _, err := png.DecodeConfig(bytes.NewReader(data)); err != nil {
+			return head{}, err
+		}
+		return pngHead(data)
+	case kindWebP:
+		if len(data) < 20 {
+			return head{}, errNoEnd
+		}
+		return webpHead(data)
+	case kindTIFF:
+		return tiffHead(data)
+	case kindBMP:
+		return bmpHead(data)
+	case kindHEIC:
+		info, err := heif.Inspect(data)
+		if errors.Is(err, heif.ErrNotHEVC) {
+			return head{}, &refusal{"this is a HEIF file whose picture is not coded as phones do (HEVC)", "export it as JPEG"}
+		}
+		return head{w: info.Width, h: info.Height, bits: info.Depth, icc: info.ICC, exif: info.Exif, detail: info}, err
+	}
+	return head{}, errors.New("no reader")
+}
+
+// readPixels decodes the picture as stored: CV_8UC3 or CV_16UC3, alpha over
+// white.
+func readPixels(k *kind, data []byte, h head) (gocv.Mat, error) {
+	switch k {
+	case kindTIFF:
+		img, err := decodeTIFF(data)
+		if err != nil {
+			return gocv.Mat{}, err
+		}
+		return fromImage(img)
+	case kindBMP:
+		img, err := bmp.Decode(bytes.NewReader(data))
+		if err != nil {
+			return gocv.Mat{}, err
+		}
+		return fromImage(img)
+	case kindHEIC:
+		m := gocv.NewMatWithSize(h.h, h.w, gocv.MatTypeCV8UC3)
+		d, err := m.DataPtrUint8()
+		if err == nil {
+			err = heif.Decode(data, h.detail.(heif.Info), d, heif.MaxTime)
+		}
+		if err != nil {
+			m.Close()
+			return gocv.Mat{}, err
+		}
+		return m, nil
+	}
+	flags := gocv.IMReadAnyDepth | gocv.IMReadColor | gocv.IMReadIgnoreOrientation
+	if h.alpha {
+		flags = gocv.IMReadUnchanged
+	}
+	m, err := gocv.IMDecode(data, flags)
+	if err == nil && m.Empty() {
+		m.Close()
+		err = errors.New("")
+	}
+	if err != nil {
+		return gocv.Mat{}, err
+	}
+	if h.alpha {
+		if key, ok := pngGreyKey(data); ok && k == kindPNG {
+			whiten(m, key)
+		}
+		m = overWhite(m)
+	}
+	if m.Cols() != h.w || m.Rows() != h.h {
+		m.Close()
+		return gocv.Mat{}, errors.New("its size is not what its header says")
+	}
+	return m, nil
+}
+
+// fromImage copies a picture that was decoded by Go, 16 bits where it has them,
+// alpha over white.
+func fromImage(img image.Image) (gocv.Mat, error) {
+	b := img.Bounds()
+	w, h := b.Dx(), b.Dy()
+	t := gocv.MatTypeCV8UC3
+	switch img.(type) {
+	case *image.Gray16, *image.RGBA64, *image.NRGBA64:
+		t = gocv.MatTypeCV16UC3
+	}
+	m := gocv.NewMatWithSize(h, w, t)
+	px := calib.NewPixels(m)
+	if px.W != w {
+		m.Close()
+		return gocv.Mat{}, errors.New("there is not enough memory")
+	}
+	over := func(v, a uint32, full uint64, straight bool) uint64 {
+		if straight {
+			return (uint64(v)*uint64(a) + full*(full-uint64(a))) / full
+		}
+		return min(full, uint64(v)+full-uint64(a))
+	}
+	rows(h, func(y int) {
+		i := 3 * y * w
+		for x := range w {
+			switch s := img.(type) {
+			case *image.RGBA, *image.NRGBA:
+				var p []uint8
+				straight := false
+				if q, ok := s.(*image.RGBA); ok {
+					p = q.Pix[q.PixOffset(b.Min.X+x, b.Min.Y+y):]
+				} else {
+					q := s.(*image.NRGBA)
+					p, straight = q.Pix[q.PixOffset(b.Min.X+x, b.Min.Y+y):], true
+				}
+				for k := range 3 {
+					px.B8[i+2-k] = uint8(over(uint32(p[k]), uint32(p[3]), 255, straight))
+				}
+			case *image.RGBA64, *image.NRGBA64:
+				var p []uint8
+				straight := false
+				if q, ok := s.(*image.RGBA64); ok {
+					p = q.Pix[q.PixOffset(b.Min.X+x, b.Min.Y+y):]
+				} else {
+					q := s.(*image.NRGBA64)
+					p, straight = q.Pix[q.PixOffset(b.Min.X+x, b.Min.Y+y):], true
+				}
+				a := uint32(binary.BigEndian.Uint16(p[6:]))
+				for k := range 3 {
+					px.B16[i+2-k] = uint16(over(uint32(binary.BigEndian.Uint16(p[2*k:])), a, 65535, straight))
+				}
+			case *image.Gray:
+				v := s.GrayAt(b.Min.X+x, b.Min.Y+y).Y
+				px.B8[i], px.B8[i+1], px.B8[i+2] = v, v, v
+			case *image.Gray16:
+				v := s.Gray16At(b.Min.X+x, b.Min.Y+y).Y
+				px.B16[i], px.B16[i+1], px.B16[i+2] = v, v, v
+			default:
+				r, g, bl, a := img.At(b.Min.X+x, b.Min.Y+y).RGBA()
+				for k, v := range [3]uint32{r, g, bl} {
+					px.B8[i+2-k] = uint8(over(v, a, 65535, false) / 257)
+				}
+			}
+			i += 3
+		}
+	})
+	return m, nil
 }
 
 // Close frees the pixels. It may be called more than once.
 func (p *Photo) Close() {
-	if p != nil && p.bgr.Ptr() != nil {
+	if p == nil {
+		return
+	}
+	if p.bgr.Ptr() != nil {
 		p.bgr.Close()
+	}
+	if p.own != nil && p.own.m.Ptr() != nil {
+		p.own.m.Close()
 	}
 }
 
@@ -244,40 +443,14 @@ func (p *Photo) reduced(maxSide int) (gocv.Mat, float64) {
 	return out, scale
 }
 
-// sniff names the file format by its first bytes, "" when unknown.
-func sniff(b []byte) string {
-	has := func(off int, s string) bool { return len(b) >= off+len(s) && string(b[off:off+len(s)]) == s }
-	switch {
-	case has(0, "\xff\xd8\xff"):
-		return "jpeg"
-	case has(0, "\x89PNG\r\n\x1a\n"):
-		return "png"
-	case has(0, "GIF8"):
-		return "GIF"
-	case has(0, "BM"):
-		return "BMP"
-	case has(0, "II*\x00"), has(0, "MM\x00*"):
-		return "TIFF or camera raw"
-	case has(0, "RIFF") && has(8, "WEBP"):
-		return "WebP"
-	case has(4, "ftyphei"), has(4, "ftyphev"), has(4, "ftypmif1"), has(4, "ftypmsf1"):
-		return "HEIC"
-	case has(4, "ftypavif"):
-		return "AVIF"
-	case has(0, "%PDF"):
-		return "PDF"
-	}
-	return ""
-}
-
 var errNoEnd = errors.New("its end is missing")
 
 // checkWhole looks for what OpenCV would pass over in silence, filling the
 // rest of the picture with grey: a JPEG without its end-of-image marker
 // (ITU-T T.81 B.1.1.3), a PNG without IEND or with a chunk cut short (PNG,
 // ISO/IEC 15948, 5.3).
-func checkWhole(kind string, b []byte) error {
-	if kind == "png" {
+func checkWhole(k *kind, b []byte) error {
+	if k == kindPNG {
 		for off := 8; ; {
 			if off+12 > len(b) {
 				return errNoEnd
@@ -475,16 +648,4 @@ func upright(m *gocv.Mat, orientation int) {
 	case 8:
 		rotate(gocv.Rotate90CounterClockwise)
 	}
-}
-
-// IsPhotoName says whether a file in a folder should be taken for a photo: by
-// its ending, so that notes and truth files beside photos are passed over.
-// Formats that can't be read yet count, so that they are named, not skipped in
-// silence.
-func IsPhotoName(name string) bool {
-	switch strings.ToLower(filepath.Ext(name)) {
-	case ".jpg", ".jpeg", ".jpe", ".png", ".heic", ".heif", ".webp", ".tif", ".tiff", ".bmp", ".gif", ".avif":
-		return true
-	}
-	return false
 }

@@ -54,7 +54,7 @@ func (l Light) flat(lin [3]float64, x, y float64) [3]float64 {
 func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Areas) *features.Face {
 	o := found.Marbles[i]
 	e := o.Ellipse
-	px := calib.NewPixels(p.bgr)
+	px := p.pixels()
 	r := math.Max(faceRadiusLeast, math.Min(faceRadiusMost, e.MeanRadiusPX()))
 	size := 2*int(math.Ceil(r)) + 3
 	f := &features.Face{

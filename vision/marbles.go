@@ -80,7 +80,7 @@ func Find(p *Photo, sc Scene) Found {
 	if f.BlurPX <= 0 {
 		f.BlurPX = 1
 	}
-	rf := &refiner{px: calib.NewPixels(p.bgr), cam: sc.Camera, sigmaPX: f.BlurPX, rim: newRimTable(f.BlurPX)}
+	rf := &refiner{px: p.pixels(), cam: sc.Camera, sigmaPX: f.BlurPX, rim: newRimTable(f.BlurPX)}
 	ellipses := make([]calib.Ellipse, len(chosen))
 	solid := make([]bool, len(chosen))
 	for i, c := range chosen {

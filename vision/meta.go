@@ -19,6 +19,9 @@ type Meta struct {
 	CameraMake  string
 	CameraModel string
 	TakenISO    string // "2026-05-02T10:11:12", "" when absent
+
+	colourSpace int    // EXIF tag 0xA001: 1 sRGB, 65535 not said; 0 when absent
+	interop     string // R98 for sRGB, R03 for DCF's optional colour space
 }
 
 // Camera is make and model in one line, without the make said twice.
@@ -32,16 +35,26 @@ func (m Meta) Camera() string {
 
 // readMeta reads the EXIF fields that matter. Odd or damaged metadata is
 // common and never a reason to refuse a photo: what can't be read is absent.
-func readMeta(kind string, data []byte) (meta Meta) {
+func readMeta(k *kind, data []byte, h head) (meta Meta) {
 	meta.Orientation = 1
-	format := imagemeta.JPEG
-	if kind == "png" {
+	format := imagemeta.TIFF
+	switch k {
+	case kindJPEG:
+		format = imagemeta.JPEG
+	case kindPNG:
 		format = imagemeta.PNG
+	case kindHEIC, kindWebP: // their EXIF block is a TIFF file
+		if data = h.exif; len(data) < 8 {
+			return meta
+		}
+	case kindBMP:
+		return meta
 	}
 	want := map[string]bool{
 		"Orientation": true, "FocalLengthIn35mmFormat": true, "FocalLengthIn35mmFilm": true,
 		"Make": true, "Model": true, "DateTimeOriginal": true,
 		"XResolution": true, "YResolution": true, "ResolutionUnit": true,
+		"ColorSpace": true,
 	}
 	meta.DPI = fileDPI(data)
 	var x, y, unit float64
@@ -54,10 +67,14 @@ func readMeta(kind string, data []byte) (meta Meta) {
 	defer func() { _ = recover() }()
 	_, _ = imagemeta.Decode(imagemeta.Options{
 		R: bytes.NewReader(data), ImageFormat: format, Sources: imagemeta.EXIF,
-		ShouldHandleTag: func(t imagemeta.TagInfo) bool { return want[t.Tag] },
+		ShouldHandleTag: func(t imagemeta.TagInfo) bool { return want[t.Tag] || interopIndex(t) },
 		HandleTag: func(t imagemeta.TagInfo) error {
 			// The thumbnail's own directory must not override the picture's.
 			if strings.Contains(t.Namespace, "IFD1") {
+				return nil
+			}
+			if interopIndex(t) {
+				meta.interop = text(t.Value)
 				return nil
 			}
 			switch t.Tag {
@@ -75,6 +92,10 @@ func readMeta(kind string, data []byte) (meta Meta) {
 				y, _ = number(t.Value)
 			case "ResolutionUnit":
 				unit, _ = number(t.Value)
+			case "ColorSpace":
+				if v, ok := number(t.Value); ok {
+					meta.colourSpace = int(v)
+				}
 			case "Make":
 				meta.CameraMake = text(t.Value)
 			case "Model":
@@ -89,7 +110,18 @@ func readMeta(kind string, data []byte) (meta Meta) {
 		Timeout: 2 * time.Second,
 		Warnf:   func(string, ...any) {},
 	})
+	if k == kindHEIC {
+		// The boxes turn a HEIC, and EXIF's word is to be passed over (ISO/IEC
+		// 23008-12, A.2): most phones say both.
+		meta.Orientation = 1
+	}
 	return meta
+}
+
+// interopIndex tells tag 1 of the interoperability directory, which the library
+// calls by the name that tag 1 has in another.
+func interopIndex(t imagemeta.TagInfo) bool {
+	return strings.Contains(t.Namespace, "InteroperabilityIFD") && (t.Tag == "InteropIndex" || t.Tag == "GPSLatitudeRef")
 }
 
 func text(v any) string {

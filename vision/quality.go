@@ -61,10 +61,6 @@ type MarbleLook struct {
 	EdgeShare float64
 }
 
-// Linear values taken for full scale: 254 of 255 and up, for a JPEG's rounding
-// moves 255 by a code.
-var fullScale = colour.SRGBToLinear(253.5 / 255)
-
 // black is 1 of 255, and a little.
 var blackScale = colour.SRGBToLinear(1.5 / 255)
 
@@ -72,7 +68,7 @@ var blackScale = colour.SRGBToLinear(1.5 / 255)
 // the areas that are no paper; both may be empty.
 func Look(p *Photo, marbles []calib.Ellipse, off *Areas) Survey {
 	var s Survey
-	px := calib.NewPixels(p.bgr)
+	px := p.pixels()
 	if px.W < 24 || px.H < 24 {
 		return s
 	}
@@ -125,10 +121,10 @@ func (s *Survey) exposure(px calib.Pixels, closed []bool, mw, block int) {
 	var full, black [3]int
 	for y := step / 2; y < px.H; y += step {
 		for x := step / 2; x < px.W; x += step {
-			c := px.Linear(x, y)
+			c, over := px.Linear(x, y), px.Full(x, y)
 			all++
 			for k := range c {
-				if c[k] >= fullScale {
+				if over[k] {
 					s.Clipped[k]++
 				}
 			}
@@ -137,7 +133,7 @@ func (s *Survey) exposure(px calib.Pixels, closed []bool, mw, block int) {
 			}
 			for k := range v {
 				v[k] = append(v[k], c[k])
-				if c[k] >= fullScale {
+				if over[k] {
 					full[k]++
 				}
 				if c[k] <= blackScale {
@@ -473,7 +469,8 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, off *Areas) {
 				}
 				c := px.Linear(ix, iy)
 				bright[a+n][b+n] = lum(c)
-				clipped[a+n][b+n] = math.Max(c[0], math.Max(c[1], c[2])) >= fullScale
+				over := px.Full(ix, iy)
+				clipped[a+n][b+n] = over[0] || over[1] || over[2]
 			}
 		}
 		glare, face, full := 0, 0, 0

@@ -59,7 +59,7 @@ func LookForUltraviolet(p *Photo, s Survey, marbles []calib.Ellipse) (u Ultravio
 	if s.OpenShare == 0 || u.FieldY > uvFieldY {
 		return u
 	}
-	px := calib.NewPixels(p.bgr)
+	px := p.pixels()
 	for i, e := range marbles {
 		u.Glows[i] = glowOf(px, e, field)
 	}
@@ -76,7 +76,7 @@ func LookForUltraviolet(p *Photo, s Survey, marbles []calib.Ellipse) (u Ultravio
 // GlowAt measures the glow of glass at an outline of a photo known to be under
 // ultraviolet light, against the background as surveyed.
 func GlowAt(p *Photo, s Survey, e calib.Ellipse) Glow {
-	return glowOf(calib.NewPixels(p.bgr), e, s.PaperLinear)
+	return glowOf(p.pixels(), e, s.PaperLinear)
 }
 
 func glowOf(px calib.Pixels, e calib.Ellipse, field [3]float64) (g Glow) {

@@ -15,7 +15,7 @@ import (
 )
 
 type addCommand struct {
-	Photos []string `arg:"" optional:"" name:"photos" help:"Photos (JPEG or PNG), or folders of them, which are searched right down. Left out, what an earlier run left undone is gone on with."`
+	Photos []string `arg:"" optional:"" name:"photos" help:"Photos (JPEG, HEIC, PNG, TIFF or WebP), or folders of them, which are searched right down. Left out, what an earlier run left undone is gone on with."`
 	collectionFlag
 	Labelled bool `help:"The one folder given holds labelled photos, one sub-folder a set: each marble is filed under its sub-folder's name, with what the folder's notes.csv says."`
 	printScale

@@ -32,7 +32,7 @@ func (bundleCommand) Help() string {
 	tawsight bundle --check FILE.zip
 	tawsight bundle --unpack FILE.zip --into DIR
 
-Credits and permissions stand in DIR/notes.csv, a table with the columns photo, marble, specimen, credit, permission and note, and travel with every marble. A permission is one of: own; may share; may show, not share; ask first. Pictures of a photo that is neither your own nor may be shared are left out, and the photo is named; its figures are packed all the same. Columns of notes.csv other than those named stay at home. A photo that is packed with --photos keeps what the camera wrote into it, perhaps the place.
+Credits and permissions stand in DIR/notes.csv, a table with the columns photo, marble, specimen, credit, permission and note, and travel with every marble. A permission is one of: own; may share; may show, not share; ask first. Pictures of a photo that is neither your own nor may be shared are left out, and the photo is named; its figures are packed all the same. Columns of notes.csv other than those named stay at home. A photo that is packed with --photos (JPEG or PNG) leaves behind what the camera wrote into it, the place, thumbnails and maker's notes included; its picture and colour profile are copied bit for bit, and camera, focal length and time taken, which measuring needs or shows, stay.
 
 A bundle that is damaged or was tampered with is refused whole, and nothing is written. Unpacking changes nothing that is in the folder but notes.csv, which gets new lines and is kept as it was under another name; what is there already is skipped, a name already taken gets a number, and a marble whose photo is in another set of yours is refused with all the rest.
 
@@ -144,6 +144,9 @@ func (c bundleCommand) pack(s *session) error {
 	for _, w := range sum.Withheld {
 		unsaid = unsaid || w.Permission == refset.NotSaid.String()
 		fmt.Fprintf(s.stderr, "%s: permission %s, so no picture of it was packed\n", w.Path, w.Permission)
+	}
+	for _, path := range sum.Unpacked {
+		fmt.Fprintf(s.stderr, "%s: packed without the photo itself, because place and camera data can be taken out of JPEG and PNG files only: export it as JPEG if it is to go along\n", path)
 	}
 	if unsaid {
 		fmt.Fprintln(s.stderr, "note: permissions stand in notes.csv; if the photos without one are your own, add --mine")

@@ -20,7 +20,7 @@ const exitPoor = 4
 var errPoor = errors.New("some photos are too poor to judge")
 
 type checkCommand struct {
-	Photos []string `arg:"" optional:"" name:"photos" help:"Photos (JPEG or PNG), or folders of them, which are searched right down."`
+	Photos []string `arg:"" optional:"" name:"photos" help:"Photos (JPEG, HEIC, PNG, TIFF or WebP), or folders of them, which are searched right down."`
 	Strict bool     `help:"Exit with status 4 where any photo is doubtful or unusable for anything."`
 	JSON   bool     `name:"json" help:"Print a line of JSON a photo, for programs: the same record as in photos.jsonl, without what is not looked at."`
 	Limits bool     `help:"Print every limit with its meaning and reason, and look at no photo."`

@@ -10,7 +10,7 @@ import (
 )
 
 type compareCommand struct {
-	Photo      string `arg:"" name:"photo" help:"Photo (JPEG or PNG) with the marble in question."`
+	Photo      string `arg:"" name:"photo" help:"Photo (JPEG, HEIC, PNG, TIFF or WebP) with the marble in question."`
 	References string `required:"" placeholder:"DIR" help:"Your labelled photos, one sub-folder a set, and perhaps bundles beside them; or a bundle (FILE.zip) alone."`
 	Marble     *int   `placeholder:"N" help:"Number of the marble, of several in the photo. Left out, every undecided one gets a plate."`
 	Out        string `placeholder:"DIR" help:"Folder for the plates; made where missing. Left out, the answer is printed and nothing written."`

@@ -13,7 +13,7 @@ import (
 )
 
 type measureCommand struct {
-	Photos     []string `arg:"" name:"photos" help:"Photos (JPEG or PNG), or folders of them, which are searched right down."`
+	Photos     []string `arg:"" name:"photos" help:"Photos (JPEG, HEIC, PNG, TIFF or WebP), or folders of them, which are searched right down."`
 	Out        string   `required:"" placeholder:"DIR" help:"Folder for the results; made where missing."`
 	References string   `placeholder:"DIR" xor:"likeness" help:"Your labelled photos, one sub-folder a set, and perhaps bundles beside them; or a bundle (FILE.zip) alone. Marbles are compared with them."`
 	Model      string   `placeholder:"FILE" xor:"likeness" help:"A model saved by tawsight references, in place of --references."`

@@ -12,11 +12,14 @@ import (
 // rulerFlags are shared by the commands that read photos: what may give the
 // scale besides the printed card.
 type rulerFlags struct {
-	Sheet string   `placeholder:"NAME" help:"The marbles lie on a whole sheet of paper, a4, a5 or letter, all of it in the picture, on a table that differs from it. A letter sheet is also known by its shape; A4 and A5 have the same shape and must be named."`
-	DPI   float64  `name:"dpi" placeholder:"N" help:"The photos are scans from a flatbed scanner set to N dots to the inch, the marbles on its glass."`
-	Scan  bool     `help:"The photos are scans from a flatbed scanner, and their files say the resolution."`
-	Known []string `placeholder:"NO=MM" help:"A marble of this one photo that you measured with a caliper, by the number it has in the report: 3=16.02. Give it once for each such marble; three or more lying apart are best."`
-	Rest  string   `placeholder:"KIND:WIDTH,HEIGHT" help:"What every marble rests on: ring:INNER_MM,HEIGHT_MM for rings or washers lying on the table, or well:WIDTH_MM,DEPTH_MM for round holes in a tray whose top the ruler lies on."`
+	Sheet  string   `placeholder:"NAME" help:"The marbles lie on a whole sheet of paper, a4, a5 or letter, all of it in the picture, on a table that differs from it. A letter sheet is also known by its shape; A4 and A5 have the same shape and must be named."`
+	Coin   string   `placeholder:"NAME" help:"Coins of one kind lie flat beside the marbles: us-cent, us-nickel, us-dime, us-quarter, us-half, us-dollar, 1-euro, 2-euro or 50-eurocent. Two or three lying apart are much better than one, which leaves the tilt open."`
+	CoinMM float64  `name:"coin-mm" placeholder:"MM" help:"In place of --coin: the coin's diameter in millimetres."`
+	CoinAt string   `name:"coin-at" placeholder:"X,Y" help:"A place on the coin, pixels from the top left of this one photo, where it isn't found by itself."`
+	DPI    float64  `name:"dpi" placeholder:"N" help:"The photos are scans from a flatbed scanner set to N dots to the inch, the marbles on its glass."`
+	Scan   bool     `help:"The photos are scans from a flatbed scanner, and their files say the resolution."`
+	Known  []string `placeholder:"NO=MM" help:"A marble of this one photo that you measured with a caliper, by the number it has in the report: 3=16.02. Give it once for each such marble; three or more lying apart are best."`
+	Rest   string   `placeholder:"KIND:WIDTH,HEIGHT" help:"What every marble rests on: ring:INNER_MM,HEIGHT_MM for rings or washers lying on the table, or well:WIDTH_MM,DEPTH_MM for round holes in a tray whose top the ruler lies on."`
 }
 
 // rulersHelp explains what may be a ruler.
@@ -26,6 +29,16 @@ const rulersHelp = `The scale comes from the printed card where it is in the pho
 // which flag is wrong.
 func (f rulerFlags) options() (o pipeline.RulerOptions, err error) {
 	o.Sheet, o.DPI, o.Scan = strings.ToLower(strings.TrimSpace(f.Sheet)), f.DPI, f.Scan
+	o.Coin, o.CoinMM = strings.ToLower(strings.TrimSpace(f.Coin)), f.CoinMM
+	if f.CoinAt != "" {
+		x, y, ok := strings.Cut(f.CoinAt, ",")
+		px, errX := number(x)
+		py, errY := number(y)
+		if !ok || errX != nil || errY != nil {
+			return o, fmt.Errorf("--coin-at is %q: give pixels across and down, as in 812,430", f.CoinAt)
+		}
+		o.CoinAt = &[2]float64{px, py}
+	}
 	for _, k := range f.Known {
 		id, mm, ok := strings.Cut(k, "=")
 		n, errN := strconv.Atoi(strings.TrimSpace(id))

@@ -85,14 +85,17 @@ type Specimen struct {
 
 // Photo is a photo that marbles were measured in, packed or not.
 type Photo struct {
-	Path        string            `json:"path"`   // below the references folder: LABEL/NAME
-	SHA256      string            `json:"sha256"` // of the photo's file, in hexadecimal
-	WidthPX     int               `json:"width_px"`
-	HeightPX    int               `json:"height_px"`
-	Taken       string            `json:"taken,omitempty"`
-	ScaleSource string            `json:"scale_source"`         // card, id1, sheet, scan or none
-	Permission  refset.Permission `json:"permission,omitempty"` // the strictest said of it or of a marble in it
-	File        string            `json:"file,omitempty"`       // its member; empty where the photo is not packed
+	Path   string `json:"path"`   // below the references folder: LABEL/NAME
+	SHA256 string `json:"sha256"` // of the photo's file, in hexadecimal; where it is packed, as packed
+	// OriginalSHA256 is that of the file before its metadata was taken out;
+	// empty where nothing was.
+	OriginalSHA256 string            `json:"original_sha256,omitempty"`
+	WidthPX        int               `json:"width_px"`
+	HeightPX       int               `json:"height_px"`
+	Taken          string            `json:"taken,omitempty"`
+	ScaleSource    string            `json:"scale_source"`         // card, id1, sheet, scan or none
+	Permission     refset.Permission `json:"permission,omitempty"` // the strictest said of it or of a marble in it
+	File           string            `json:"file,omitempty"`       // its member; empty where the photo is not packed
 }
 
 // Marble is one marble as one photo shows it.
@@ -286,16 +289,18 @@ func (m *Manifest) validate() error {
 			return fmt.Errorf("the photo %q lies in no set of the manifest", p.Path)
 		}
 		if !isPhotoName(p.Path) {
-			return fmt.Errorf("the photo %q is not named as a JPEG or PNG is", p.Path)
+			return fmt.Errorf("the photo %q is not named as photos that can be read are", p.Path)
 		}
 		if other, twice := folded[fold(p.Path)]; twice {
 			return fmt.Errorf("the photos %q and %q differ in capitals only: rename one", other, p.Path)
 		}
 		folded[fold(p.Path)] = p.Path
-		if other, twice := sums[p.SHA256]; twice {
-			return fmt.Errorf("the photos %q and %q are the same: take one out", other, p.Path)
+		for _, sum := range p.Sums() {
+			if other, twice := sums[sum]; twice {
+				return fmt.Errorf("the photos %q and %q are the same: take one out", other, p.Path)
+			}
+			sums[sum] = p.Path
 		}
-		sums[p.SHA256] = p.Path
 		if p.File != "" && p.File != photoName(p.Path) {
 			return fmt.Errorf("the photo %q is said to lie at %q, not at %q", p.Path, p.File, photoName(p.Path))
 		}
@@ -389,10 +394,19 @@ func fold(name string) string { return strings.ToLower(norm.NFC.String(name)) }
 
 func isPhotoName(name string) bool {
 	switch strings.ToLower(path.Ext(name)) {
-	case ".jpg", ".jpeg", ".jpe", ".png":
+	case ".jpg", ".jpeg", ".jpe", ".jfif", ".mpo", ".png", ".heic", ".heif", ".hif", ".webp", ".tif", ".tiff", ".bmp":
 		return true
 	}
 	return false
+}
+
+// Sums are the SHA-256 by which a photo is known: its file's and, where that was
+// stripped, its original's.
+func (p Photo) Sums() []string {
+	if p.OriginalSHA256 == "" || p.OriginalSHA256 == p.SHA256 {
+		return []string{p.SHA256}
+	}
+	return []string{p.SHA256, p.OriginalSHA256}
 }
 
 // unsafeName says why a slash-separated path may not become a file below a

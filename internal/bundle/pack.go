@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -15,6 +16,7 @@ import (
 
 	"tawsight/internal/record"
 	"tawsight/internal/refset"
+	"tawsight/vision"
 )
 
 // Content is what goes into a bundle.
@@ -26,6 +28,9 @@ type Content struct {
 	// Notes are the rows of notes.csv about the photos; columns that the
 	// program does not know stay at home.
 	Notes []refset.Row
+	// CannotStrip is told of photos that are left out because their private
+	// metadata can't be taken out; may be nil.
+	CannotStrip func(path string)
 }
 
 // PackedPhoto is a photo's entry, with where its file lies. Its Permission and
@@ -82,7 +87,7 @@ func Pack(w io.Writer, c Content) (withheld []string, err error) {
 	m := Manifest{Format: Format, Version: Version, MadeBy: c.MadeBy, Features: c.Features}
 	photos := slices.Clone(c.Photos)
 	slices.SortFunc(photos, func(a, b PackedPhoto) int { return strings.Compare(a.Path, b.Path) })
-	sources := map[string]string{} // by member
+	sources := map[string]PackedPhoto{} // by member, as they lie at home
 	sets := map[string]Set{}
 	shared := map[string]bool{}
 	for _, p := range photos {
@@ -90,8 +95,25 @@ func Pack(w io.Writer, c Content) (withheld []string, err error) {
 		if shared[p.Path] = p.Permission.AllowsSharing(); !shared[p.Path] {
 			withheld = append(withheld, p.Path)
 		} else if p.Source != "" {
-			p.File = photoName(p.Path)
-			sources[p.File] = p.Source
+			data, err := stripped(p.Source, p.SHA256)
+			switch {
+			case errors.Is(err, errChanged):
+				// Refused below, unless the manifest is, which says more.
+				p.File = photoName(p.Path)
+				sources[p.File] = p
+			case errors.Is(err, errStrip):
+				if c.CannotStrip != nil {
+					c.CannotStrip(p.Path)
+				}
+			case err != nil:
+				return nil, err
+			default:
+				p.File = photoName(p.Path)
+				sources[p.File] = p
+				if sum := sha256.Sum256(data); hex.EncodeToString(sum[:]) != p.SHA256 {
+					p.OriginalSHA256, p.SHA256 = p.SHA256, hex.EncodeToString(sum[:])
+				}
+			}
 		}
 		m.Photos = append(m.Photos, p.Photo)
 		label, _, _ := strings.Cut(p.Path, "/")
@@ -187,23 +209,45 @@ func Pack(w io.Writer, c Content) (withheld []string, err error) {
 		if p.File == "" {
 			continue
 		}
-		f, err := os.Open(sources[p.File])
+		from := sources[p.File]
+		data, err := stripped(from.Source, from.SHA256)
 		if err != nil {
 			return nil, err
 		}
-		err = member(p.File, zip.Store, f)
-		f.Close()
-		if err != nil {
+		if err := member(p.File, zip.Store, bytes.NewReader(data)); err != nil {
 			return nil, err
 		}
 		if sums[p.File] != p.SHA256 {
-			return nil, fmt.Errorf("the photo %s changed while it was packed: run it again", sources[p.File])
+			return nil, fmt.Errorf("the photo %s changed while it was packed: run it again", from.Source)
 		}
 	}
 	if err := member(sumsName, zip.Deflate, strings.NewReader(sumsText(sums))); err != nil {
 		return nil, err
 	}
 	return withheld, z.Close()
+}
+
+// errStrip is for photos that can't be packed without what is private in them.
+var (
+	errStrip   = errors.New("can't be stripped")
+	errChanged = errors.New("changed while it was packed")
+)
+
+// stripped reads a photo whose SHA-256 is known, and takes out of it what is
+// nobody else's business.
+func stripped(path, sum string) ([]byte, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	if s := sha256.Sum256(data); hex.EncodeToString(s[:]) != sum {
+		return nil, fmt.Errorf("the photo %s %w: run it again", path, errChanged)
+	}
+	out, err := vision.Strip(data)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w: %w", path, errStrip, err)
+	}
+	return out, nil
 }
 
 // sumsText is checksums.sha256: the lines that `sha256sum` of the GNU coreutils

@@ -116,7 +116,11 @@ func (b *Bundle) plan(dir string, registryVersion int) (*plan, error) {
 	lacking := 0 // marbles without their photos
 	for _, ph := range b.Manifest.Photos {
 		label, _, _ := strings.Cut(ph.Path, "/")
-		if there := have.bySum[ph.SHA256]; len(there) > 0 {
+		var there []string
+		for _, sum := range ph.Sums() {
+			there = append(there, have.bySum[sum]...)
+		}
+		if len(there) > 0 {
 			for _, name := range there {
 				if other, _, _ := strings.Cut(name, "/"); other != label {
 					return nil, fmt.Errorf("%w: the photo %s of the set %s is in the folder as %s: a marble belongs to one set; move the photo, or ask for the bundle with the other label", ErrClash, ph.Path, label, name)
@@ -187,7 +191,9 @@ func look(dir string, b *Bundle, fresh bool) (*present, error) {
 	}
 	sums := map[string]bool{}
 	for _, p := range b.Manifest.Photos {
-		sums[p.SHA256] = true
+		for _, sum := range p.Sums() {
+			sums[sum] = true
+		}
 	}
 	info, err := os.Stat(b.Path)
 	if err != nil {

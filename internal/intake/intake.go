@@ -172,7 +172,7 @@ func (in *Intake) AddLabelled(ctx context.Context, who, dir string, checkBarMM f
 func readLabelled(dir string) (*refset.Folder, error) {
 	folder, err := readFolder(dir)
 	if errors.Is(err, refset.ErrNoSets) {
-		return nil, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", pipeline.ErrNoPhotos, dir)
+		return nil, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG, HEIC, PNG, TIFF or WebP) inside", pipeline.ErrNoPhotos, dir)
 	}
 	return folder, err
 }
@@ -223,7 +223,7 @@ func (in *Intake) Receive(ctx context.Context, intake, name string, r io.Reader)
 	var none collection.IntakeFile
 	shown := strings.TrimPrefix(filepath.ToSlash(strings.ToValidUTF8(name, "?")), "/")
 	if !vision.IsPhotoName(shown) {
-		return none, fmt.Errorf("%s is %w: save it as JPEG or PNG", shown, ErrNotAPhoto)
+		return none, fmt.Errorf("%s is %w: save it as JPEG, HEIC, PNG, TIFF or WebP", shown, ErrNotAPhoto)
 	}
 	dir := in.c.UploadsDir()
 	if err := os.MkdirAll(dir, 0o755); err != nil {

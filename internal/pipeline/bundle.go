@@ -49,6 +49,9 @@ type BundleSummary struct {
 	Sets, Photos, Marbles int
 	// Withheld are the photos of whose marbles no picture was packed, with what
 	// their owner allows.
+	// Unpacked are photos that stayed at home because what the camera wrote into
+	// them could not be taken out; paths below the folder.
+	Unpacked []string
 	Withheld []WithheldPhoto
 	Failures []Failure
 }
@@ -73,7 +76,7 @@ func Bundle(ctx context.Context, o BundleOptions) (BundleSummary, error) {
 	}
 	folder, err := refset.Read(o.Dir, func(set string) ([]string, error) { return listPhotos([]string{set}, "") })
 	if errors.Is(err, refset.ErrNoSets) || err == nil && len(folder.Sets) == 0 {
-		return BundleSummary{}, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", ErrNoPhotos, o.Dir)
+		return BundleSummary{}, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG, HEIC, PNG, TIFF or WebP) inside", ErrNoPhotos, o.Dir)
 	}
 	if err != nil {
 		return BundleSummary{}, err
@@ -162,6 +165,7 @@ func Bundle(ctx context.Context, o BundleOptions) (BundleSummary, error) {
 	if len(c.Marbles) == 0 {
 		return sum, fmt.Errorf("%s: no marble in these photos can be learnt from, so there is nothing to pack: tawsight check says what is wrong with them", o.Dir)
 	}
+	c.CannotStrip = func(path string) { sum.Unpacked = append(sum.Unpacked, path) }
 	var withheld []string
 	err = atomicfile.Write(o.Out, func(w io.Writer) (err error) {
 		withheld, err = bundle.Pack(w, c)
@@ -213,12 +217,14 @@ func bundled(b *bundle.Bundle, folder *refset.Folder, bySum map[string]string) [
 	photos := map[string]*record.Photo{} // those that are new here
 	there := map[string]string{}
 	for _, p := range b.Manifest.Photos {
-		if path, ok := bySum[p.SHA256]; ok {
-			there[p.Path] = path
+		if i := slices.IndexFunc(p.Sums(), func(sum string) bool { return bySum[sum] != "" }); i >= 0 {
+			there[p.Path] = bySum[p.Sums()[i]]
 			continue
 		}
 		path := filepath.Join(b.Path, filepath.FromSlash(p.Path))
-		bySum[p.SHA256] = path
+		for _, sum := range p.Sums() {
+			bySum[sum] = path
+		}
 		photos[p.Path] = &record.Photo{
 			Path: path, SHA256: p.SHA256, WidthPX: p.WidthPX, HeightPX: p.HeightPX, Taken: p.Taken,
 			Scale: record.Scale{Source: p.ScaleSource}, White: record.White{Source: "none"}, MadeBy: b.Manifest.MadeBy,

@@ -38,7 +38,7 @@ func readReferences(path string) (_ *references, err error) {
 	if info, err := os.Stat(path); err != nil || info.IsDir() {
 		refs.folder, err = refset.Read(path, func(set string) ([]string, error) { return listPhotos([]string{set}, "") })
 		if errors.Is(err, refset.ErrNoSets) {
-			return nil, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG or PNG) inside", ErrNoPhotos, path)
+			return nil, fmt.Errorf("%w below %s: make one sub-folder a set, named as you call the set, with its photos (JPEG, HEIC, PNG, TIFF or WebP) inside", ErrNoPhotos, path)
 		}
 		if err != nil {
 			return nil, err

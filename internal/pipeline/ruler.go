@@ -39,7 +39,7 @@ type KnownMarble struct {
 }
 
 // ErrRuler is wrapped by every error of RulerOptions.Check.
-var ErrRuler = errors.New("no such ruler")
+var ErrRuler = errors.New("that ruler can't be used")
 
 // Check says what is wrong with the options; photos is how many photos they are
 // for.
@@ -60,6 +60,9 @@ func (o RulerOptions) Check(photos int) error {
 		return fmt.Errorf("%w: give the coin's name or its diameter, not both", ErrRuler)
 	}
 	if o.Coin != "" || o.CoinMM != 0 {
+		if _, err := calib.CoinOf(o.Coin, o.CoinMM); err != nil {
+			return fmt.Errorf("%w: %w", ErrRuler, err)
+		}
 	} else if o.CoinAt != nil {
 		return fmt.Errorf("%w: a coin's place without the coin", ErrRuler)
 	}
@@ -160,6 +163,20 @@ func (s *sighted) withoutCard(p *vision.Photo, o RulerOptions) {
 		r, why := calib.FindSheet(p.Mat(), o.Sheet, s.prior)
 		if r == nil {
 			s.missing("the sheet that was named was not found: "+why, "lay the sheet flat on a table that differs from it, with all four edges and corners in the picture")
+			return
+		}
+		s.use(r, o)
+		return
+	}
+	if o.Coin != "" || o.CoinMM != 0 {
+		coin, err := calib.CoinOf(o.Coin, o.CoinMM)
+		if err != nil {
+			s.missing(err.Error(), "name another coin")
+			return
+		}
+		r, why := calib.FindCoins(p.Mat(), coin, o.CoinAt, s.prior)
+		if r == nil {
+			s.missing("the coin that was named was not found: "+why, "lay it flat on the paper, apart from the marbles; say where it is if need be; two or three coins lying apart are better than one")
 			return
 		}
 		s.use(r, o)

@@ -286,7 +286,7 @@ func listPhotos(args []string, outDir string) ([]string, error) {
 		}
 	}
 	if len(paths) == 0 {
-		return nil, fmt.Errorf("%w in %s: put JPEG or PNG files there, or name another folder", ErrNoPhotos, strings.Join(folders, ", "))
+		return nil, fmt.Errorf("%w in %s: put photos (JPEG, HEIC, PNG, TIFF or WebP) there, or name another folder", ErrNoPhotos, strings.Join(folders, ", "))
 	}
 	sort.Strings(paths)
 	return paths, nil

@@ -50,6 +50,13 @@ func (m *Measures) PhotoFlags() []record.Flag {
 	}
 	m.sharpnessFlags(&f)
 	m.backgroundFlags(&f)
+	for _, n := range m.Notes {
+		affects := []string{} // nothing, where a note is only to be known
+		if n.Colour {
+			affects = colours
+		}
+		f.plain(n.Code, record.Warn, affects, n.Message, n.Advice)
+	}
 	sort.SliceStable(f.flags, func(i, j int) bool {
 		return f.flags[i].Severity == record.Fail && f.flags[j].Severity != record.Fail
 	})

@@ -26,8 +26,10 @@ type Measures struct {
 	Blur                    calib.Blur
 	BlurKnown, BlurFromCard bool
 	Compression             vision.Compression
-	Survey                  vision.Survey
-	Ultraviolet             vision.Ultraviolet
+	// Notes are what reading the file left in doubt.
+	Notes       []vision.Note
+	Survey      vision.Survey
+	Ultraviolet vision.Ultraviolet
 	// PaperShare is the share of the picture that fits one smooth sheet, as
 	// the finder saw it.
 	PaperShare float64
@@ -62,7 +64,7 @@ func Measure(p *vision.Photo, det calib.Detection, ruler *calib.Ruler, white cal
 	m := Measures{
 		Ruler:   ruler,
 		WidthPX: p.Width, HeightPX: p.Height, Detection: det, Pose: pose, White: white,
-		Compression: p.Compression, PaperShare: found.PaperShare, PaperSeen: found.Paper != nil, Marbles: len(found.Marbles),
+		Compression: p.Compression, Notes: p.Notes, PaperShare: found.PaperShare, PaperSeen: found.Paper != nil, Marbles: len(found.Marbles),
 	}
 	var outlines []calib.Ellipse
 	var d []float64

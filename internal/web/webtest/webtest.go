@@ -285,13 +285,14 @@ func (p *Page) Text(selector string) string {
 	return Eval[string](p, fmt.Sprintf("document.querySelector(%q)?.innerText ?? %q", selector, "nothing fits "+selector))
 }
 
-// Await waits until an expression is true, over a change of page too.
+// Await waits until an expression is true of a page that has come whole, over a
+// change of page too: a new page's address is there before its content.
 func (p *Page) Await(expression string) {
 	p.t.Helper()
 	late := time.Now().Add(patience)
 	for {
 		ctx, cancel := context.WithTimeout(p.Ctx, patience)
-		is, err := chromedp.Run(ctx, chromedp.Evaluate[bool]("Boolean("+expression+")"))
+		is, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`document.readyState == "complete" && Boolean(`+expression+")"))
 		cancel()
 		if is {
 			return
