@@ -468,11 +468,12 @@ func (s *MarkSeen) passes() float64 {
 		y += w * t
 		least, most = math.Min(least, t), math.Max(most, t)
 	}
-	if s.Depth < clearFrom || most <= 0 {
+	if most <= 0 {
 		return haze
 	}
 	relative := math.Min(1, y/most) * math.Pow(math.Max(least, 0.01*most)/most, bestChannelShare)
-	return haze * math.Sqrt(relative*math.Min(1, y/usualLight))
+	// In cloudy glass the light lost is haze, which the contrast has told already.
+	return haze * math.Pow(relative*math.Min(1, y/usualLight), 0.5*ramp(s.Depth, hazeTo, clearFrom))
 }
 
 // sure is how much the mark says against shadow and light, 0..1.
