@@ -276,3 +276,126 @@ func (p *Pose) lensU(c Cone, size func(*Pose, Cone) (float64, bool)) float64 {
 	}
 	return math.Sqrt(sum)
 }
+
+// Stored takes a pixel of an upright photo of w x h px to its place in the picture
+// as the file stores it, before the EXIF orientation (1 to 8) was applied.
+func Stored(orientation, w, h int, x, y float64) (float64, float64) {
+	back := orientation
+	switch orientation {
+	case 6:
+		back = 8
+	case 8:
+		back = 6
+	}
+	if orientation >= 5 && orientation <= 8 {
+		u, v := turned(back, x-float64(w-1)/2, y-float64(h-1)/2)
+		return u + float64(h-1)/2, v + float64(w-1)/2
+	}
+	u, v := turned(back, x-float64(w-1)/2, y-float64(h-1)/2)
+	return u + float64(w-1)/2, v + float64(h-1)/2
+}
+
+// CornerShift is how far the lens moves the frame's corners, as a share of their
+// distance from the principal point, outwards positive (the mean of the four), and
+// the standard uncertainty of that by the coefficients.
+func (m *CameraModel) CornerShift() (share, u float64) {
+	k, ok := m.For(m.WidthPX, m.HeightPX, 1)
+	if !ok {
+		return 0, 0
+	}
+	at := func(l *Lens) float64 {
+		s := 0.0
+		for _, c := range [4][2]float64{{0, 0}, {1, 0}, {0, 1}, {1, 1}} {
+			x, y := c[0]*float64(m.WidthPX-1), c[1]*float64(m.HeightPX-1)
+			s += l.ShiftPX(x, y) / (math.Hypot(x-l.CxPX, y-l.CyPX) - l.ShiftPX(x, y)) / 4
+		}
+		return s
+	}
+	share = at(&k.Lens)
+	for i := range k.Spread {
+		u += sqr(at(&k.Spread[i]) - share)
+	}
+	return share, math.Sqrt(u)
+}
+
+// Usefulness is how well a view that was left out of the calibration is predicted
+// from half of itself: the pose is fitted to the corners in one half of the card
+// and the other half's places are foretold, each way, with the camera that the
+// other views make and without (a pinhole, as far as the file tells of it). Rms,
+// px.
+type Usefulness struct {
+	View              int
+	WithPX, WithoutPX float64
+}
+
+// Useful tries a calibration on its own views, each left out in turn. prior is what
+// is known of the focal length without it.
+func (c *Calibration) Useful(views []BoardView, prior FocalPrior) []Usefulness {
+	m := c.Model
+	b := newBundle(views, m.WidthPX, m.HeightPX)
+	if b.start() != nil {
+		return nil
+	}
+	names := m.Fitted[3:]
+	all := b.solve(b.first, names, c.Used)
+	var out []Usefulness
+	_, folds := b.heldOut(all, names, c.Used)
+	for k, i := range c.Used {
+		f := folds[k%len(folds)]
+		if !f.ok {
+			continue
+		}
+		one := m
+		one.FocalPX, one.CxPX, one.CyPX = math.Exp(f.cam[0]), f.cam[1], f.cam[2]
+		for _, n := range names {
+			*one.coefficient(n) = f.cam[slot(n)]
+		}
+		known, ok := one.For(m.WidthPX, m.HeightPX, 1)
+		if !ok {
+			continue
+		}
+		with, ok1 := foretold(views[i], func(card, seen [][2]float64) (*Pose, error) {
+			return FitPoseKnown(card, seen, m.WidthPX, m.HeightPX, &known)
+		})
+		without, ok2 := foretold(views[i], func(card, seen [][2]float64) (*Pose, error) {
+			return FitPose(card, seen, m.WidthPX, m.HeightPX, prior)
+		})
+		if ok1 && ok2 {
+			out = append(out, Usefulness{i, with, without})
+		}
+	}
+	return out
+}
+
+// foretold fits a pose to each half of a view and gives the rms with which it puts
+// the other's corners, px.
+func foretold(v BoardView, fit func(card, seen [][2]float64) (*Pose, error)) (px float64, ok bool) {
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, c := range v.Board {
+		lo, hi = math.Min(lo, c[0]), math.Max(hi, c[0])
+	}
+	sum, n := 0.0, 0
+	for _, left := range [2]bool{true, false} {
+		var half, rest BoardView
+		for i, c := range v.Board {
+			to := &rest
+			if (c[0] <= (lo+hi)/2) == left {
+				to = &half
+			}
+			to.Board, to.Seen = append(to.Board, c), append(to.Seen, v.Seen[i])
+		}
+		p, err := fit(half.Board, half.Seen)
+		if err != nil {
+			return 0, false
+		}
+		for i, c := range rest.Board {
+			x, y, ok := p.Pixel(c[0], c[1])
+			if !ok {
+				return 0, false
+			}
+			sum += sqr(x-rest.Seen[i][0]) + sqr(y-rest.Seen[i][1])
+			n += 2
+		}
+	}
+	return math.Sqrt(sum / float64(max(1, n))), n > 0
+}

@@ -10,19 +10,16 @@ import (
 // below, so the view is orthographic there; a contact sensor (CIS) sees across
 // the carriage through a row of rod lenses of unit magnification, which is
 // orthographic to within their narrow acceptance. So a marble on the glass,
-// whatever its height, shows its true diameter times the resolution. A scanner
-// with a lens and a lamp (CCD) sees across the carriage in perspective, smaller
-// by the height over the length of its folded path: 8 mm in 300 to 400 mm is 2
-// to 3 %, which shows as marbles that are not round, and is refused.
+// whatever its height, shows its true diameter times the resolution. This is
+// supposed of every scan. A scanner with a lens (CCD) sees across the carriage
+// in perspective: 8 mm above the glass, with a folded path of 300 to 400 mm, it
+// shows a marble 2 to 3 % smaller across. That can't be told from the outline,
+// which is fitted as a sphere's, and isn't in the uncertainty.
 const (
 	// scanHalf is how far a scanner's resolution may be from what it says,
 	// relative: the stretch of the carriage's belt (common practice, 0.2 to
 	// 0.4 %).
-	scanHalf = 0.004
-	// scanUnround is how far an outline's axes may differ for the view to be
-	// orthographic, relative.
-	scanUnround = 0.015
-
+	scanHalf          = 0.004
 	leastDPI, mostDPI = 72, 4800
 )
 

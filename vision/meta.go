@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"math"
+	"os"
 	"strings"
 	"time"
 
@@ -18,6 +19,11 @@ type Meta struct {
 	DPI         float64 // the resolution of a scan that the file states; 0 when absent or not credible
 	CameraMake  string
 	CameraModel string
+	// LensModel, FocalMM (the lens's own focal length) and DigitalZoom (1 for none)
+	// tell one camera's lenses and zooms apart; empty or 0 when absent.
+	LensModel   string
+	FocalMM     float64
+	DigitalZoom float64
 	TakenISO    string // "2026-05-02T10:11:12", "" when absent
 
 	colourSpace int    // EXIF tag 0xA001: 1 sRGB, 65535 not said; 0 when absent
@@ -31,6 +37,24 @@ func (m Meta) Camera() string {
 		return model
 	}
 	return strings.TrimSpace(mk + " " + model)
+}
+
+// ReadMeta reads what a file says of the shot, without decoding the pixels. The
+// error is a *ReadError; a picture that is damaged further on shows only in Open.
+func ReadMeta(path string) (Meta, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return Meta{}, &ReadError{Path: path, What: plainOSError(err), Err: err}
+	}
+	k := sniff(data)
+	if k == nil {
+		return Meta{}, &ReadError{Path: path, What: "this is not a picture file that Tawsight knows"}
+	}
+	h, err := readHead(k, data)
+	if err != nil {
+		return Meta{}, &ReadError{Path: path, What: "the " + k.name + " header is damaged", Err: err}
+	}
+	return readMeta(k, data, h), nil
 }
 
 // readMeta reads the EXIF fields that matter. Odd or damaged metadata is
@@ -52,7 +76,7 @@ func readMeta(k *kind, data []byte, h head) (meta Meta) {
 	}
 	want := map[string]bool{
 		"Orientation": true, "FocalLengthIn35mmFormat": true, "FocalLengthIn35mmFilm": true,
-		"Make": true, "Model": true, "DateTimeOriginal": true,
+		"Make": true, "Model": true, "LensModel": true, "FocalLength": true, "DigitalZoomRatio": true, "DateTimeOriginal": true,
 		"XResolution": true, "YResolution": true, "ResolutionUnit": true,
 		"ColorSpace": true,
 	}
@@ -100,6 +124,16 @@ func readMeta(k *kind, data []byte, h head) (meta Meta) {
 				meta.CameraMake = text(t.Value)
 			case "Model":
 				meta.CameraModel = text(t.Value)
+			case "LensModel":
+				meta.LensModel = text(t.Value)
+			case "FocalLength":
+				if v, ok := number(t.Value); ok && v > 0.1 && v <= 2000 {
+					meta.FocalMM = v
+				}
+			case "DigitalZoomRatio":
+				if v, ok := number(t.Value); ok && v > 0 && v <= 1000 {
+					meta.DigitalZoom = v
+				}
 			case "DateTimeOriginal":
 				if when, err := time.Parse("2006:01:02 15:04:05", text(t.Value)); err == nil {
 					meta.TakenISO = when.Format("2006-01-02T15:04:05")

@@ -44,7 +44,15 @@ func main() {
 	table := flag.String("table", "", "with -attribution, write the table of features to this CSV file")
 	sets := flag.String("sets", "samples/photos/references", "with -attribution, the folder of labelled sets")
 	rulers := flag.String("rulers", "", "only score other rulers than the printed card, on the photos of this folder (samples/photos, say)")
+	lensOnly := flag.Bool("lens", false, "only say what a lens that bends the picture costs, with a camera profile and without")
 	flag.Parse()
+	if *lensOnly {
+		if err := lensSection(os.Stdout, "samples/photos", *only, *verbose); err != nil {
+			fmt.Fprintln(os.Stderr, "accuracy:", err)
+			os.Exit(1)
+		}
+		return
+	}
 	if *rulers != "" {
 		if err := rulersSection(os.Stdout, *rulers, *only, *verbose, nil); err != nil {
 			fmt.Fprintln(os.Stderr, "accuracy:", err)
@@ -127,6 +135,9 @@ func run(verbose bool, cuesPath, only string) error {
 		return err
 	}
 	if only == "" {
+		if err := lensSection(os.Stdout, "samples/photos", only, false); err != nil {
+			return err
+		}
 		if err := leaveOneOut(os.Stdout); err != nil {
 			return err
 		}

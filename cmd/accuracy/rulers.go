@@ -33,6 +33,7 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 	type row struct {
 		photos, ruled, marbles, inside int
 		err, u                         []float64
+		scale                          []float64 // each photo's median relative error: what all its marbles share
 	}
 	rows := map[string]*row{}
 	add := func(s scored, source string) {
@@ -46,6 +47,7 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 			r.ruled++
 		}
 		used := map[int]bool{}
+		var relative []float64
 		for _, m := range s.truth.Marbles {
 			if m.CutOff {
 				continue
@@ -62,12 +64,16 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 			}
 			e := *f.DiameterMM - m.DiameterMM
 			r.err, r.u = append(r.err, e), append(r.u, *f.DiameterU95MM)
+			relative = append(relative, e/m.DiameterMM)
 			if math.Abs(e) <= *f.DiameterU95MM {
 				r.inside++
 			}
 			if verbose && source != calib.SourceCard {
 				fmt.Fprintf(w, "%s %d %s d %.2f err %+.3f u95 %.3f\n", s.path, m.ID, m.Kind, m.DiameterMM, e, *f.DiameterU95MM)
 			}
+		}
+		if len(relative) > 2 {
+			r.scale = append(r.scale, quantile(relative, 0.5))
 		}
 		if verbose && source != calib.SourceCard {
 			sc := s.in.Photo.Scale
@@ -111,7 +117,7 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 	}
 	fmt.Fprintln(w, "\nsizes by what gave the scale (marbles measured by hand left out):")
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "ruler\tphotos\tused\tmarbles\tsized\tbias mm\t95 % of |err| mm\tmedian U95 mm\twithin U95\t")
+	fmt.Fprintln(t, "ruler\tphotos\tused\tmarbles\tsized\tbias mm\t95 % of |err| mm\tmedian U95 mm\twithin U95\tshared by a photo, rms\t")
 	for _, source := range []string{calib.SourceCard, calib.SourceID1, calib.SourceSheet, calib.SourceCoin, calib.SourceScan, calib.SourceKnown} {
 		r := rows[source]
 		if r == nil {
@@ -122,11 +128,18 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 			mean += e / float64(len(r.err))
 			abs[i] = math.Abs(e)
 		}
-		within := "-"
+		sum := 0.0
+		for _, v := range r.scale {
+			sum += v * v
+		}
+		within, shared := "-", "-"
+		if len(r.scale) > 0 {
+			shared = fmt.Sprintf("%.2f %%", 100*math.Sqrt(sum/float64(len(r.scale))))
+		}
 		if len(abs) > 0 {
 			within = fmt.Sprintf("%.1f %%", 100*float64(r.inside)/float64(len(abs)))
 		}
-		fmt.Fprintf(t, "%s\t%d\t%d\t%d\t%d\t%+.3f\t%.3f\t%.3f\t%s\t\n", source, r.photos, r.ruled, r.marbles, len(abs), mean, quantile(abs, 0.95), quantile(r.u, 0.5), within)
+		fmt.Fprintf(t, "%s\t%d\t%d\t%d\t%d\t%+.3f\t%.3f\t%.3f\t%s\t%s\t\n", source, r.photos, r.ruled, r.marbles, len(abs), mean, quantile(abs, 0.95), quantile(r.u, 0.5), within, shared)
 	}
 	return t.Flush()
 }

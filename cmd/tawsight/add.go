@@ -19,6 +19,7 @@ type addCommand struct {
 	collectionFlag
 	Labelled bool `help:"The one folder given holds labelled photos, one sub-folder a set: each marble is filed under its sub-folder's name, with what the folder's notes.csv says."`
 	printScale
+	cameraProfiles
 	Credit     string `placeholder:"NAME" help:"Whose photos they are. Photos that are known already keep what is said of them."`
 	Permission string `placeholder:"WORDS" help:"What their owner allows: own; may share; may show, not share; or ask first."`
 	As         string `placeholder:"NAME" help:"Who adds them, for the history. Default: your name on this machine."`
@@ -81,7 +82,7 @@ func (c addCommand) Run(s *session) error {
 	}
 	defer col.Close()
 	in := intake.New(col, intake.Options{
-		Workers: c.Workers, Opine: opinions.New(col).Update, Contributor: c.Credit, Permission: permission, Log: s.log,
+		Workers: c.Workers, Opine: opinions.New(col).Update, Cameras: c.book(s), Contributor: c.Credit, Permission: permission, Log: s.log,
 	})
 	who := c.As
 	if who == "" {

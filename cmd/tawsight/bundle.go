@@ -22,6 +22,7 @@ type bundleCommand struct {
 	Unpack string `placeholder:"FILE.zip" help:"Unpack a bundle into the folder given with --into."`
 	Into   string `placeholder:"DIR" help:"References folder to unpack into: a new one, or one to merge with."`
 	printScale
+	cameraProfiles
 	Workers int `placeholder:"N" help:"Photos measured at once. Default: one for each processor core."`
 }
 
@@ -133,7 +134,7 @@ func (c bundleCommand) pack(s *session) error {
 	defer bar.done()
 	sum, err := pipeline.Bundle(s.ctx, pipeline.BundleOptions{
 		Dir: c.Dir, Out: c.Out, WithPhotos: c.Photos, Mine: c.Mine, Credit: c.Credit,
-		CheckBarMM: c.CheckBarMM, Workers: c.Workers, Progress: bar.photo, Log: s.log,
+		CheckBarMM: c.CheckBarMM, Cameras: c.book(s), Workers: c.Workers, Progress: bar.photo, Log: s.log,
 	})
 	bar.done()
 	printFailures(s, sum.Failures)

@@ -25,6 +25,7 @@ type checkCommand struct {
 	JSON   bool     `name:"json" help:"Print a line of JSON a photo, for programs: the same record as in photos.jsonl, without what is not looked at."`
 	Limits bool     `help:"Print every limit with its meaning and reason, and look at no photo."`
 	rulerFlags
+	cameraProfiles
 	Workers int `placeholder:"N" help:"Photos looked at at once. Default: one for each processor core."`
 }
 
@@ -61,6 +62,7 @@ func (c checkCommand) Run(s *session) error {
 	if err != nil {
 		return err
 	}
+	rulers.Cameras = c.book(s)
 	photos, err := pipeline.CheckBy(s.ctx, c.Photos, rulers, c.Workers, bar.photo)
 	bar.done()
 	if err != nil {

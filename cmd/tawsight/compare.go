@@ -15,6 +15,7 @@ type compareCommand struct {
 	Marble     *int   `placeholder:"N" help:"Number of the marble, of several in the photo. Left out, every undecided one gets a plate."`
 	Out        string `placeholder:"DIR" help:"Folder for the plates; made where missing. Left out, the answer is printed and nothing written."`
 	printScale
+	cameraProfiles
 	Workers int  `placeholder:"N" help:"Photos measured at once. Default: one for each processor core."`
 	Anew    bool `help:"Measure the labelled photos anew, whatever is known of them from an earlier run."`
 }
@@ -59,7 +60,7 @@ func (c compareCommand) Run(s *session) error {
 	defer bar.done()
 	o := pipeline.CompareOptions{
 		Photo: c.Photo, ReferencesDir: c.References, OutDir: c.Out, CheckBarMM: c.CheckBarMM,
-		Workers: c.Workers, NoKeep: c.Anew, Progress: bar.photo, Log: s.log,
+		Workers: c.Workers, NoKeep: c.Anew, Cameras: c.book(s), Progress: bar.photo, Log: s.log,
 	}
 	if c.Marble != nil {
 		o.Marble = *c.Marble

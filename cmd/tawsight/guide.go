@@ -25,6 +25,7 @@ type guideCommand struct {
 	Mine       bool   `help:"With --references: photos of which notes.csv says no permission are your own, and may be shared."`
 	Credit     string `placeholder:"NAME" help:"With --references: who is to be named with your own photos, where notes.csv names nobody."`
 	printScale
+	cameraProfiles
 	Workers int  `placeholder:"N" help:"Photos measured at once. Default: one for each processor core."`
 	Anew    bool `help:"With --references: measure all photos anew, whatever is known of them from an earlier run."`
 }
@@ -109,7 +110,7 @@ func (c guideCommand) Run(s *session) error {
 	defer bar.done()
 	sum, err := pipeline.Guide(s.ctx, pipeline.GuideOptions{
 		Dir: c.References, OutDir: c.Out, Words: words, Mine: c.Mine, Credit: c.Credit, Since: c.Since,
-		NoKeep: c.Anew, CheckBarMM: c.CheckBarMM, Workers: c.Workers, Progress: bar.photo, Log: s.log,
+		NoKeep: c.Anew, Cameras: c.book(s), CheckBarMM: c.CheckBarMM, Workers: c.Workers, Progress: bar.photo, Log: s.log,
 	})
 	bar.done()
 	printFailures(s, sum.Failures)

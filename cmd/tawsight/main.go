@@ -32,6 +32,7 @@ const exitStatuses = `Exit status: 0 when every photo was read (poor ones are fl
 // commands is the command line's grammar.
 type commands struct {
 	Card        cardCommand        `cmd:"" help:"Write the reference card, ready to print."`
+	Camera      cameraCommand      `cmd:"" help:"Learn your camera's lens from photos of the printed card."`
 	Check       checkCommand       `cmd:"" help:"Say of each photo whether it is good enough to judge, and what to do if not."`
 	Measure     measureCommand     `cmd:"" help:"Measure every marble in photos."`
 	Compare     compareCommand     `cmd:"" help:"Set a doubtful marble beside the nearest of your labelled ones."`

@@ -19,6 +19,7 @@ type measureCommand struct {
 	Model      string   `placeholder:"FILE" xor:"likeness" help:"A model saved by tawsight references, in place of --references."`
 	Explain    string   `placeholder:"DIR" help:"Also draw a sheet for every marble, into this folder, that shows how its figures came about."`
 	printScale
+	cameraProfiles
 	rulerFlags
 	Workers int `placeholder:"N" help:"Photos measured at once. Default: one for each processor core."`
 }
@@ -66,6 +67,7 @@ func (c measureCommand) Run(s *session) error {
 	if err != nil {
 		return err
 	}
+	rulers.Cameras = c.book(s)
 	bar := newProgress(s.stderr)
 	defer bar.done()
 	sum, err := pipeline.Run(s.ctx, pipeline.Options{

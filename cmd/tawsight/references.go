@@ -13,6 +13,7 @@ type referencesCommand struct {
 	Model string `placeholder:"FILE" help:"Save what was learnt, for tawsight measure --model."`
 	Out   string `placeholder:"DIR" help:"Also write a report on the sets to this folder, made where missing: health.html, health.pdf, PNGs and health.json."`
 	printScale
+	cameraProfiles
 	Workers int  `placeholder:"N" help:"Photos measured at once. Default: one for each processor core."`
 	Anew    bool `help:"Measure all photos anew, whatever is known of them from an earlier run."`
 }
@@ -49,6 +50,7 @@ func (c referencesCommand) Run(s *session) error {
 		ModelPath:  c.Model,
 		OutDir:     c.Out,
 		NoKeep:     c.Anew,
+		Cameras:    c.book(s),
 		CheckBarMM: c.CheckBarMM,
 		Workers:    c.Workers,
 		Progress:   bar.photo,

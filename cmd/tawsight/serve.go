@@ -9,6 +9,7 @@ import (
 
 type serveCommand struct {
 	collectionFlag
+	cameraProfiles
 	Addr  string `default:"127.0.0.1:8420" placeholder:"HOST:PORT" help:"Address to serve on; port 0 takes any free one. Default: 127.0.0.1:8420, which this machine alone reaches."`
 	Token string `env:"TAWSIGHT_TOKEN" placeholder:"TEXT" help:"What a browser must show once, 24 characters or more; needed on any address that other machines reach. The word new makes one."`
 }
@@ -30,7 +31,7 @@ func (c serveCommand) Run(s *session) (err error) {
 	if err != nil {
 		return usageError{err}
 	}
-	work, err := desk.Open(s.ctx, path, desk.Options{Log: s.log})
+	work, err := desk.Open(s.ctx, path, desk.Options{Cameras: c.book(s), Log: s.log})
 	if err != nil {
 		return err
 	}

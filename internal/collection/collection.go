@@ -70,6 +70,7 @@ type Collection struct {
 
 	mu      sync.Mutex
 	watcher []chan struct{}
+	version *sql.Conn // for Version alone
 }
 
 // DefaultPath is where a collection lies when nobody says otherwise: the
@@ -134,7 +135,7 @@ func open(ctx context.Context, path string) (_ *Collection, err error) {
 	if err = c.migrate(ctx); err != nil {
 		return nil, err
 	}
-	if c.read, err = connect(abs, "_query_only=on", 4); err != nil {
+	if c.read, err = connect(abs, "_query_only=on", 5); err != nil {
 		return nil, err
 	}
 	return c, nil
@@ -267,9 +268,33 @@ func (c *Collection) UploadsDir() string {
 	return strings.TrimSuffix(c.path, Ext) + "-photos"
 }
 
+// Version is a number that stays the same as long as nothing in the file is
+// changed, by this process or another, and is a new one afterwards. It says
+// nothing from one opening of the collection to the next (SQLite, PRAGMA
+// data_version).
+func (c *Collection) Version(ctx context.Context) (v int64, err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.version == nil {
+		// It counts what other connections than the one that asks have changed.
+		if c.version, err = c.read.Conn(ctx); err != nil {
+			return 0, fmt.Errorf("the collection can't be read: %w", err)
+		}
+	}
+	if err := c.version.QueryRowContext(ctx, "PRAGMA data_version").Scan(&v); err != nil {
+		return 0, fmt.Errorf("the collection can't be read: %w", err)
+	}
+	return v, nil
+}
+
 // Close closes the collection. What was committed is on the disk already.
 func (c *Collection) Close() error {
 	var errs []error
+	c.mu.Lock()
+	if c.version != nil {
+		errs = append(errs, c.version.Close())
+	}
+	c.mu.Unlock()
 	for _, db := range []*sql.DB{c.read, c.write} {
 		if db != nil {
 			errs = append(errs, db.Close())

@@ -453,3 +453,42 @@ func TestSomeOfThem(t *testing.T) {
 		t.Errorf("the first colour: %+v", f)
 	}
 }
+
+// The version changes with every change, by whomever, and with nothing else.
+func TestVersionTellsOfChanges(t *testing.T) {
+	c, ctx := made(t), context.Background()
+	id := added(t, c, tray("a", 1))[0]
+	version := func() int64 {
+		t.Helper()
+		v, err := c.Version(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+	before := version()
+	if _, err := c.Specimen(ctx, id); err != nil {
+		t.Fatal(err)
+	}
+	if v := version(); v != before {
+		t.Error("reading counts as a change")
+	}
+	if _, err := c.AddRemark(ctx, "Ada", id, "look again"); err != nil {
+		t.Fatal(err)
+	}
+	after := version()
+	if after == before {
+		t.Error("an edit is not told")
+	}
+	other, err := Open(ctx, c.Path())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer other.Close()
+	if _, err := other.AddRemark(ctx, "Bo", id, "and again"); err != nil {
+		t.Fatal(err)
+	}
+	if version() == after {
+		t.Error("another process's edit is not told")
+	}
+}

@@ -333,25 +333,42 @@ func (c *Collection) near(ctx context.Context, n ColourNear) (map[string]float64
 	// (S_L is 1.747 at L* 0 and 100; CIE 142-2001), and chroma and hue never make
 	// it less: so lightness bounds what need be looked at.
 	reach := 1.8 * n.DE00
-	query, args := "SELECT specimen_id, l, a, b FROM specimen_colour WHERE l BETWEEN ? AND ?", []any{n.Lab[0] - reach, n.Lab[0] + reach}
-	if n.Part != "" {
-		query, args = query+" AND part = ?", append(args, n.Part)
-	}
+	lightest, darkest := n.Lab[0]+reach, n.Lab[0]-reach
+	middle := (lightest + darkest) / 2
 	type found struct {
-		id  string
-		lab [3]float64
+		id string
+		d  float64
 	}
-	all, err := collect(ctx, c.read, func(s scanner) (f found, err error) {
-		return f, s.Scan(&f.id, &f.lab[0], &f.lab[1], &f.lab[2])
-	}, query, args...)
-	if err != nil {
+	// What takes long is reading the rows, so two connections read half of them
+	// each.
+	half := func(condition string, args ...any) ([]found, error) {
+		query := "SELECT specimen_id, l, a, b FROM specimen_colour WHERE " + condition
+		if n.Part != "" {
+			query, args = query+" AND part = ?", append(args, n.Part)
+		}
+		return collect(ctx, c.read, func(s scanner) (f found, err error) {
+			var lab [3]float64
+			err = s.Scan(&f.id, &lab[0], &lab[1], &lab[2])
+			f.d = colour.DeltaE00(lab, n.Lab)
+			return f, err
+		}, query, args...)
+	}
+	var light []found
+	var lightErr error
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		light, lightErr = half("l > ? AND l <= ?", middle, lightest)
+	}()
+	dark, err := half("l BETWEEN ? AND ?", darkest, middle)
+	<-done
+	if err = cmp.Or(err, lightErr); err != nil {
 		return nil, err
 	}
 	out := map[string]float64{}
-	for _, f := range all {
-		d := colour.DeltaE00(f.lab, n.Lab)
-		if have, ok := out[f.id]; d <= n.DE00 && (!ok || d < have) {
-			out[f.id] = d
+	for _, f := range append(dark, light...) {
+		if have, ok := out[f.id]; f.d <= n.DE00 && (!ok || f.d < have) {
+			out[f.id] = f.d
 		}
 	}
 	return out, nil
@@ -381,6 +398,15 @@ func (c *Collection) Colours(ctx context.Context) ([]FoundColour, error) {
 type Counts struct {
 	Photos, PoorPhotos, Specimens, Sets, Contributors int
 	States                                            map[State]int
+}
+
+// Size is how many specimens there are: of all [Counts], the one that takes no
+// time.
+func (c *Collection) Size(ctx context.Context) (n int, err error) {
+	if err := c.read.QueryRowContext(ctx, "SELECT count(*) FROM specimen_now").Scan(&n); err != nil {
+		return 0, fmt.Errorf("the collection can't be read: %w", err)
+	}
+	return n, nil
 }
 
 // Counts counts.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -367,8 +368,8 @@ func (c *Collection) KeepSheet(ctx context.Context, figure string, png []byte) e
 
 // Pair notes that two photos show the same tray, one by daylight and one under
 // ultraviolet light: the marbles of both as joined by the measuring. Their
-// latest measurements take the glow and the partner's name, where they have none
-// yet.
+// latest measurements take the glow and the partner's SHA-256 (PairedWith), where
+// they have none yet, and the two sightings of a marble become one specimen's.
 func (c *Collection) Pair(ctx context.Context, photos ...record.Photo) error {
 	return c.inTx(ctx, func(tx *sql.Tx) error {
 		var touched []string
@@ -407,6 +408,51 @@ func (c *Collection) Pair(ctx context.Context, photos ...record.Photo) error {
 				touched = append(touched, specimen)
 			}
 		}
-		return refresh(ctx, tx, touched)
+		same, err := joinPaired(ctx, tx, photos)
+		if err != nil {
+			return err
+		}
+		return refresh(ctx, tx, append(touched, same...))
 	})
+}
+
+// joinPaired makes one specimen of a marble's two sightings, by daylight and
+// under the lamp, where they are two yet and nobody has said anything of the
+// latter. It gives the specimens that this touched.
+func joinPaired(ctx context.Context, tx *sql.Tx, photos []record.Photo) (touched []string, err error) {
+	at := func(sha, number string) (id string, err error) {
+		err = tx.QueryRowContext(ctx, `SELECT s.specimen_id FROM photo p JOIN measurement m ON m.id = `+latestMeasurement+`
+			JOIN figure f ON f.measurement_id = m.id JOIN sighting s ON s.id = f.sighting_id WHERE p.sha256 = ? AND f.number = ?`, sha, number).Scan(&id)
+		return id, err
+	}
+	for _, p := range photos {
+		for _, m := range p.Marbles {
+			if len(m.Features) > 0 || m.PairedID == "" { // the daylight side, or alone
+				continue
+			}
+			under, err := at(p.SHA256, m.ID)
+			if err != nil {
+				return nil, notFound(err, "marble", m.ID)
+			}
+			day, err := at(p.PairedWith, m.PairedID)
+			if errors.Is(err, sql.ErrNoRows) || err == nil && day == under {
+				continue
+			}
+			if err != nil {
+				return nil, writeError(err)
+			}
+			var said int
+			if err := tx.QueryRowContext(ctx, "SELECT count(*) FROM change WHERE specimen_id = ?", under).Scan(&said); err != nil {
+				return nil, writeError(err)
+			}
+			if said > 0 {
+				continue
+			}
+			if err := move(ctx, tx, under, day); err != nil {
+				return nil, err
+			}
+			touched = append(touched, under, day)
+		}
+	}
+	return touched, nil
 }

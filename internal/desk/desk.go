@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"tawsight/internal/atomicfile"
+	"tawsight/internal/cameras"
 	"tawsight/internal/collection"
 	"tawsight/internal/intake"
 	"tawsight/internal/opinions"
@@ -23,9 +24,13 @@ import (
 
 // Options say how to work.
 type Options struct {
-	Workers int          // photos measured at once; 0 for one a core
-	Log     *slog.Logger // nil for silence
+	Workers int           // photos measured at once; 0 for one a core
+	Cameras *cameras.Book // the cameras that are known; nil for none
+	Log     *slog.Logger  // nil for silence
 }
+
+// Cameras are the cameras that photos are measured by; nil for none.
+func (d *Desk) Cameras() *cameras.Book { return d.o.Cameras }
 
 // Place is a collection with all that works on it.
 type Place struct {
@@ -72,7 +77,7 @@ func (d *Desk) open(ctx context.Context, path string) (*Place, error) {
 		return nil, err
 	}
 	p := &Place{Collection: c, Opinions: opinions.New(c)}
-	p.Intake = intake.New(c, intake.Options{Workers: d.o.Workers, Opine: p.Opinions.Update, Log: d.o.Log})
+	p.Intake = intake.New(c, intake.Options{Workers: d.o.Workers, Opine: p.Opinions.Update, Cameras: d.o.Cameras, Log: d.o.Log})
 	d.work.Go(func() {
 		if err := p.Intake.Serve(d.ctx); err != nil {
 			d.o.Log.Error("photos are no longer measured", "why", err)

@@ -21,6 +21,7 @@ import (
 	"time"
 
 	"tawsight/internal/bundle"
+	"tawsight/internal/cameras"
 	"tawsight/internal/collection"
 	"tawsight/internal/pipeline"
 	"tawsight/internal/quality"
@@ -40,7 +41,8 @@ type Options struct {
 	// and Permission what they allow, where that is known.
 	Contributor string
 	Permission  refset.Permission
-	Log         *slog.Logger // nil for silence
+	Cameras     *cameras.Book // the cameras that are known; nil for none
+	Log         *slog.Logger  // nil for silence
 
 	// measure stands in for the measuring, in tests.
 	measure func(path string, checkBarMM float64) (pipeline.Single, error)
@@ -85,7 +87,9 @@ func New(c *collection.Collection, o Options) *Intake {
 		o.Workers = runtime.GOMAXPROCS(0)
 	}
 	if o.measure == nil {
-		o.measure = pipeline.MeasureSingle
+		o.measure = func(path string, checkBarMM float64) (pipeline.Single, error) {
+			return pipeline.MeasureSingle(path, checkBarMM, o.Cameras)
+		}
 	}
 	return &Intake{c: c, o: o, wake: make(chan struct{}, 1), watchers: map[chan Event]bool{}}
 }
@@ -497,7 +501,7 @@ func (in *Intake) pair(ctx context.Context, i collection.Intake) error {
 	if err != nil || len(ultraviolet) == 0 || len(daylight) == 0 {
 		return err
 	}
-	joined, err := pipeline.PairUltraviolet(ctx, ultraviolet, daylight, i.CheckBarMM)
+	joined, err := pipeline.PairUltraviolet(ctx, ultraviolet, daylight, i.CheckBarMM, in.o.Cameras)
 	if err != nil || len(joined) == 0 {
 		return err
 	}

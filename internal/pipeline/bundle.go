@@ -21,6 +21,7 @@ import (
 	"tawsight/features"
 	"tawsight/internal/atomicfile"
 	"tawsight/internal/bundle"
+	"tawsight/internal/cameras"
 	"tawsight/internal/likeness"
 	"tawsight/internal/record"
 	"tawsight/internal/refset"
@@ -39,6 +40,7 @@ type BundleOptions struct {
 	Mine       bool
 	Credit     string
 	CheckBarMM float64
+	Cameras    *cameras.Book // the cameras that are known; nil for none
 	Workers    int
 	Progress   func(done, total int, path string)
 	Log        *slog.Logger
@@ -97,7 +99,7 @@ func Bundle(ctx context.Context, o BundleOptions) (BundleSummary, error) {
 	done := 0
 	each(ctx, len(jobs), o.Workers, func(i int) {
 		j := &jobs[i]
-		res := safely(j.path, scale, wanted{pictures: true})
+		res := safely(j.path, scale, wanted{pictures: true, ruler: RulerOptions{Cameras: o.Cameras}})
 		j.photo = res.photo
 		for _, c := range res.crops {
 			var buf bytes.Buffer

@@ -106,7 +106,7 @@ func checkOpened(p *vision.Photo, ph *record.Photo, o RulerOptions) quality.Meas
 			white = w
 		}
 	}
-	ph.Scale = scaleRecord(look.ruler)
+	ph.Scale = look.record()
 	found := vision.FindQuick(p, scene)
 	if white.Source == "none" && !det.Found && found.Paper != nil {
 		white = calib.WhiteFromBackground(found.PaperLinear)

@@ -11,6 +11,7 @@ import (
 
 	"tawsight/calib"
 	"tawsight/classify"
+	"tawsight/internal/cameras"
 	"tawsight/internal/likeness"
 	"tawsight/internal/record"
 	"tawsight/internal/refset"
@@ -33,7 +34,9 @@ type CompareOptions struct {
 	Workers    int
 	// NoKeep measures all labelled photos, whatever is known of them from
 	// earlier runs.
-	NoKeep   bool
+	NoKeep bool
+	// Cameras are the cameras that are known; nil for none.
+	Cameras  *cameras.Book
 	Progress func(done, total int, path string)
 	Log      *slog.Logger
 }
@@ -60,6 +63,7 @@ type Comparison struct {
 // marble that may be learnt from.
 func gatherSpecimens(ctx context.Context, refs *references, scale calib.PrintScale, workers int, k keep, progress func(done, total int, path string), log *slog.Logger) ([]likeness.Specimen, []Failure, error) {
 	folder := refs.folder
+	k.cameras = refs.cameras
 	type job struct{ label, path string }
 	var jobs []job
 	for _, s := range folder.Sets {
@@ -141,8 +145,9 @@ func Compare(ctx context.Context, o CompareOptions) (CompareSummary, error) {
 		return sum, err
 	}
 	defer refs.close()
+	refs.cameras = o.Cameras
 	// The photo comes first: where it has no marbles nothing need be learnt.
-	res := safely(o.Photo, scale, wanted{views: true})
+	res := safely(o.Photo, scale, wanted{views: true, ruler: RulerOptions{Cameras: o.Cameras}})
 	if err := ctx.Err(); err != nil {
 		return sum, err
 	}

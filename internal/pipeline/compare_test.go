@@ -9,6 +9,7 @@ import (
 	"image/png"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -163,6 +164,11 @@ func TestCompareSaysWhyNot(t *testing.T) {
 	blankPhoto(t, empty)
 	photos := []string{empty}
 	for _, e := range entries {
+		// Faults that rule comparing out, and one that does not; the others cost
+		// time and show the same.
+		if !slices.Contains([]string{"out-of-focus.jpg", "over-exposed.jpg", "under-exposed.jpg", "no-card.jpg"}, e.Name()) {
+			continue
+		}
 		photos = append(photos, filepath.Join(sampleDir, "poor", e.Name()))
 	}
 	why := 0
@@ -170,7 +176,7 @@ func TestCompareSaysWhyNot(t *testing.T) {
 		out := filepath.Join(t.TempDir(), "out")
 		// Labelled photos of no use: a photo that can't be compared must not
 		// get that far.
-		s, err := Compare(context.Background(), CompareOptions{Photo: photo, ReferencesDir: refs, OutDir: out})
+		s, err := Compare(context.Background(), CompareOptions{Photo: photo, ReferencesDir: refs})
 		if err != nil {
 			t.Errorf("%s: %v", photo, err)
 			continue
@@ -179,6 +185,10 @@ func TestCompareSaysWhyNot(t *testing.T) {
 			why++
 			if s.Why == "" {
 				t.Errorf("%s: no plate and no reason", photo)
+			}
+			// Asked for plates, too; drawing those of the others would take long.
+			if _, err := Compare(context.Background(), CompareOptions{Photo: photo, ReferencesDir: refs, OutDir: out}); err != nil {
+				t.Errorf("%s: %v", photo, err)
 			}
 			if plates, _ := filepath.Glob(filepath.Join(out, "plate-*")); len(plates) > 0 {
 				t.Errorf("%s: %v", photo, plates)
@@ -192,7 +202,7 @@ func TestCompareSaysWhyNot(t *testing.T) {
 
 // What is damaged, of another photo or of another program is not taken.
 func TestKeep(t *testing.T) {
-	k := keep{filepath.Join(t.TempDir(), "kept")}
+	k := keep{dir: filepath.Join(t.TempDir(), "kept")}
 	dir := t.TempDir()
 	a, b := filepath.Join(dir, "a.png"), filepath.Join(dir, "b.png")
 	blankPhoto(t, a)
@@ -238,7 +248,7 @@ func TestKeep(t *testing.T) {
 	if _, ok := (keep{}).load(a, scale); ok {
 		t.Error("something comes from nowhere")
 	}
-	if _, err := measureKept(a, scale, keep{filepath.Join(a, "below a file")}); err == nil {
+	if _, err := measureKept(a, scale, keep{dir: filepath.Join(a, "below a file")}); err == nil {
 		t.Log("a cache below a file does no harm")
 	}
 }

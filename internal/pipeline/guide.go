@@ -6,6 +6,7 @@ import (
 	"log/slog"
 
 	"tawsight/calib"
+	"tawsight/internal/cameras"
 	"tawsight/internal/guide"
 	"tawsight/internal/likeness"
 	"tawsight/internal/refset"
@@ -28,6 +29,7 @@ type GuideOptions struct {
 	// earlier runs.
 	NoKeep     bool
 	CheckBarMM float64
+	Cameras    *cameras.Book // the cameras that are known; nil for none
 	Workers    int
 	Progress   func(done, total int, path string)
 	Log        *slog.Logger
@@ -62,6 +64,7 @@ func Guide(ctx context.Context, o GuideOptions) (GuideSummary, error) {
 		return sum, err
 	}
 	defer refs.close()
+	refs.cameras = o.Cameras
 	if err := writable(o.OutDir); err != nil {
 		return sum, err
 	}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"log/slog"
 
+	"tawsight/internal/cameras"
 	"tawsight/internal/report"
 )
 
@@ -70,6 +71,7 @@ type ReferencesOptions struct {
 	// earlier runs.
 	NoKeep     bool
 	CheckBarMM float64
+	Cameras    *cameras.Book // the cameras that are known; nil for none
 	Workers    int
 	Progress   func(done, total int, path string)
 	Log        *slog.Logger

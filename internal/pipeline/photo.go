@@ -98,7 +98,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 	if ruler == nil {
 		res.sight.Points = det.Seen
 	}
-	ph.Scale = scaleRecord(ruler)
+	ph.Scale = look.record()
 	light.Paper = found.Paper
 	if light.White.Source == "none" && found.Paper != nil {
 		light.White = calib.WhiteFromBackground(found.PaperLinear)

@@ -14,6 +14,7 @@ import (
 	"tawsight/calib"
 	"tawsight/features"
 	"tawsight/internal/bundle"
+	"tawsight/internal/cameras"
 	"tawsight/internal/likeness"
 	"tawsight/internal/record"
 	"tawsight/internal/refset"
@@ -24,6 +25,7 @@ import (
 type references struct {
 	folder  *refset.Folder
 	bundles []*bundle.Bundle
+	cameras *cameras.Book // the cameras known when measuring; nil for none
 }
 
 // ErrNotes is wrapped by the error for notes beside labelled photos that can't
@@ -93,7 +95,7 @@ func measureReferences(ctx context.Context, refs *references, scale calib.PrintS
 	photos := make([]record.Photo, len(jobs))
 	var mu sync.Mutex
 	each(ctx, len(jobs), workers, func(i int) {
-		res := safely(jobs[i].path, scale, wanted{})
+		res := safely(jobs[i].path, scale, wanted{ruler: RulerOptions{Cameras: refs.cameras}})
 		mu.Lock()
 		defer mu.Unlock()
 		photos[i] = res.photo
@@ -202,6 +204,7 @@ func References(ctx context.Context, o ReferencesOptions) (ReferencesSummary, er
 		return ReferencesSummary{}, err
 	}
 	defer refs.close()
+	refs.cameras = o.Cameras
 	if o.OutDir != "" {
 		if err := writable(o.OutDir); err != nil {
 			return ReferencesSummary{}, err

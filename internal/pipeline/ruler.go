@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"tawsight/calib"
+	"tawsight/internal/cameras"
 	"tawsight/internal/record"
 	"tawsight/vision"
 )
@@ -30,6 +31,9 @@ type RulerOptions struct {
 	Known []KnownMarble
 	// Rest is what the marbles lie on.
 	Rest calib.Rest
+	// Cameras are the cameras that are known, with which the printed card is read;
+	// nil for none.
+	Cameras *cameras.Book
 }
 
 // KnownMarble is a marble's number in its photo and its diameter.
@@ -105,6 +109,8 @@ type sighted struct {
 	ruler *calib.Ruler    // nil for none
 	scene vision.Scene
 	prior calib.FocalPrior
+	// profile is the camera profile that the pose was found with; nil for none.
+	profile *cameras.Profile
 }
 
 // sightRuler looks for what gives an open photo its scale. Where there is
@@ -123,8 +129,16 @@ func sightRuler(p *vision.Photo, scale calib.PrintScale, o RulerOptions) sighted
 			corners[i][0] *= scale.Factor
 			corners[i][1] *= scale.Factor
 		}
-		pose, err := calib.FitPose(corners, s.det.Corners, p.Width, p.Height, s.prior)
+		profile, known := o.Cameras.For(p.Meta, p.Width, p.Height)
+		var pose *calib.Pose
+		var err error
+		if known != nil {
+			pose, err = calib.FitPoseKnown(corners, s.det.Corners, p.Width, p.Height, known)
+		} else {
+			pose, err = calib.FitPose(corners, s.det.Corners, p.Width, p.Height, s.prior)
+		}
 		if err == nil {
+			s.profile = profile
 			s.use(calib.CardRuler(pose, scale), o)
 			return s
 		}
@@ -261,7 +275,16 @@ func (s *sighted) polygons() [][][2]float64 {
 	return out
 }
 
-// scaleRecord is what the record says of the scale.
+// record is what the record says of the scale.
+func (s *sighted) record() record.Scale {
+	out := scaleRecord(s.ruler)
+	if s.ruler != nil {
+		out.CameraProfile = profileLine(s.profile)
+	}
+	return out
+}
+
+// scaleRecord is what a record says of a ruler.
 func scaleRecord(r *calib.Ruler) record.Scale {
 	if r == nil {
 		return record.Scale{Source: "none"}

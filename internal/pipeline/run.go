@@ -57,6 +57,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 			return Summary{}, err
 		}
 		defer refs.close()
+		refs.cameras = o.Ruler.Cameras
 	}
 	// The folder is tried first: hours of measuring must not end at a folder
 	// that can't be written.

@@ -12,6 +12,7 @@ import (
 	"slices"
 
 	"tawsight/calib"
+	"tawsight/internal/cameras"
 	"tawsight/internal/record"
 	"tawsight/internal/report"
 	"tawsight/vision"
@@ -35,14 +36,15 @@ const TrayPX = 2000
 func MadeBy() record.MadeBy { return madeBy() }
 
 // MeasureSingle measures one photo; checkBarMM is the printed card's check bar
-// as measured, 0 for the nominal length. A file that can't be read is no error:
+// as measured, 0 for the nominal length, and known the cameras that are known (nil
+// for none). A file that can't be read is no error:
 // its record says why.
-func MeasureSingle(path string, checkBarMM float64) (Single, error) {
+func MeasureSingle(path string, checkBarMM float64, known *cameras.Book) (Single, error) {
 	scale, err := calib.ScaleFromCheckBar(checkBarMM)
 	if err != nil {
 		return Single{}, err
 	}
-	res := safely(path, scale, wanted{pictures: true, views: true})
+	res := safely(path, scale, wanted{pictures: true, views: true, ruler: RulerOptions{Cameras: known}})
 	out := Single{Photo: res.photo, Views: trueViews(&res)}
 	if res.photo.Error != "" {
 		out.Views = nil
@@ -63,12 +65,12 @@ func MeasureSingle(path string, checkBarMM float64) (Single, error) {
 // Sheets draws the sheet of every marble of a photo: how its figures came about,
 // as PNG, in the order of the record's marbles. A photo under ultraviolet light
 // has none.
-func Sheets(path string, checkBarMM float64) (record.Photo, [][]byte, error) {
+func Sheets(path string, checkBarMM float64, known *cameras.Book) (record.Photo, [][]byte, error) {
 	scale, err := calib.ScaleFromCheckBar(checkBarMM)
 	if err != nil {
 		return record.Photo{}, nil, err
 	}
-	res := safely(path, scale, wanted{sheets: true})
+	res := safely(path, scale, wanted{sheets: true, ruler: RulerOptions{Cameras: known}})
 	if res.photo.Error != "" || res.measures.Ultraviolet.Is {
 		return res.photo, nil, nil
 	}
@@ -96,7 +98,7 @@ func ListPhotos(args []string, outDir string) ([]string, error) { return listPho
 // of the same trays, all as measured before, at their Path: both sides of each
 // pair come back with PairedWith (the other's Path), PairedID and Glow filled in.
 // Files that are gone are passed over.
-func PairUltraviolet(ctx context.Context, ultraviolet, daylight []record.Photo, checkBarMM float64) ([]record.Photo, error) {
+func PairUltraviolet(ctx context.Context, ultraviolet, daylight []record.Photo, checkBarMM float64, known *cameras.Book) ([]record.Photo, error) {
 	scale, err := calib.ScaleFromCheckBar(checkBarMM)
 	if err != nil {
 		return nil, err
@@ -110,7 +112,7 @@ func PairUltraviolet(ctx context.Context, ultraviolet, daylight []record.Photo, 
 		if _, err := os.Stat(p.Path); err != nil {
 			continue
 		}
-		res := safely(p.Path, scale, wanted{})
+		res := safely(p.Path, scale, wanted{ruler: RulerOptions{Cameras: known}})
 		if res.photo.Error == "" && res.measures.Ultraviolet.Is && len(res.photo.Marbles) == len(p.Marbles) {
 			photos, seen = append(photos, p), append(seen, pairableOf(&res))
 		}

@@ -16,6 +16,7 @@ import (
 	"tawsight/calib"
 	"tawsight/internal/atomicfile"
 	"tawsight/internal/bundle"
+	"tawsight/internal/cameras"
 	"tawsight/internal/record"
 	"tawsight/internal/report"
 	"tawsight/vision"
@@ -58,10 +59,13 @@ type measured struct {
 
 // A keep holds measured photos in a folder, so that the labelled ones need not
 // be measured each time. An entry is known by the photo's content, the print
-// scale, and the content of this very program: another build never reads what
+// scale, its camera's profile, and the content of this very program: another build never reads what
 // this one wrote. What is damaged counts as not there.
 type keep struct {
 	dir string // "" to keep nothing
+	// cameras are the cameras known when measuring; nil for none. The profile that
+	// a photo is measured with is part of what its entry is known by.
+	cameras *cameras.Book
 }
 
 // keepDays is how long an entry that nothing has asked for is kept.
@@ -83,7 +87,7 @@ func openKeep() keep {
 	if err != nil {
 		return keep{}
 	}
-	return keep{filepath.Join(dir, "tawsight", "measured")}
+	return keep{dir: filepath.Join(dir, "tawsight", "measured")}
 }
 
 // tidy removes what nothing has asked for in a long time.
@@ -114,7 +118,7 @@ func (k keep) path(photo string, scale calib.PrintScale) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	key := sha256.Sum256([]byte(fmt.Sprintf("%s %s %v", program, sum, scale)))
+	key := sha256.Sum256([]byte(fmt.Sprintf("%s %s %v %s", program, sum, scale, profileOf(k.cameras, photo))))
 	return filepath.Join(k.dir, hex.EncodeToString(key[:16])+keepExt), nil
 }
 
@@ -165,7 +169,7 @@ func measureKept(path string, scale calib.PrintScale, k keep) (measured, error) 
 	if m, ok := k.load(path, scale); ok {
 		return m, nil
 	}
-	res := safely(path, scale, wanted{views: true})
+	res := safely(path, scale, wanted{views: true, ruler: RulerOptions{Cameras: k.cameras}})
 	m := measured{res.photo, trueViews(&res)}
 	if m.Photo.Error != "" {
 		m.Views = nil

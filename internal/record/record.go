@@ -62,7 +62,10 @@ type Scale struct {
 	TiltDeg        *float64 `json:"tilt_deg,omitempty"`
 	CameraHeightMM *float64 `json:"camera_height_mm,omitempty"`
 	FocalPX        *float64 `json:"focal_px,omitempty"`
-	FocalSource    string   `json:"focal_source,omitempty"` // exif, solved or assumed
+	FocalSource    string   `json:"focal_source,omitempty"` // exif, solved, assumed or profile
+	// CameraProfile names the camera profile that lens and focal length were taken
+	// from, and its hash: "NAME [0123456789ab]". Empty for none.
+	CameraProfile string `json:"camera_profile,omitempty"`
 }
 
 // White is where the photo's white comes from.

@@ -318,9 +318,12 @@ func (s *Server) drawSheets(r *http.Request, c *collection.Collection, sha, figu
 	if p.Record.MadeBy != pipeline.MadeBy() {
 		return cannot("An earlier version measured this marble", "The sheet can be drawn by the version that measured it only. Add the photo again to measure it with this version.")
 	}
-	rec, sheets, err := pipeline.Sheets(path, p.CheckBarMM)
+	rec, sheets, err := pipeline.Sheets(path, p.CheckBarMM, s.desk.Cameras())
 	if err != nil {
 		return err
+	}
+	if rec.Scale.CameraProfile != p.Record.Scale.CameraProfile {
+		return cannot("What is known of the camera has changed since", "The sheet would show other numbers than these: the photo was measured with another camera profile, or without one.")
 	}
 	if rec.Error != "" || len(sheets) == 0 || len(sheets) != len(p.Figures) {
 		return cannot("No sheet can be drawn of this marble", "Its photo gives no figures to explain.")

@@ -239,11 +239,10 @@ func (s *Server) marbles(w http.ResponseWriter, r *http.Request) error {
 			d.NoScale++
 		}
 	}
-	counts, err := c.Counts(ctx)
-	if err != nil {
+	if d.All, err = c.Size(ctx); err != nil {
 		return err
 	}
-	d.All, d.Filtered = counts.Specimens, total != counts.Specimens
+	d.Filtered = total != d.All
 	for k := range q.Values {
 		// The colour field always has a value, which counts where "by" says so.
 		if q.Get(k) != "" && !slices.Contains([]string{"sort", "order", "page", doneParam, "colour", "near", "part", "q"}, k) {
@@ -335,13 +334,24 @@ const mostSwatches = 24
 // palettes keeps the collection's palette until its colours change: naming
 // thousands of colours takes a moment.
 type palettes struct {
-	mu   sync.Mutex
-	key  uint64
-	list []report.PaletteColour
+	mu      sync.Mutex
+	of      *collection.Collection
+	version int64 // of the collection, when the colours were last read
+	key     uint64
+	list    []report.PaletteColour
 }
 
 // palette are the collection's most frequent colours, by hue.
 func (s *Server) palette(ctx context.Context, c *collection.Collection) ([]report.PaletteColour, error) {
+	version, err := c.Version(ctx)
+	if err != nil {
+		return nil, err
+	}
+	s.palettes.mu.Lock()
+	defer s.palettes.mu.Unlock()
+	if s.palettes.of == c && s.palettes.version == version {
+		return s.palettes.list, nil
+	}
 	found, err := c.Colours(ctx)
 	if err != nil {
 		return nil, err
@@ -352,8 +362,6 @@ func (s *Server) palette(ctx context.Context, c *collection.Collection) ([]repor
 		all[i] = report.FoundColour{Specimen: f.SpecimenID, Lab: f.Lab}
 		fmt.Fprintln(h, f.SpecimenID, f.Lab)
 	}
-	s.palettes.mu.Lock()
-	defer s.palettes.mu.Unlock()
 	if key := h.Sum64(); key != s.palettes.key || s.palettes.list == nil {
 		list := report.Palette(all)
 		if len(list) > mostSwatches {
@@ -371,6 +379,7 @@ func (s *Server) palette(ctx context.Context, c *collection.Collection) ([]repor
 		}
 		s.palettes.key, s.palettes.list = key, list
 	}
+	s.palettes.of, s.palettes.version = c, version
 	return s.palettes.list, nil
 }
 
