@@ -115,8 +115,9 @@ func (m *matSeen) number(found *vision.Found) (ids []string) {
 			all[at].place = p.Number
 		}
 	}
-	// Rows of the mat for those beside the places.
-	row := func(y float64) int { return int(math.Floor(y / sortmat.PitchMM)) }
+	// Rows for those beside the places: a row of places and the gap below it, the
+	// bounds away from where marbles are likely to lie.
+	row := func(y float64) int { return int(math.Floor((y - places[0].Y + sortmat.PitchMM/4) / sortmat.PitchMM)) }
 	sort.SliceStable(all, func(i, j int) bool {
 		a, b := all[i], all[j]
 		switch {

@@ -51,7 +51,7 @@ func TestMarblesHaveTheirPlacesNumbers(t *testing.T) {
 				at(9, 4.5, 0, 6),
 				{}, // an outline that fits no sphere
 			}}
-			want := []int{4, 6, 0, 2, 3, 5, 1, 7}
+			want := []int{4, 6, 0, 2, 3, 1, 5, 7} // 7's neighbour counts to the row above it, and lies farther left
 			outlines := slices.Clone(found.Marbles)
 			ids := m.number(&found)
 			if wantIDs := []string{"2", "9", "17", "29", "30", "31", "32", "33"}; !slices.Equal(ids, wantIDs) {
