@@ -218,7 +218,11 @@ func drawCard(c vg.Canvas, at place) {
 	c.SetColor(color.Gray{Y: 150})
 	c.SetLineWidth(cutLineMM * vg.Millimeter)
 	c.Stroke(rectangle(at, 0, 0, CardWidthMM, CardHeightMM))
+	drawCardParts(c, at, Legend())
+}
 
+// drawCardParts draws what is measured on the card, and its legend.
+func drawCardParts(c vg.Canvas, at place, legend string) {
 	c.SetColor(color.Black)
 	for row := range BoardRows {
 		for column := range BoardCols {
@@ -249,7 +253,7 @@ func drawCard(c vg.Canvas, at place) {
 		c.Stroke(line(at, x, CheckBarYMM-CheckTickMM/2, x, CheckBarYMM+CheckTickMM/2))
 	}
 	c.FillString(sans(legendSize), at(right+1.5, CheckBarYMM+0.9), fmt.Sprintf("%g mm", CheckBarMM))
-	c.FillString(sans(legendSize), at(CheckBarLeftMM, LegendTopMM+3.2), Legend())
+	c.FillString(sans(legendSize), at(CheckBarLeftMM, LegendTopMM+3.2), legend)
 }
 
 func drawSheetNotes(c vg.Canvas, s Sheet) {

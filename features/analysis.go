@@ -9,11 +9,22 @@ type Analysis struct {
 	// Anatomy is how the ribbons run, Marks what else there is.
 	Anatomy Anatomy
 	Marks   Marks
+	// Mark is what is seen of the mark on the sheet under the marble.
+	Mark MarkSeen
 }
 
 // Analyse looks at a face.
 func Analyse(f *Face) *Analysis {
 	a := &Analysis{Face: f}
+	if f.Mark != nil {
+		// Colours are read off the face as it would look on plain ground.
+		a.Mark = *lookForMark(f)
+		if a.Mark.Looked {
+			a.Mark.read(f)
+			f = a.Mark.without(f)
+			a.Face = f
+		}
+	}
 	a.Shadow = findShadow(f.Ring)
 	a.Parts = separate(f)
 	if len(a.Parts.Colours) == 0 {
@@ -22,7 +33,13 @@ func Analyse(f *Face) *Analysis {
 		a.Parts.Usable = 0
 	}
 	a.Glass = glassCues(f, a.Shadow, &a.Parts)
+	if a.Mark.Looked {
+		a.Mark.settle(&a.Glass)
+	}
 	a.Parts.chooseBase(f, a.Glass)
+	if a.Mark.Looked {
+		a.Mark.base(f, &a.Parts)
+	}
 	a.Parts.settleRibbons(f, a.Shadow, a.Glass.NotOpaque < 0.5)
 	a.Glass.Translucency = a.translucency()
 	a.Marks = findMarks(a)

@@ -40,6 +40,8 @@ type Face struct {
 	PaperLab [3]float64
 	// Ring is the paper around the marble; see Ring.
 	Ring Ring
+	// Mark is the mark that lies under the marble; nil for none.
+	Mark *Mark
 }
 
 // Ring is the light on the paper around a marble, by direction and distance,

@@ -100,8 +100,22 @@ func sureOf(p float64) float64 { return ramp(p, 0.2, 0.8) }
 // however much light falls through the marble; the strongest channel is taken
 // to have lost a quarter, in logarithm, of what the weakest has lost to it.
 // Glass that takes all colours alike is not told from a shadow.
+//
+// Where a mark lies under the marble, what is seen of it counts instead, as far
+// as it is sure.
 func (a *Analysis) translucency() float64 {
 	g := &a.Glass
+	through := a.through()
+	t := sureOf(g.NotOpaque) * (cloudyLevel + sureOf(g.Clear)*(math.Max(cloudyLevel/2, through)-cloudyLevel))
+	if w := a.Mark.sure(); w > 0 {
+		t += w * (a.Mark.passes() - t)
+	}
+	return t
+}
+
+// through is the share of light that passes one diameter of the base, by its
+// colour alone.
+func (a *Analysis) through() float64 {
 	through := 1.0
 	if a.Parts.Base >= 0 && a.Parts.Tinted {
 		base := colour.LabToLinear(a.Parts.Colours[a.Parts.Base].Lab)
@@ -116,7 +130,7 @@ func (a *Analysis) translucency() float64 {
 			through = math.Min(1, y/most) * math.Pow(math.Max(0, math.Min(1, least/most)), bestChannelShare)
 		}
 	}
-	return sureOf(g.NotOpaque) * (cloudyLevel + sureOf(g.Clear)*(math.Max(cloudyLevel/2, through)-cloudyLevel))
+	return through
 }
 
 func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {

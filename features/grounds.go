@@ -32,6 +32,11 @@ var (
 	// lit is whether the light comes from a side, so that there is a shadow to
 	// read.
 	lit = Ground{"a shadow to read", func(a *Analysis) float64 { return 0.5 + 0.5*ramp(a.Shadow.Depth, 0.05, 0.25) }}
+	// litOrMarked is the same where there may be a mark under the marble, which
+	// needs no shadow.
+	litOrMarked = Ground{"a shadow to read, or the mat's mark under the marble", func(a *Analysis) float64 {
+		return math.Max(lit.Holds(a), a.Mark.sure())
+	}}
 )
 
 // contrast is the weighted CIELAB distance of the base from the nearest

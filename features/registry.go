@@ -7,7 +7,7 @@ import (
 
 // Version of the registry: it goes up whenever a feature is added, removed or
 // measured differently, so that figures of two versions are never mixed.
-const Version = 2
+const Version = 3
 
 // Feature is one number that is measured of a marble.
 type Feature struct {
@@ -125,9 +125,9 @@ var registry = []Feature{
 	},
 	{
 		Name: "translucency", Label: "translucency", Low: 0, High: 1,
-		Meaning:   "How much light the base glass lets through: 0 none, 1 clear.",
-		Disturbed: "light from straight above or from all sides, neighbours in the shadow",
-		Rests:     []Ground{seen, lit},
+		Meaning:   "How much light the base glass lets through: 0 none, 1 clear. On the sorting mat it is read off the mark under the marble.",
+		Disturbed: "light from straight above or from all sides, neighbours in the shadow; on the sorting mat, ribbons that hide the mark, and a marble seen from far aside",
+		Rests:     []Ground{seen, litOrMarked},
 		Measure: func(a *Analysis) (float64, string) {
 			return a.Glass.Translucency, unless(a.Parts.Usable > 0, tooLittleSeen)
 		},

@@ -47,6 +47,8 @@ type Truth struct {
 	Card     Card     `json:"card"`
 	Ground   Ground   `json:"ground"`
 	Marbles  []Marble `json:"marbles"`
+	// Mat is the version of the sorting mat that the marbles lie on, whose top-left corner is the card's; 0 without one.
+	Mat int `json:"mat,omitempty"`
 	// Ruler is what gives a photo without the reference card its scale; nil for others.
 	Ruler *Ruler `json:"ruler,omitempty"`
 }
@@ -161,15 +163,17 @@ type Marble struct {
 	// Kind is the renderer's own word for how the marble is built; not a label for the product.
 	Kind string `json:"kind"`
 	// Label is the set the marble truly belongs to; empty if it belongs to none, or if the file doesn't say.
-	Label      string     `json:"label"`
-	DiameterMM float64    `json:"diameter_mm"`
-	CentreMM   [3]float64 `json:"centre_mm"`
-	Ellipse    Ellipse    `json:"ellipse_px"`
-	Touches    Touches    `json:"touches"`
-	CutOff     bool       `json:"cut_off"`
-	Base       Base       `json:"base"`
-	Ribbons    []Ribbon   `json:"ribbons"`
-	Bubble     Bubble     `json:"bubble"`
+	Label      string  `json:"label"`
+	DiameterMM float64 `json:"diameter_mm"`
+	// Place is the number of the mat's place that it lies on; 0 for none.
+	Place    int        `json:"place,omitempty"`
+	CentreMM [3]float64 `json:"centre_mm"`
+	Ellipse  Ellipse    `json:"ellipse_px"`
+	Touches  Touches    `json:"touches"`
+	CutOff   bool       `json:"cut_off"`
+	Base     Base       `json:"base"`
+	Ribbons  []Ribbon   `json:"ribbons"`
+	Bubble   Bubble     `json:"bubble"`
 	// Visible is the fraction of the silhouette's area that lies in the picture and behind no other marble, 0 to 1
 	// (counted on whole pixels, so it may pass 1 by a little).
 	Visible float64 `json:"visible_fraction_of_silhouette"`

@@ -62,14 +62,7 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 		Linear: make([][3]float64, size*size), Lab: make([][3]float64, size*size), Mask: make([]uint8, size*size),
 		BlurShare: found.BlurPX / e.MeanRadiusPX(),
 	}
-	sin, cos := math.Sincos(e.AngleDeg * math.Pi / 180)
-	// A place on the disc (in radii, axes along the picture's) to a pixel: the
-	// circle is stretched into the ellipse along the ellipse's own axes.
-	toPixel := func(x, y float64) (float64, float64) {
-		u, v := cos*x+sin*y, -sin*x+cos*y
-		u, v = u*e.SemiMajorPX, v*e.SemiMinorPX
-		return e.CxPX + cos*u - sin*v, e.CyPX + sin*u + cos*v
-	}
+	toPixel := discToPixel(e)
 	// When the marble is larger than the face, several pixels are averaged.
 	over := int(math.Max(1, math.Min(4, math.Round(e.MeanRadiusPX()/r))))
 	c := float64(size-1) / 2

@@ -130,6 +130,7 @@ func run(verbose bool, cuesPath, only string) error {
 		return err
 	}
 	anatomySection(os.Stdout, groups, seen)
+	matSection(os.Stdout, seen)
 	if err := rulersSection(os.Stdout, "samples/photos", only, verbose, seen); err != nil {
 		return err
 	}

@@ -49,6 +49,7 @@ func TestWrongUsage(t *testing.T) {
 		"explain a file":      {[]string{"measure", here, "--out", out, "--explain", file}, "is a file"},
 		"explain as crops":    {[]string{"measure", here, "--out", out, "--explain", filepath.Join(out, "crops")}, "crops"},
 		"too fine a card":     {[]string{"card", "--out", out, "--dpi", "99999"}, "99999"},
+		"too fine a mat":      {[]string{"card", "--mat", "--out", out, "--dpi", "2400"}, "1200"},
 		"paper unknown":       {[]string{"card", "--out", out, "--paper", "foolscap"}, "foolscap"},
 		"references no dir":   {[]string{"references"}, "dir"},
 		"references check":    {[]string{"references", here, "--check-bar-mm", "8"}, "8"},
@@ -89,6 +90,7 @@ func TestCardFiles(t *testing.T) {
 		want []string
 	}{
 		{nil, []string{"tawsight-card-600dpi.png", "tawsight-card-a4.pdf", "tawsight-card-letter.pdf", "tawsight-card.svg"}},
+		{[]string{"--mat", "--paper", "letter", "--dpi", "100"}, []string{"tawsight-mat-letter-100dpi.png", "tawsight-mat-letter.pdf", "tawsight-mat-letter.svg"}},
 		{[]string{"--paper", "a4", "--dpi", "150"}, []string{"tawsight-card-150dpi.png", "tawsight-card-a4.pdf", "tawsight-card.svg"}},
 	} {
 		out := filepath.Join(t.TempDir(), "new", "folder")

@@ -251,7 +251,7 @@ func couldMeasure() (out []classify.Measurement) {
 				if !slices.Contains(closer, f.Name) {
 					closer = append(closer, f.Name)
 				}
-			case "a shadow to read":
+			case "a shadow to read", "a shadow to read, or the mat's mark under the marble":
 				lit = append(lit, f.Name)
 			}
 		}

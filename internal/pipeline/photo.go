@@ -1,7 +1,6 @@
 package pipeline
 
 import (
-	"fmt"
 	"image"
 	"math"
 	"time"
@@ -77,6 +76,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 
 	// The ruler: pose and scale. The card gives white and blur as well.
 	look := sightRuler(p, scale, want.ruler)
+	mat := seeMat(p, &look, scale)
 	scene := look.scene
 	light := vision.Light{White: calib.Neutral(), RefX: float64(p.Width) / 2, RefY: float64(p.Height) / 2}
 	if look.det.Found {
@@ -88,6 +88,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		}
 	}
 	found := vision.Find(p, scene)
+	ids := mat.number(&found)
 	if len(want.ruler.Known) > 0 {
 		look.byKnown(p, found, want.ruler)
 	}
@@ -114,7 +115,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 	}
 
 	for i, o := range found.Marbles {
-		m := record.Marble{ID: fmt.Sprint(i + 1), Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
+		m := record.Marble{ID: ids[i], Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
 		size := func() float64 {
 			if ruler == nil || o.CutOff {
 				return 0
@@ -133,6 +134,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 			return d.MM / 2
 		}
 		face := vision.Face(p, found, i, light, 0, scene.Areas)
+		face.Mark = mat.mark(found, i, face)
 		a := features.Analyse(face)
 		// Where the edge lies against the outline depends on the glass.
 		o = o.WithoutRim(scene.Camera, 1-a.Glass.NotOpaque)

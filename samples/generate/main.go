@@ -90,7 +90,7 @@ func run(ctx context.Context, out, work, only string, shift int64, list bool) er
 		}
 		fmt.Printf("%s  %d kB  %.0f s\n", p.path, n/1000, time.Since(start).Seconds())
 	}
-	return nil
+	return makeMats(ctx, povray, out, work, want, shift, list)
 }
 
 // make1 makes one photo and its truth.

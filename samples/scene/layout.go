@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 
+	"tawsight/calib/sortmat"
 	"tawsight/samples"
 )
 
@@ -169,6 +170,9 @@ func (s *Scene) Truth() (*samples.Truth, error) {
 	t := &samples.Truth{Scene: s.Name, Seed: s.Seed, Fault: samples.FaultNone,
 		Image: samples.Image{Width: s.Width, Height: s.Height}, Camera: s.Camera, Card: s.Card,
 		Ground: samples.Ground{Lab: [3]float64{s.GroundL, 0, 0}}}
+	if s.Mat != nil {
+		t.Mat = sortmat.Version
+	}
 	if s.Ruler != nil {
 		t.Ruler = s.Ruler.truth(s)
 	}
@@ -192,6 +196,9 @@ func (s *Scene) Truth() (*samples.Truth, error) {
 			if j != i && (m.Partner == j || s.Marbles[j].Partner == i) {
 				o.Touches = append(o.Touches, j+1)
 			}
+		}
+		if s.Mat != nil {
+			o.Place = s.Mat.Places[i]
 		}
 		o.Base, o.Ribbons = m.truth()
 		o.Specimen, o.Crystallised = m.Specimen, m.Crystallised > 0

@@ -22,6 +22,8 @@ type Scene struct {
 	// they are, POV-Ray drops them without a word where the rounded corners aren't quite flat, and the window lights
 	// the scene but isn't mirrored.
 	WholeWindow bool
+	// Mat is the sorting mat that the marbles lie on; nil for scenes with the card on bare paper.
+	Mat *Mat
 	// Ruler is nil for scenes with the reference card, or with nothing.
 	Ruler *Ruler
 }
@@ -100,8 +102,12 @@ func (s *Scene) POV(labels bool) string {
 		p("background { rgb 0 }")
 	} else {
 		s.lights(p)
-		// Paper with a faint grain: a flat grey would be kinder to an outline finder than any real sheet.
-		s.ground(p)
+		if s.Mat != nil {
+			s.mat(p)
+		} else {
+			// Paper with a faint grain: a flat grey would be kinder to an outline finder than any real sheet.
+			s.ground(p)
+		}
 		if s.Card.Present {
 			s.card(p)
 		}
@@ -221,8 +227,11 @@ func (s *Scene) lights(p func(string, ...any)) {
 
 // card draws the reference card: all lengths in millimetres from its top-left corner, x right, y down.
 func (s *Scene) card(p func(string, ...any)) {
-	const t = 0.2 // thickness of the card
+	t := 0.2 // thickness of the card
 	k := s.Card
+	if s.Mat != nil {
+		t = 0.004
+	}
 	finish := "finish { ambient 0 diffuse 1 }"
 	rect := func(x0, y0, x1, y1, y float64) {
 		p(" box { <%.4f,%.4f,0.1>, <%.4f,%.4f,%.4f> pigment { %s } %s }", x0, y0, x1, y1, t+0.002, grey(y), finish)
@@ -257,7 +266,11 @@ func (s *Scene) card(p func(string, ...any)) {
 			words, size, size, x, y, t+0.003, grey(black), finish)
 	}
 	text(94, 66.9, 2.4, "80 mm")
-	text(12.5, 71.6, 2.6, "Tawsight  card 1   print at 100 %")
+	legend := "Tawsight  card 1   print at 100 %"
+	if s.Mat != nil {
+		legend = "Tawsight  mat 1   print at 100 %"
+	}
+	text(12.5, 71.6, 2.6, legend)
 	p(" matrix <%.8f,%.8f,%.8f, %.8f,%.8f,%.8f, 0,0,1, %.6f,%.6f,0> }", k.XAxisWorld[0], k.XAxisWorld[1], k.XAxisWorld[2],
 		k.YAxisWorld[0], k.YAxisWorld[1], k.YAxisWorld[2], k.TopLeftWorldMM[0], k.TopLeftWorldMM[1])
 }
