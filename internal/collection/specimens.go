@@ -324,6 +324,25 @@ type Description struct {
 	Permission                    refset.Permission
 }
 
+// clean puts what specimens and photos are both described by into the form it is
+// kept in, and gives the contributor's id, nil for none.
+func (d *Description) clean(ctx context.Context, tx *sql.Tx) (contributor any, err error) {
+	if d.Provenance, err = cleanText(d.Provenance); err != nil {
+		return nil, err
+	}
+	if d.Permission, err = refset.ParsePermission(string(d.Permission)); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrInvalid, err)
+	}
+	if strings.TrimSpace(d.Contributor) == "" {
+		return nil, nil
+	}
+	name, err := cleanName("contributor", d.Contributor)
+	if err != nil {
+		return nil, err
+	}
+	return contributorID(ctx, tx, name, refset.NotSaid)
+}
+
 // Describe replaces what is said of a specimen; what stood before stays in the
 // journal.
 func (c *Collection) Describe(ctx context.Context, who, id string, d Description) (Edit, error) {
@@ -337,21 +356,9 @@ func (c *Collection) Describe(ctx context.Context, who, id string, d Description
 				return "", err
 			}
 		}
-		if d.Provenance, err = cleanText(d.Provenance); err != nil {
+		contributor, err := d.clean(ctx, tx)
+		if err != nil {
 			return "", err
-		}
-		if d.Permission, err = refset.ParsePermission(string(d.Permission)); err != nil {
-			return "", fmt.Errorf("%w: %w", ErrInvalid, err)
-		}
-		var contributor any
-		if strings.TrimSpace(d.Contributor) != "" {
-			name, err := cleanName("contributor", d.Contributor)
-			if err != nil {
-				return "", err
-			}
-			if contributor, err = contributorID(ctx, tx, name, refset.NotSaid); err != nil {
-				return "", err
-			}
 		}
 		_, err = tx.ExecContext(ctx, `UPDATE specimen SET name = ?1, provenance = ?2, contributor_id = ?3, permission = ?4 WHERE id = ?5
 			AND (name <> ?1 OR provenance <> ?2 OR contributor_id IS NOT ?3 OR permission <> ?4)`, d.Name, d.Provenance, contributor, string(d.Permission), id)
@@ -368,21 +375,9 @@ func (c *Collection) DescribePhoto(ctx context.Context, who, sha string, d Descr
 		if err != nil {
 			return "", notFound(err, "photo", sha)
 		}
-		if d.Provenance, err = cleanText(d.Provenance); err != nil {
+		contributor, err := d.clean(ctx, tx)
+		if err != nil {
 			return "", err
-		}
-		if d.Permission, err = refset.ParsePermission(string(d.Permission)); err != nil {
-			return "", fmt.Errorf("%w: %w", ErrInvalid, err)
-		}
-		var contributor any
-		if strings.TrimSpace(d.Contributor) != "" {
-			n, err := cleanName("contributor", d.Contributor)
-			if err != nil {
-				return "", err
-			}
-			if contributor, err = contributorID(ctx, tx, n, refset.NotSaid); err != nil {
-				return "", err
-			}
 		}
 		_, err = tx.ExecContext(ctx, `UPDATE photo SET provenance = ?1, contributor_id = ?2, permission = ?3 WHERE sha256 = ?4
 			AND (provenance <> ?1 OR contributor_id IS NOT ?2 OR permission <> ?3)`, d.Provenance, contributor, string(d.Permission), sha)
