@@ -80,23 +80,34 @@ func Find(p *Photo, sc Scene) Found {
 	if f.BlurPX <= 0 {
 		f.BlurPX = 1
 	}
-	rf := &refiner{px: p.pixels(), cam: sc.Camera, sigmaPX: f.BlurPX, rim: newRimTable(f.BlurPX)}
+	// Which of the circles about a place is the glass shows where marbles are some
+	// eighty pixels across; its exact place at full size.
+	full := &refiner{px: p.pixels(), cam: sc.Camera, sigmaPX: f.BlurPX, rim: newRimTable(f.BlurPX)}
+	rf, k := full, 1.0
+	if want := chooseRadiusPX / radiusOf(chosen, s); want < 0.8 {
+		small, scale := p.reduced(int(want*float64(long) + 0.5))
+		defer small.Close()
+		// A box filter as wide as a pixel has a variance of 1/12 px.
+		sigma := math.Sqrt(f.BlurPX*f.BlurPX*scale*scale + 1.0/12)
+		rf, k = &refiner{px: calib.NewPixels(small), cam: sc.Camera.Scaled(scale), sigmaPX: sigma, rim: newRimTable(sigma)}, scale
+	}
 	ellipses := make([]calib.Ellipse, len(chosen))
 	solid := make([]bool, len(chosen))
 	for i, c := range chosen {
-		ellipses[i] = toFull(c.e, s)
+		ellipses[i] = resized(c.e, s/k)
 		solid[i] = c.score >= credible
 	}
 	var outs []Outline
 	for i, c := range chosen {
 		skip := behind(ellipses, i, func(j int) bool { return solid[j] })
-		if o, ok := rf.outlineNear(c, all, s, skip); ok {
+		if o, ok := rf.outlineNear(c, all, s/k, skip); ok {
+			o.Ellipse = resized(o.Ellipse, k)
 			outs = append(outs, o)
 		}
 	}
 	outs = ofMarbleSize(outs, sc.MMPerPX)
-	outs = ofMarbleSize(rf.last(settle(outs)), sc.MMPerPX)
-	outs = besidePaper(outs, rf.px, f.Paper, sc.Areas)
+	outs = ofMarbleSize(full.last(settle(outs), k), sc.MMPerPX)
+	outs = besidePaper(outs, full.px, f.Paper, sc.Areas)
 	f.Marbles = rowsThenColumns(outs)
 	return f
 }
@@ -235,23 +246,55 @@ func behind(ellipses []calib.Ellipse, self int, counts func(j int) bool) func(x,
 	}
 }
 
-// outlineNear finds the outline of one marble at full size. Which of the coarse
-// outlines about the place is the glass, and which a shadow or an inner ring,
-// shows only there: each is refined, so is what the outermost steps agree on,
-// and the places they come to are weighed on a tight look.
+// chooseRadiusPX is the radius at which it is told glass from shadows and inner
+// rings.
+const chooseRadiusPX = 42.0
+
+// radiusOf is the median radius of what was found in a picture reduced by s, in
+// full-size pixels.
+func radiusOf(found []coarse, s float64) float64 {
+	if len(found) == 0 {
+		return 0
+	}
+	r := make([]float64, len(found))
+	for i, c := range found {
+		r[i] = c.r() / s
+	}
+	sort.Float64s(r)
+	return r[len(r)/2]
+}
+
+// outlineNear finds the outline of one marble; s is the size of the coarse
+// picture by the one looked at. Which of the coarse outlines about the place is
+// the glass, and which a shadow or an inner ring, shows only there: each is
+// fitted, so is what the outermost steps agree on, and the places they come to
+// are weighed by all that is seen around.
 func (rf *refiner) outlineNear(c coarse, all []coarse, s float64, skip func(x, y float64) bool) (Outline, bool) {
 	softLimit := rf.softLimit()
+	from := starts(c, all)
+	base := resized(c.e, s)
+	reach := 0.0
+	for i := range from {
+		from[i].e = resized(from[i].e, s)
+		e := from[i].e
+		reach = math.Max(reach, math.Hypot(e.CxPX-base.CxPX, e.CyPX-base.CyPX)+math.Abs(e.MeanRadiusPX()-base.MeanRadiusPX()))
+	}
+	reach = math.Min(reach, 0.3*base.MeanRadiusPX()) + rf.judgeReach(base)
+	seen := rf.scan(base, reach, skip)
+	if n := seen.looked + seen.hidden + seen.outside; seen.looked < n/4 || seen.looked == 0 {
+		return Outline{}, false
+	}
+	reachOf := func(pass int, e calib.Ellipse) float64 { return reaches[pass]*e.MeanRadiusPX() + 1 + rf.sigmaPX }
 	var tries []Outline
-	try := func(e calib.Ellipse, from, to int) {
-		if o, ok := rf.refine(e, skip, from, to); ok && o.Coverage >= leastCoverage {
-			o.Support = rf.judge(o.Ellipse, skip, softLimit)
+	try := func(e calib.Ellipse) {
+		if o, ok := rf.fit(seen, e, reachOf(1, e), softLimit, 0); ok && o.Coverage >= leastCoverage {
 			tries = append(tries, o)
 		}
 	}
 	// Starts that come to one place on the first pass are one.
 	var places []Outline
-	for _, start := range starts(c, all) {
-		o, ok := rf.refine(toFull(start.e, s), skip, 0, 1)
+	for _, start := range from {
+		o, ok := rf.fit(seen, start.e, reachOf(0, start.e), softLimit, 0)
 		if !ok {
 			continue
 		}
@@ -259,20 +302,22 @@ func (rf *refiner) outlineNear(c coarse, all []coarse, s float64, skip func(x, y
 			places = places[:len(places)-1]
 			continue
 		}
-		try(o.Ellipse, 1, 2)
+		try(o.Ellipse)
 	}
-	from := toFull(c.e, s)
+	mid := base
+	for i := range tries {
+		tries[i].Support = rf.judge(seen, tries[i].Ellipse, softLimit)
+	}
 	if o, ok := bestOf(tries); ok {
-		from = o.Ellipse
+		mid = o.Ellipse
 	}
-	dirs, _, _, _ := rf.scan(from, 0.12*from.MeanRadiusPX()+1+rf.sigmaPX, skip)
-	if e, ok := rf.consensus(dirs, from, 0.6+0.5*rf.sigmaPX, 0.2, outsideShare, 160); ok {
-		try(e, 1, 2)
+	if e, ok := rf.consensus(seen.band(mid, 0.12*mid.MeanRadiusPX()+1+rf.sigmaPX), mid, 0.6+0.5*rf.sigmaPX, 0.2, outsideShare, chooseTries); ok {
+		try(e)
 	}
 	var last []Outline
 	for _, o := range distinct(tries) {
-		if n, ok := rf.refine(o.Ellipse, skip, len(reaches)-1, len(reaches)); ok && n.Coverage >= leastFinal {
-			n.Support = rf.judge(n.Ellipse, skip, softLimit)
+		if n, ok := rf.fit(seen, o.Ellipse, reachOf(2, o.Ellipse), softLimit, chooseTries); ok && n.Coverage >= leastFinal {
+			n.Support = rf.judge(seen, n.Ellipse, softLimit)
 			last = append(last, n)
 		}
 	}
@@ -283,8 +328,9 @@ func (rf *refiner) outlineNear(c coarse, all []coarse, s float64, skip func(x, y
 const credible = 0.45
 
 // last refines each outline once more, tightly, now that it is known which
-// neighbours there are, and says which touch.
-func (rf *refiner) last(outs []Outline) []Outline {
+// neighbours there are, and says which touch. They were found in a picture of k
+// times this one's size.
+func (rf *refiner) last(outs []Outline, k float64) []Outline {
 	ellipses := make([]calib.Ellipse, len(outs))
 	for i := range outs {
 		ellipses[i] = outs[i].Ellipse
@@ -292,7 +338,16 @@ func (rf *refiner) last(outs []Outline) []Outline {
 	kept := outs[:0]
 	for i, o := range outs {
 		skip := behind(ellipses, i, func(int) bool { return true })
-		n, ok := rf.refine(o.Ellipse, skip, len(reaches)-1, len(reaches))
+		// A pixel of the picture it was found in, and a share of its size.
+		reach := reaches[2]*o.Ellipse.MeanRadiusPX() + 1 + rf.sigmaPX
+		if k < 1 {
+			reach = 0.02*o.Ellipse.MeanRadiusPX() + 1/k + rf.sigmaPX
+		}
+		seen := rf.scan(o.Ellipse, reach, skip)
+		if 4*seen.looked < seen.looked+seen.hidden+seen.outside || seen.looked == 0 {
+			continue
+		}
+		n, ok := rf.fit(seen, o.Ellipse, reach, rf.softLimit(), finalTries)
 		if !ok || n.Coverage < leastFinal {
 			continue
 		}
@@ -312,8 +367,9 @@ func (rf *refiner) last(outs []Outline) []Outline {
 // of radii: foreshortening brings them nearer, never farther.
 const touchWithin = 1.03
 
-// toFull turns an ellipse of the reduced picture into full-size pixels.
-func toFull(e calib.Ellipse, s float64) calib.Ellipse {
+// resized turns an ellipse of a picture into one of a picture 1/s times its
+// size. Pixel centres are at whole numbers.
+func resized(e calib.Ellipse, s float64) calib.Ellipse {
 	return calib.Ellipse{CxPX: (e.CxPX+0.5)/s - 0.5, CyPX: (e.CyPX+0.5)/s - 0.5, SemiMajorPX: e.SemiMajorPX / s, SemiMinorPX: e.SemiMinorPX / s, AngleDeg: e.AngleDeg}
 }
 
@@ -379,32 +435,9 @@ func bestOf(o []Outline) (Outline, bool) {
 	return o[best], true
 }
 
-// reaches are how far from the last outline each pass of refine looks, as
-// shares of the radius.
+// reaches are how far from the last outline each pass looks, as shares of the
+// radius.
 var reaches = [3]float64{0.06, 0.04, 0.05}
-
-// refine moves an outline from the reduced picture onto the full-size one, in
-// passes from..to-1 with a narrowing reach.
-func (rf *refiner) refine(e calib.Ellipse, skip func(x, y float64) bool, from, to int) (o Outline, ok bool) {
-	softLimit := rf.softLimit()
-	for pass := from; pass < to; pass++ {
-		reach := reaches[pass]*e.MeanRadiusPX() + 1 + rf.sigmaPX
-		dirs, looked, hidden, outside := rf.scan(e, reach, skip)
-		n := looked + hidden + outside
-		if looked < n/4 {
-			return o, false
-		}
-		if o, ok = rf.fit(dirs, e, reach, softLimit, pass == len(reaches)-1); !ok {
-			return o, false
-		}
-		e = o.Ellipse
-		o.Coverage /= float64(looked)
-		o.Support /= float64(looked)
-		o.Hidden = float64(hidden) / float64(n)
-		o.CutOff = outside > n/40
-	}
-	return o, true
-}
 
 // softLimit is the width past which an edge is a shadow's and not the glass's,
 // px: a Gaussian step is 2.56 sigma wide from 10 to 90 %, and the rim's slow
