@@ -97,16 +97,18 @@ func Find(p *Photo, sc Scene) Found {
 		ellipses[i] = resized(c.e, s/k)
 		solid[i] = c.score >= credible
 	}
-	var outs []Outline
+	var families [][]Outline
 	for i, c := range chosen {
 		skip := behind(ellipses, i, func(j int) bool { return solid[j] })
-		if o, ok := rf.outlineNear(c, all, s/k, skip); ok {
-			o.Ellipse = resized(o.Ellipse, k)
-			outs = append(outs, o)
+		near := rf.outlinesNear(c, all, s/k, skip)
+		for i := range near {
+			near[i].Ellipse = resized(near[i].Ellipse, k)
+		}
+		if near = ofMarbleSize(near, sc.MMPerPX); len(near) > 0 {
+			families = append(families, near)
 		}
 	}
-	outs = ofMarbleSize(outs, sc.MMPerPX)
-	outs = ofMarbleSize(full.last(settle(outs), k), sc.MMPerPX)
+	outs := ofMarbleSize(full.last(settle(families), k), sc.MMPerPX)
 	outs = besidePaper(outs, full.px, f.Paper, sc.Areas)
 	f.Marbles = rowsThenColumns(outs)
 	return f
@@ -264,12 +266,12 @@ func radiusOf(found []coarse, s float64) float64 {
 	return r[len(r)/2]
 }
 
-// outlineNear finds the outline of one marble; s is the size of the coarse
-// picture by the one looked at. Which of the coarse outlines about the place is
-// the glass, and which a shadow or an inner ring, shows only there: each is
-// fitted, so is what the outermost steps agree on, and the places they come to
-// are weighed by all that is seen around.
-func (rf *refiner) outlineNear(c coarse, all []coarse, s float64, skip func(x, y float64) bool) (Outline, bool) {
+// outlinesNear finds what may be the outline of one marble, best supported first;
+// s is the size of the coarse picture by the one looked at. Which of the coarse
+// outlines about the place is the glass, and which a shadow or an inner ring,
+// shows only there: each is fitted, so is what the outermost steps agree on, and
+// the places they come to are weighed by all that is seen around.
+func (rf *refiner) outlinesNear(c coarse, all []coarse, s float64, skip func(x, y float64) bool) []Outline {
 	softLimit := rf.softLimit()
 	from := starts(c, all)
 	base := resized(c.e, s)
@@ -282,7 +284,7 @@ func (rf *refiner) outlineNear(c coarse, all []coarse, s float64, skip func(x, y
 	reach = math.Min(reach, 0.3*base.MeanRadiusPX()) + rf.judgeReach(base)
 	seen := rf.scan(base, reach, skip)
 	if n := seen.looked + seen.hidden + seen.outside; seen.looked < n/4 || seen.looked == 0 {
-		return Outline{}, false
+		return nil
 	}
 	reachOf := func(pass int, e calib.Ellipse) float64 { return reaches[pass]*e.MeanRadiusPX() + 1 + rf.sigmaPX }
 	var tries []Outline
@@ -321,46 +323,60 @@ func (rf *refiner) outlineNear(c coarse, all []coarse, s float64, skip func(x, y
 			last = append(last, n)
 		}
 	}
-	return bestOf(last)
+	sort.SliceStable(last, func(i, j int) bool { return last[i].Support > last[j].Support })
+	return distinct(last)
 }
 
 // credible is the score of a coarse candidate that may hide another marble.
 const credible = 0.45
 
-// last refines each outline once more, tightly, now that it is known which
-// neighbours there are, and says which touch. They were found in a picture of k
-// times this one's size.
-func (rf *refiner) last(outs []Outline, k float64) []Outline {
-	ellipses := make([]calib.Ellipse, len(outs))
-	for i := range outs {
-		ellipses[i] = outs[i].Ellipse
+// last refines the best outline of each family once more, tightly, now that it
+// is known which neighbours there are, and says which touch. Where the closer
+// look doesn't bear the outline out, the family's next is tried. They were
+// found in a picture of k times this one's size.
+func (rf *refiner) last(families [][]Outline, k float64) []Outline {
+	ellipses := make([]calib.Ellipse, len(families))
+	for i := range families {
+		ellipses[i] = families[i][0].Ellipse
 	}
-	kept := outs[:0]
-	for i, o := range outs {
+	var kept []Outline
+	for i, family := range families {
 		skip := behind(ellipses, i, func(int) bool { return true })
-		// A pixel of the picture it was found in, and a share of its size.
-		reach := reaches[2]*o.Ellipse.MeanRadiusPX() + 1 + rf.sigmaPX
-		if k < 1 {
-			reach = 0.02*o.Ellipse.MeanRadiusPX() + 1/k + rf.sigmaPX
-		}
-		seen := rf.scan(o.Ellipse, reach, skip)
-		if 4*seen.looked < seen.looked+seen.hidden+seen.outside || seen.looked == 0 {
-			continue
-		}
-		n, ok := rf.fit(seen, o.Ellipse, reach, rf.softLimit(), finalTries)
-		if !ok || n.Coverage < leastFinal {
-			continue
-		}
-		n.Support = o.Support
-		n.BiasUPX = biasU(n.Coverage, o.Support)
-		for j, e := range ellipses {
-			if j != i && math.Hypot(e.CxPX-n.Ellipse.CxPX, e.CyPX-n.Ellipse.CyPX) < touchWithin*(e.MeanRadiusPX()+n.Ellipse.MeanRadiusPX()) {
-				n.Touching = true
+		for _, o := range family {
+			n, ok := rf.closer(o, k, skip)
+			if !ok {
+				continue
 			}
+			for j, e := range ellipses {
+				if j != i && math.Hypot(e.CxPX-n.Ellipse.CxPX, e.CyPX-n.Ellipse.CyPX) < touchWithin*(e.MeanRadiusPX()+n.Ellipse.MeanRadiusPX()) {
+					n.Touching = true
+				}
+			}
+			kept = append(kept, n)
+			break
 		}
-		kept = append(kept, n)
 	}
 	return kept
+}
+
+// closer is an outline refined at full size.
+func (rf *refiner) closer(o Outline, k float64, skip func(x, y float64) bool) (Outline, bool) {
+	// A pixel of the picture it was found in, and a share of its size.
+	reach := reaches[2]*o.Ellipse.MeanRadiusPX() + 1 + rf.sigmaPX
+	if k < 1 {
+		reach = 0.02*o.Ellipse.MeanRadiusPX() + 1/k + rf.sigmaPX
+	}
+	seen := rf.scan(o.Ellipse, reach, skip)
+	if 4*seen.looked < seen.looked+seen.hidden+seen.outside || seen.looked == 0 {
+		return o, false
+	}
+	n, ok := rf.fit(seen, o.Ellipse, reach, rf.softLimit(), finalTries)
+	if !ok || n.Coverage < leastFinal {
+		return o, false
+	}
+	n.Support = o.Support
+	n.BiasUPX = biasU(n.Coverage, o.Support)
+	return n, true
 }
 
 // touchWithin is how near two outlines' middles lie when marbles touch, in sums
@@ -444,33 +460,41 @@ var reaches = [3]float64{0.06, 0.04, 0.05}
 // start adds to that.
 func (rf *refiner) softLimit() float64 { return 3.2*rf.sigmaPX + 2.5 }
 
-// settle drops outlines that overlap a better one.
-func settle(outs []Outline) []Outline {
-	sort.SliceStable(outs, func(i, j int) bool {
-		return outs[i].Support > outs[j].Support
+// settle gives each family its best outline that overlaps none of a better
+// supported one's, first in its list; a family without any is dropped.
+func settle(families [][]Outline) [][]Outline {
+	sort.SliceStable(families, func(i, j int) bool {
+		return families[i][0].Support > families[j][0].Support
 	})
-	var kept []Outline
-	for _, o := range outs {
-		clash := false
-		for _, k := range kept {
-			d := math.Hypot(o.Ellipse.CxPX-k.Ellipse.CxPX, o.Ellipse.CyPX-k.Ellipse.CyPX)
-			r, rk := o.Ellipse.MeanRadiusPX(), k.Ellipse.MeanRadiusPX()
-			// A small faint round thing beside a marble is the light it
-			// gathered or its shadow.
-			if r < 0.65*rk && o.Support < 0.6*k.Support && d < 1.25*(r+rk) {
-				clash = true
-				break
-			}
-			if d < overlap*(r+rk) {
-				clash = true
-				break
+	var kept [][]Outline
+	for _, family := range families {
+		var free []Outline
+		for _, o := range family {
+			if !clashes(o, kept) {
+				free = append(free, o)
 			}
 		}
-		if !clash {
-			kept = append(kept, o)
+		if len(free) > 0 {
+			kept = append(kept, free)
 		}
 	}
 	return kept
+}
+
+// clashes says whether an outline can't be a marble beside those kept.
+func clashes(o Outline, kept [][]Outline) bool {
+	r := o.Ellipse.MeanRadiusPX()
+	for _, family := range kept {
+		k := family[0]
+		rk := k.Ellipse.MeanRadiusPX()
+		d := math.Hypot(o.Ellipse.CxPX-k.Ellipse.CxPX, o.Ellipse.CyPX-k.Ellipse.CyPX)
+		// A small faint round thing beside a marble is the light it gathered or
+		// its shadow.
+		if d < overlap*(r+rk) || r < 0.65*rk && o.Support < 0.6*k.Support && d < 1.25*(r+rk) {
+			return true
+		}
+	}
+	return false
 }
 
 func rowBefore(a, b calib.Ellipse) bool {
