@@ -74,7 +74,7 @@ func dist2(a, b [3]float64) float64 {
 func separate(f *Face) Parts {
 	n := f.Size * f.Size
 	p := Parts{Of: make([]int8, n), Pure: make([]bool, n), Base: -1}
-	idx := ints.take(n)[:0]
+	idx := ints.list(n)
 	for i := 0; i < n; i++ {
 		p.Of[i] = -1
 		if f.usable(i) {
@@ -105,7 +105,7 @@ func separate(f *Face) Parts {
 	floats.give(gs)
 	// The flat ones lead; of the others those that stand out as much in colour
 	// as a fine ribbon does come along, since it has no flat pixels at all.
-	flat := ints.take(n)[:0]
+	flat := ints.list(n)
 	defer func() { ints.give(flat) }()
 	for _, i := range idx {
 		if grad[i] <= limit || ridge(sm, f, int(i)) {
@@ -361,10 +361,14 @@ func (p *Parts) fromFlat(f *Face, wt [][3]float64, centres [][3]float64, flat []
 		if o < 0 || is[i] != 0 {
 			continue
 		}
-		x, y := i%n, i/n
-		var set uint8
-		for b := max(0, y-reach); b <= min(n-1, y+reach); b++ {
-			set |= row[b*n+x]
+		set := row[i]
+		for d := n; d <= reach*n; d += n {
+			if i >= d {
+				set |= row[i-d]
+			}
+			if i+d < len(row) {
+				set |= row[i+d]
+			}
 		}
 		if set&(set-1) == 0 { // one colour or none
 			if set != 0 {
@@ -392,10 +396,11 @@ func flatten(f *Face, wt [][3]float64, light []float64, p *Parts, idx []int32) {
 	var count [maxColours]float64
 	xs := f.columns()
 	defer floats.give(xs)
-	n := f.Size
+	w := walk{n: f.Size}
 	for _, i := range idx {
 		k := p.Of[i]
-		x, y := xs[int(i)%n], xs[int(i)/n]
+		c, r := w.to(int(i))
+		x, y := xs[c], xs[r]
 		m := &mean[k]
 		count[k]++
 		m[0] += x
@@ -410,19 +415,21 @@ func flatten(f *Face, wt [][3]float64, light []float64, p *Parts, idx []int32) {
 	}
 	var a [3][3]float64
 	var b [3]float64
+	w = walk{n: f.Size}
 	for _, i := range idx {
 		m := &mean[p.Of[i]]
-		x, y := xs[int(i)%n], xs[int(i)/n]
-		u, v, w, l := x-m[0], y-m[1], x*x+y*y-m[2], light[i]-m[3]
+		c, r := w.to(int(i))
+		x, y := xs[c], xs[r]
+		u, v, q, l := x-m[0], y-m[1], x*x+y*y-m[2], light[i]-m[3]
 		a[0][0] += u * u
 		a[0][1] += u * v
-		a[0][2] += u * w
+		a[0][2] += u * q
 		a[1][1] += v * v
-		a[1][2] += v * w
-		a[2][2] += w * w
+		a[1][2] += v * q
+		a[2][2] += q * q
 		b[0] += u * l
 		b[1] += v * l
-		b[2] += w * l
+		b[2] += q * l
 	}
 	sym := mat.NewSymDense(3, nil)
 	for q := 0; q < 3; q++ {
@@ -437,8 +444,10 @@ func flatten(f *Face, wt [][3]float64, light []float64, p *Parts, idx []int32) {
 		return
 	}
 	c0, c1, c2 := c.AtVec(0), c.AtVec(1), c.AtVec(2)
+	w = walk{n: f.Size}
 	for _, i := range idx {
-		x, y := xs[int(i)%n], xs[int(i)/n]
+		c, r := w.to(int(i))
+		x, y := xs[c], xs[r]
 		l := light[i] - c0*x
 		l -= c1 * y
 		l -= c2 * (x*x + y*y)
@@ -631,8 +640,15 @@ func kmeans(wt [][3]float64, idx []int32, k int) [][3]float64 {
 	}
 	d, rest := floats.take(len(v)), floats.take(len(v))
 	of := bytes.zeroed(len(v)) // nearest centre of each
+	// How far the nearest of the other centres was at least, with the way that
+	// centres have gone until then: as long as the own centre is nearer than
+	// that less the way gone since, it is still the nearest (G. Hamerly, Making
+	// k-means even faster, Proc. SIAM International Conference on Data Mining
+	// (2010) 130-140).
+	others := floats.zeroed(len(v))
+	gone := 0.0
 	defer triples.give(v)
-	defer floats.give(d, rest)
+	defer floats.give(d, rest, others)
 	defer bytes.give(of)
 	var mid [3]float64
 	for q := range mid {
@@ -644,11 +660,32 @@ func kmeans(wt [][3]float64, idx []int32, k int) [][3]float64 {
 	centres := make([][3]float64, 1, k)
 	centres[0] = v[nearestOf(v, mid)]
 	near := newNearby(centres)
+	// look finds the nearest centre of place j and its squared distance.
+	look := func(j int) float64 {
+		at := int(of[j])
+		own := dist2(v[j], near.centres[at])
+		if own < near.free[at] {
+			return own
+		}
+		if safe := others[j] - gone - 1e-9; safe > 0 && own < safe*safe {
+			return own
+		}
+		best, second := math.Inf(1), math.Inf(1)
+		for k := range near.centres {
+			switch d := dist2(v[j], near.centres[k]); {
+			case d < best:
+				best, second, at = d, best, k
+			case d < second:
+				second = d
+			}
+		}
+		of[j] = uint8(at)
+		others[j] = math.Sqrt(second) + gone
+		return best
+	}
 	for len(centres) < k {
 		for j := range v {
-			var at int
-			at, d[j] = near.nearest(&v[j], int(of[j]))
-			of[j] = uint8(at)
+			d[j] = look(j)
 		}
 		// The far end, but not the last outlier: the 99 % point.
 		copy(rest, d)
@@ -664,27 +701,36 @@ func kmeans(wt [][3]float64, idx []int32, k int) [][3]float64 {
 		}
 		centres = append(centres, v[at])
 		near.centres = centres
+		near.refresh()
+		for j := range v {
+			others[j] = math.Min(others[j], math.Sqrt(dist2(v[j], v[at]))+gone)
+		}
 		for iter := 0; iter < 6; iter++ {
-			near.refresh()
 			var sum [maxColours][4]float64 // the fourth counts
 			for j := range v {
-				c, _ := near.nearest(&v[j], int(of[j]))
-				of[j] = uint8(c)
-				s := &sum[c]
-				s[0] += v[j][0]
-				s[1] += v[j][1]
-				s[2] += v[j][2]
+				look(j)
+				s, p := &sum[of[j]&(maxColours-1)], &v[j]
+				s[0] += p[0]
+				s[1] += p[1]
+				s[2] += p[2]
 				s[3]++
 			}
+			far := 0.0
 			for c := range centres {
 				if sum[c][3] > 0 {
+					was := centres[c]
 					for q := range centres[c] {
 						centres[c][q] = sum[c][q] / sum[c][3]
 					}
+					far = math.Max(far, dist2(was, centres[c]))
 				}
 			}
+			if far == 0 {
+				break // it stays like this
+			}
+			gone += math.Sqrt(far)
+			near.refresh()
 		}
-		near.refresh()
 	}
 	return centres
 }

@@ -260,10 +260,14 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 	n := len(p.Colours)
 	out, count := make([]float64, n), make([]float64, n)
 	mean := make([][2]float64, n)
+	xs := f.columns()
+	defer floats.give(xs)
+	w := walk{n: f.Size}
 	for i, o := range p.Of {
 		if o >= 0 {
-			x, y := f.XY(i)
-			out[o] += math.Hypot(x, y)
+			c, r := w.to(i)
+			x, y := xs[c], xs[r]
+			out[o] += math.Sqrt(x*x + y*y)
 			mean[o][0] += x
 			mean[o][1] += y
 			count[o]++
@@ -363,7 +367,7 @@ func nth(v []float64, k int) float64 {
 	for lo < hi {
 		mid := lo + (hi-lo)/2
 		a, b, c := v[lo], v[mid], v[hi]
-		pivot := math.Max(math.Min(a, b), math.Min(math.Max(a, b), c))
+		pivot := max(min(a, b), min(max(a, b), c))
 		i, j := lo, hi
 		for i <= j {
 			for v[i] < pivot {

@@ -20,7 +20,7 @@ func haze(f *Face) (v float64, ok bool) {
 	if paper < 1e-3 {
 		return 0, false
 	}
-	dark := floats.take(n * n)[:0]
+	dark := floats.list(n * n)
 	defer func() { floats.give(dark) }()
 	for y := 1; y < n-1; y++ {
 		for x := 1; x < n-1; x++ {
@@ -58,7 +58,7 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 	var a [terms][terms]float64
 	var b [3][terms]float64
 	xs := f.columns()
-	at, lab := ints.take(0), pairsPool.take(0) // pixels, and their mean a* and b*
+	at, lab := ints.list(4096), pairsPool.list(4096) // pixels, and their mean a* and b*
 	defer func() {
 		floats.give(xs)
 		ints.give(at)
@@ -205,7 +205,7 @@ func mattShare(a *Analysis) Figure {
 	allWithin(n, usable, inner, reach)
 	allWithin(n, strong, within, reach)
 	count := 0
-	places, seen := ints.take(0), ints.take(0)
+	places, seen := ints.list(4096), ints.list(4096)
 	defer func() { ints.give(places, seen) }()
 	for i := range inner {
 		if inner[i] == 0 {
