@@ -59,10 +59,10 @@ type edgePlane struct {
 func (e *edgePlane) close() { triples.give(e.lab, e.j) }
 
 // tensor fills in the gradients (Scharr's weights, which turn best) within
-// reach of the middle.
+// reach of the middle, beyond which they aren't looked at.
 func (e *edgePlane) tensor(reach float64) {
 	n := e.n
-	e.j = triples.zeroed(n * n)
+	e.j = triples.take(n * n)
 	c := float64(n-1) / 2
 	all := floats.list(n * n)
 	defer func() { floats.give(all) }()
@@ -73,7 +73,7 @@ func (e *edgePlane) tensor(reach float64) {
 				continue
 			}
 			i := y*n + x
-			up, mid, down := e.lab[i-n-1:i-n+2], e.lab[i-1:i+2], e.lab[i+n-1:i+n+2]
+			up, mid, down := (*[3][3]float64)(e.lab[i-n-1:]), (*[3][3]float64)(e.lab[i-1:]), (*[3][3]float64)(e.lab[i+n-1:])
 			var xx, xy, yy float64
 			for q := 0; q < 3; q++ {
 				weight := 1.0 / 32
@@ -136,21 +136,20 @@ func plane(f *Face, radius float64) *edgePlane {
 	}
 	for y := 0; y < n; y++ {
 		for x := 0; x < n; x++ {
-			var s [3]float64
-			w := 0.0
+			var s0, s1, s2, w float64
 			for b, wy := range shares[y].part {
 				from := (shares[y].first+b)*f.Size + shares[x].first
 				for a, wx := range shares[x].part {
 					l := &f.Lab[from+a]
 					g := wx * wy
-					s[0] += g * min(l[0], most)
-					s[1] += g * l[1]
-					s[2] += g * l[2]
+					s0 += g * min(l[0], most)
+					s1 += g * l[1]
+					s2 += g * l[2]
 					w += g
 				}
 			}
 			if w > 0 {
-				e.lab[y*n+x] = [3]float64{s[0] / w, s[1] / w, s[2] / w}
+				e.lab[y*n+x] = [3]float64{s0 / w, s1 / w, s2 / w}
 			}
 		}
 	}
@@ -164,12 +163,13 @@ func (e *edgePlane) at(x, y float64) [3]float64 {
 	ix, iy := int(x), int(y)
 	fx, fy := x-float64(ix), y-float64(iy)
 	i := iy*e.n + ix
-	up, down := e.lab[i:i+2], e.lab[i+e.n:i+e.n+2]
-	var o [3]float64
-	for q := range o {
-		o[q] = (1-fy)*((1-fx)*up[0][q]+fx*up[1][q]) + fy*((1-fx)*down[0][q]+fx*down[1][q])
+	u, d := (*[2][3]float64)(e.lab[i:]), (*[2][3]float64)(e.lab[i+e.n:])
+	gx, gy := 1-fx, 1-fy
+	return [3]float64{
+		gy*(gx*u[0][0]+fx*u[1][0]) + fy*(gx*d[0][0]+fx*d[1][0]),
+		gy*(gx*u[0][1]+fx*u[1][1]) + fy*(gx*d[0][1]+fx*d[1][1]),
+		gy*(gx*u[0][2]+fx*u[1][2]) + fy*(gx*d[0][2]+fx*d[1][2]),
 	}
-	return o
 }
 
 // cosSin are the directions of the votes.

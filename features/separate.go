@@ -65,6 +65,13 @@ func weighted(lab [3]float64) [3]float64 {
 	return [3]float64{lab[0] * lightnessWeight, lab[1], lab[2]}
 }
 
+// apart2 is dist2 of colours where they are: Go copies arrays that are handed
+// over.
+func apart2(a, b *[3]float64) float64 {
+	d0, d1, d2 := a[0]-b[0], a[1]-b[1], a[2]-b[2]
+	return d0*d0 + d1*d1 + d2*d2
+}
+
 func dist2(a, b [3]float64) float64 {
 	return (a[0]-b[0])*(a[0]-b[0]) + (a[1]-b[1])*(a[1]-b[1]) + (a[2]-b[2])*(a[2]-b[2])
 }
@@ -89,9 +96,11 @@ func separate(f *Face) Parts {
 	sm := smooth(f)
 	// The lightness is kept beside: shading is taken off it.
 	light := floats.take(n)
-	for i := range sm {
-		light[i] = sm[i][0]
-		sm[i][0] *= lightnessWeight
+	for i, m := range f.Mask {
+		if m&Glass != 0 {
+			light[i] = sm[i][0]
+			sm[i][0] *= lightnessWeight
+		}
 	}
 	defer floats.give(light)
 	// Pixels on a border mix two colours; the flatter half leads.
@@ -178,21 +187,19 @@ func separate(f *Face) Parts {
 func gradients(f *Face, wt [][3]float64) []float64 {
 	n := f.Size
 	g := floats.zeroed(n * n)
-	for i := range g {
-		if f.Mask[i]&Glass == 0 {
+	for i, m := range f.Mask {
+		if m&Glass == 0 {
 			continue
 		}
+		own := g[i]
 		for _, d := range [2]int{1, n} {
 			if j := i + d; j < n*n && f.Mask[j]&Glass != 0 {
-				v := dist2(wt[i], wt[j])
-				if v > g[i] {
-					g[i] = v
-				}
-				if v > g[j] {
-					g[j] = v
-				}
+				v := apart2(&wt[i], &wt[j])
+				own = max(own, v)
+				g[j] = max(g[j], v)
 			}
 		}
+		g[i] = own
 	}
 	return g
 }
@@ -381,7 +388,7 @@ func (p *Parts) fromFlat(f *Face, wt [][3]float64, centres [][3]float64, flat []
 			if set&(1<<k) == 0 {
 				continue
 			}
-			if d := dist2(wt[i], centres[k]); d < best {
+			if d := apart2(&wt[i], &centres[k]); d < best {
 				best, p.Of[i] = d, int8(k)
 			}
 		}
@@ -527,10 +534,11 @@ func inside(p *Parts, f *Face, i int) bool {
 	return !other(p.Of[i+1]) && !other(p.Of[i-1]) && !other(p.Of[i+n]) && !other(p.Of[i-n])
 }
 
-// smooth is the face's CIELAB after a 3 x 3 binomial filter over glass.
+// smooth is the face's CIELAB after a 3 x 3 binomial filter over glass; elsewhere
+// it says nothing. The buffer is lent.
 func smooth(f *Face) [][3]float64 {
 	n := f.Size
-	out := triples.zeroed(n * n)
+	out := triples.take(n * n)
 	w := [3]float64{1, 2, 1}
 	const kind = Glass | Highlight
 	for y := 0; y < n; y++ {
@@ -545,11 +553,10 @@ func smooth(f *Face) [][3]float64 {
 				up, mid, down := f.Mask[i-n-1:i-n+2], f.Mask[i-1:i+2], f.Mask[i+n-1:i+n+2]
 				all, any := up[0]&up[1]&up[2]&mid[0]&mid[2]&down[0]&down[1]&down[2], up[0]|up[1]|up[2]|mid[0]|mid[2]|down[0]|down[1]|down[2]
 				if all&kind == m && any&kind == m {
-					up, mid, down := f.Linear[i-n-1:i-n+2], f.Linear[i-1:i+2], f.Linear[i+n-1:i+n+2]
-					for q := range s {
-						s[q] = (up[0][q] + 2*up[1][q] + up[2][q] + 2*mid[0][q] + 4*mid[1][q] + 2*mid[2][q] +
-							down[0][q] + 2*down[1][q] + down[2][q]) / 16
-					}
+					up, mid, down := (*[3][3]float64)(f.Linear[i-n-1:]), (*[3][3]float64)(f.Linear[i-1:]), (*[3][3]float64)(f.Linear[i+n-1:])
+					s[0] = (up[0][0] + 2*up[1][0] + up[2][0] + 2*mid[0][0] + 4*mid[1][0] + 2*mid[2][0] + down[0][0] + 2*down[1][0] + down[2][0]) / 16
+					s[1] = (up[0][1] + 2*up[1][1] + up[2][1] + 2*mid[0][1] + 4*mid[1][1] + 2*mid[2][1] + down[0][1] + 2*down[1][1] + down[2][1]) / 16
+					s[2] = (up[0][2] + 2*up[1][2] + up[2][2] + 2*mid[0][2] + 4*mid[1][2] + 2*mid[2][2] + down[0][2] + 2*down[1][2] + down[2][2]) / 16
 					out[i] = colour.LinearToLabFast(s)
 					continue
 				}
@@ -638,18 +645,11 @@ func kmeans(wt [][3]float64, idx []int32, k int) [][3]float64 {
 	for j := range v {
 		v[j] = wt[idx[j*step]]
 	}
+	m := clusters{v: v, nearby: nearby{centres: make([][3]float64, 1, k)}, of: bytes.zeroed(len(v)), others: floats.zeroed(len(v))}
 	d, rest := floats.take(len(v)), floats.take(len(v))
-	of := bytes.zeroed(len(v)) // nearest centre of each
-	// How far the nearest of the other centres was at least, with the way that
-	// centres have gone until then: as long as the own centre is nearer than
-	// that less the way gone since, it is still the nearest (G. Hamerly, Making
-	// k-means even faster, Proc. SIAM International Conference on Data Mining
-	// (2010) 130-140).
-	others := floats.zeroed(len(v))
-	gone := 0.0
 	defer triples.give(v)
-	defer floats.give(d, rest, others)
-	defer bytes.give(of)
+	defer floats.give(d, rest, m.others)
+	defer bytes.give(m.of)
 	var mid [3]float64
 	for q := range mid {
 		for j := range v {
@@ -657,39 +657,14 @@ func kmeans(wt [][3]float64, idx []int32, k int) [][3]float64 {
 		}
 		mid[q] = middle(rest)
 	}
-	centres := make([][3]float64, 1, k)
-	centres[0] = v[nearestOf(v, mid)]
-	near := newNearby(centres)
-	// look finds the nearest centre of place j and its squared distance.
-	look := func(j int) float64 {
-		at := int(of[j])
-		own := dist2(v[j], near.centres[at])
-		if own < near.free[at] {
-			return own
-		}
-		if safe := others[j] - gone - 1e-9; safe > 0 && own < safe*safe {
-			return own
-		}
-		best, second := math.Inf(1), math.Inf(1)
-		for k := range near.centres {
-			switch d := dist2(v[j], near.centres[k]); {
-			case d < best:
-				best, second, at = d, best, k
-			case d < second:
-				second = d
-			}
-		}
-		of[j] = uint8(at)
-		others[j] = math.Sqrt(second) + gone
-		return best
-	}
-	for len(centres) < k {
+	m.centres[0] = v[nearestOf(v, mid)]
+	m.refresh()
+	for len(m.centres) < k {
 		for j := range v {
-			d[j] = look(j)
+			_, d[j] = m.look(j)
 		}
 		// The far end, but not the last outlier: the 99 % point.
-		copy(rest, d)
-		cut := nth(rest, len(rest)*99/100)
+		cut := upper(d, len(d)*99/100, rest)
 		if cut < 4*4 {
 			break
 		}
@@ -699,40 +674,90 @@ func kmeans(wt [][3]float64, idx []int32, k int) [][3]float64 {
 				at = j
 			}
 		}
-		centres = append(centres, v[at])
-		near.centres = centres
-		near.refresh()
-		for j := range v {
-			others[j] = math.Min(others[j], math.Sqrt(dist2(v[j], v[at]))+gone)
-		}
-		for iter := 0; iter < 6; iter++ {
-			var sum [maxColours][4]float64 // the fourth counts
-			for j := range v {
-				look(j)
-				s, p := &sum[of[j]&(maxColours-1)], &v[j]
-				s[0] += p[0]
-				s[1] += p[1]
-				s[2] += p[2]
-				s[3]++
-			}
-			far := 0.0
-			for c := range centres {
-				if sum[c][3] > 0 {
-					was := centres[c]
-					for q := range centres[c] {
-						centres[c][q] = sum[c][q] / sum[c][3]
-					}
-					far = math.Max(far, dist2(was, centres[c]))
-				}
-			}
-			if far == 0 {
-				break // it stays like this
-			}
-			gone += math.Sqrt(far)
-			near.refresh()
+		m.add(v[at])
+		for iter := 0; iter < 6 && m.move(); iter++ {
 		}
 	}
-	return centres
+	return m.centres
+}
+
+// clusters are how far k-means has come.
+type clusters struct {
+	nearby
+	v  [][3]float64
+	of []uint8 // nearest centre of each place
+	// others is how far the nearest of the other centres was at least, with the
+	// way that centres had gone until then: as long as the own centre is nearer
+	// than that less the way gone since, it is still the nearest (G. Hamerly,
+	// Making k-means even faster, Proc. SIAM International Conference on Data
+	// Mining (2010) 130-140).
+	others []float64
+	gone   float64
+}
+
+// look finds the nearest centre of place j and its squared distance.
+func (m *clusters) look(j int) (at int, best float64) {
+	v := &m.v[j]
+	at = int(m.of[j])
+	best = apart2(v, &m.centres[at])
+	if best < m.free[at&(maxColours-1)] {
+		return at, best
+	}
+	if safe := m.others[j] - m.gone - 1e-9; safe > 0 && best < safe*safe {
+		return at, best
+	}
+	own, second := at, math.Inf(1)
+	for k := range m.centres {
+		if k == own {
+			continue
+		}
+		switch d := apart2(v, &m.centres[k]); {
+		case d < best || d == best && k < at:
+			best, second, at = d, best, k
+		case d < second:
+			second = d
+		}
+	}
+	m.of[j] = uint8(at)
+	m.others[j] = math.Sqrt(second) + m.gone
+	return at, best
+}
+
+// add puts another centre in.
+func (m *clusters) add(c [3]float64) {
+	m.centres = append(m.centres, c)
+	m.refresh()
+	for j := range m.v {
+		m.others[j] = min(m.others[j], math.Sqrt(apart2(&m.v[j], &c))+m.gone)
+	}
+}
+
+// move takes each centre to the mean of the places nearest to it; false where
+// all stay.
+func (m *clusters) move() bool {
+	var sum [maxColours][4]float64 // the fourth counts
+	for j := range m.v {
+		at, _ := m.look(j)
+		s, p := &sum[at&(maxColours-1)], &m.v[j]
+		s[0] += p[0]
+		s[1] += p[1]
+		s[2] += p[2]
+		s[3]++
+	}
+	far := 0.0
+	for k := range m.centres {
+		if s := &sum[k]; s[3] > 0 {
+			to := [3]float64{s[0] / s[3], s[1] / s[3], s[2] / s[3]}
+			far = math.Max(far, apart2(&to, &m.centres[k]))
+			m.centres[k] = to
+		}
+	}
+	if far == 0 {
+		return false
+	}
+	m.gone += math.Sqrt(far)
+	m.refresh()
+	return true
 }
 
 // clusterMost is about how many places are clustered.
@@ -765,13 +790,18 @@ func span(wt [][3]float64, idx []int32) float64 {
 	most := 0.0
 	step := 1 + len(idx)/clusterMost
 	v := floats.take((len(idx) + step - 1) / step)
+	rest := floats.take(len(v))
 	for q := 0; q < 3; q++ {
 		for j := range v {
 			v[j] = wt[idx[j*step]][q]
 		}
-		most = math.Max(most, nth(v, len(v)*97/100)-nth(v, len(v)*3/100))
+		top := upper(v, len(v)*97/100, rest)
+		for j := range v {
+			v[j] = -v[j]
+		}
+		most = math.Max(most, top+upper(v, len(v)-1-len(v)*3/100, rest))
 	}
-	floats.give(v)
+	floats.give(v, rest)
 	return most
 }
 

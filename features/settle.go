@@ -360,9 +360,70 @@ func (p *Parts) dropBubble(f *Face, b Bubble) {
 // middle is the median of v, whose order it changes.
 func middle(v []float64) float64 { return nth(v, len(v)/2) }
 
-// nth is what stands at place k of v when sorted; it changes v's order (Hoare's
-// selection, the middle of three for pivot).
+// upper is what stands at place k of v when sorted, for places near the end;
+// room is as long as v. v stays as it is.
+func upper(v []float64, k int, room []float64) float64 {
+	// The largest so far, the least of them first.
+	top := room[:len(v)-k]
+	n := 0
+	for _, x := range v {
+		i := 0
+		switch {
+		case n < len(top):
+			for i = n; i > 0 && top[i-1] > x; i-- {
+				top[i] = top[i-1]
+			}
+			n++
+		case x <= top[0]:
+			continue
+		default:
+			for ; i+1 < n && top[i+1] < x; i++ {
+				top[i] = top[i+1]
+			}
+		}
+		top[i] = x
+	}
+	return top[0]
+}
+
+// nth is what stands at place k of v when sorted; it changes v's order. What
+// lies in the same one of many equal parts of the range is picked out first, in
+// long slices.
 func nth(v []float64, k int) float64 {
+	const parts = 512
+	if len(v) < 4*parts/2 {
+		return selected(v, k)
+	}
+	lo, hi := v[0], v[0]
+	for _, x := range v {
+		lo, hi = min(lo, x), max(hi, x)
+	}
+	scale := (parts - 1) / (hi - lo)
+	if !(scale > 0) || math.IsInf(scale, 0) {
+		return selected(v, k)
+	}
+	var count [parts]int32
+	for _, x := range v {
+		count[int((x-lo)*scale)&(parts-1)]++
+	}
+	part, before := 0, 0
+	for before+int(count[part]) <= k {
+		before += int(count[part])
+		part++
+	}
+	in := floats.list(int(count[part]))
+	for _, x := range v {
+		if int((x-lo)*scale)&(parts-1) == part {
+			in = append(in, x)
+		}
+	}
+	x := selected(in, k-before)
+	floats.give(in)
+	return x
+}
+
+// selected is nth by Hoare's selection, the middle of three for pivot.
+func selected(v []float64, k int) float64 {
 	lo, hi := 0, len(v)-1
 	for lo < hi {
 		mid := lo + (hi-lo)/2
