@@ -49,6 +49,10 @@ func distanceTransform(n int, site []bool) (d []float64, nearest []int32) {
 			if row[x] < 0 {
 				continue
 			}
+			// Of sites side by side only the outermost are nearest to others.
+			if int(row[x]) == y && x > 0 && x < n-1 && int(row[x-1]) == y && int(row[x+1]) == y {
+				continue
+			}
 			dy := float64(int(row[x]) - y)
 			g[x] = dy * dy
 			at := math.Inf(-1)
@@ -78,18 +82,17 @@ func distanceTransform(n int, site []bool) (d []float64, nearest []int32) {
 		}
 		top, j := k, 0
 		for x := range n {
+			if int(row[x]) == y {
+				from[x] = int32(y*n + x)
+				continue
+			}
 			for j < top && z[j+1] < float64(x) {
 				j++
 			}
 			u := int(v[j])
 			from[x] = row[u]*int32(n) + int32(u)
-			switch {
-			case u != x:
-				dx := float64(x - u)
-				to[x] = math.Sqrt(dx*dx + g[u])
-			case g[u] > 0:
-				to[x] = math.Sqrt(g[u])
-			}
+			dx := float64(x - u)
+			to[x] = math.Sqrt(dx*dx + g[u])
 		}
 	}
 	ints.give(rowOf, last, v)

@@ -1,6 +1,7 @@
 package features
 
 import (
+	"encoding/binary"
 	"math"
 	mathbits "math/bits"
 	"sort"
@@ -107,10 +108,9 @@ func separate(f *Face) Parts {
 	grad := gradients(f, sm)
 	gs := floats.take(len(idx))
 	for j, i := range idx {
-		grad[i] = math.Sqrt(grad[i])
 		gs[j] = grad[i]
 	}
-	limit := math.Max(3, nth(gs, len(gs)*55/100))
+	limit := math.Max(3*3, nth(gs, len(gs)*55/100)) // squared
 	floats.give(gs)
 	// The flat ones lead; of the others those that stand out as much in colour
 	// as a fine ribbon does come along, since it has no flat pixels at all.
@@ -134,7 +134,7 @@ func separate(f *Face) Parts {
 		p.cluster(f, sm, idx, flat)
 	}
 	// Medians of pure pixels.
-	most := 1.5 * limit
+	most := 1.5 * 1.5 * limit
 	for _, i := range idx {
 		p.Pure[i] = p.Of[i] >= 0 && grad[i] <= most && inside(&p, f, int(i))
 	}
@@ -354,13 +354,24 @@ func (p *Parts) fromFlat(f *Face, wt [][3]float64, centres [][3]float64, flat []
 			is[i] = 1 << o
 		}
 	}
+	// Eight pixels at a time, with room for reach and for eight beyond the row.
+	line := bytes.zeroed(n + 2*reach + 16)
+	defer bytes.give(line)
 	for y := range n {
-		in, out := is[y*n:(y+1)*n], row[y*n:(y+1)*n]
-		copy(out, in)
-		for d := 1; d <= reach && d < n; d++ {
-			for x := d; x < n; x++ {
-				out[x] |= in[x-d]
-				out[x-d] |= in[x]
+		copy(line[reach:], is[y*n:(y+1)*n])
+		out := row[y*n : (y+1)*n]
+		for x := 0; x < n; x += 8 {
+			var set uint64
+			for d := 0; d <= 2*reach; d++ {
+				set |= binary.LittleEndian.Uint64(line[x+d:])
+			}
+			if x+8 <= n {
+				binary.LittleEndian.PutUint64(out[x:], set)
+				continue
+			}
+			for ; x < n; x++ {
+				out[x] = uint8(set)
+				set >>= 8
 			}
 		}
 	}
