@@ -76,6 +76,7 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 	}
 	a.Known, a.Ribbons = true, len(p.Colours) > 1
 	m := carry(f, p)
+	defer m.close()
 	m.refine(f, p)
 	a.Lines = traceLines(m, p)
 	cuts := measureWidths(f, m, p, a.Lines)

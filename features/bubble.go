@@ -103,13 +103,14 @@ func (e *edgePlane) tensor(reach float64) {
 // given, which is at most the face's own.
 func plane(f *Face, radius float64) *edgePlane {
 	n := 2*int(math.Ceil(radius)) + 3
-	e := &edgePlane{n: n, radius: radius, lab: triples.zeroed(n * n)}
+	e := &edgePlane{n: n, radius: radius, lab: triples.take(n * n)}
 	k := f.Radius / radius
 	cf, c := float64(f.Size-1)/2, float64(n-1)/2
 	const most = 104.0 // lamps mirrored may be far brighter than white
 	if n == f.Size && k == 1 {
-		for i, l := range f.Lab {
-			e.lab[i] = [3]float64{min(l[0], most), l[1], l[2]}
+		copy(e.lab, f.Lab)
+		for i := range e.lab {
+			e.lab[i][0] = min(e.lab[i][0], most)
 		}
 		return e
 	}
@@ -148,6 +149,7 @@ func plane(f *Face, radius float64) *edgePlane {
 					w += g
 				}
 			}
+			e.lab[y*n+x] = [3]float64{}
 			if w > 0 {
 				e.lab[y*n+x] = [3]float64{s0 / w, s1 / w, s2 / w}
 			}
@@ -219,7 +221,7 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 	var radii []float64
 	for r := math.Max(bubbleLeast*e.radius, bubbleLeastPX); r <= bubbleMost*e.radius; r *= 1.16 {
 		radii = append(radii, r)
-		v := make([]float64, side*side)
+		v := floats.zeroed(side * side)
 		// Middles are whole pixels here, so that the places of the votes are the
 		// same steps from each.
 		var steps [bubbleDirs][len(ringAt)]int
@@ -261,6 +263,7 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 			}
 		}
 	}
+	floats.give(votes...)
 	if e != fine {
 		e.close()
 	}

@@ -6,10 +6,9 @@ import "math"
 // site of an n x n grid, in cells, and that site's index (-1 and +Inf where
 // there is no site at all): the lower envelope of parabolas along columns and
 // then rows, P. F. Felzenszwalb and D. P. Huttenlocher, Distance transforms of
-// sampled functions, Theory of Computing 8 (2012) 415-428. The second buffer is
-// lent.
+// sampled functions, Theory of Computing 8 (2012) 415-428. The buffers are lent.
 func distanceTransform(n int, site []bool) (d []float64, nearest []int32) {
-	d = make([]float64, n*n)
+	d = floats.take(n * n)
 	nearest = ints.take(n * n)
 	// Along columns the sites are 0 or nothing, so two sweeps do.
 	rowOf := ints.take(n * n) // row of the nearest site in this column, -1
@@ -83,7 +82,7 @@ func distanceTransform(n int, site []bool) (d []float64, nearest []int32) {
 		top, j := k, 0
 		for x := range n {
 			if int(row[x]) == y {
-				from[x] = int32(y*n + x)
+				to[x], from[x] = 0, int32(y*n+x)
 				continue
 			}
 			for j < top && z[j+1] < float64(x) {

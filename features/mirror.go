@@ -50,7 +50,7 @@ func (p *Parts) takeOffMirrored(f *Face) int {
 		for at := 0; at < len(comp); at++ {
 			j := int(comp[at])
 			for _, d := range [4]int{1, -1, n, -n} {
-				if k := j + d; k >= 0 && k < n*n && patch[k] == 0 && p.Of[k] == o {
+				if k := j + d; uint(k) < uint(len(patch)) && p.Of[k] == o && patch[k] == 0 {
 					patch[k] = id
 					comp = append(comp, int32(k))
 				}

@@ -57,7 +57,7 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 	var a [terms][terms]float64
 	var b [3][terms]float64
 	xs := f.columns()
-	at, lab := ints.list(4096), pairsPool.list(4096) // pixels, and their mean a* and b*
+	at, lab := ints.list(n*n), pairsPool.list(n*n) // pixels, and their mean a* and b*
 	defer func() {
 		floats.give(xs)
 		ints.give(at)
@@ -223,7 +223,7 @@ func mattShare(a *Analysis) Figure {
 	allWithin(n, usable, inner, reach)
 	allWithin(n, strong, within, reach)
 	count := 0
-	places, seen := ints.list(4096), ints.list(4096)
+	places, seen := ints.list(n*n), ints.list(n*n)
 	defer func() { ints.give(places, seen) }()
 	for i := range inner {
 		if inner[i] == 0 {

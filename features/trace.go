@@ -43,7 +43,7 @@ type colourMap struct {
 func carry(f *Face, p *Parts) *colourMap {
 	pad := int(math.Ceil(padShare * f.Radius))
 	m := &colourMap{pad: pad, n: f.Size + 2*pad, radius: f.Radius}
-	m.of = make([]int8, m.n*m.n)
+	m.of = colourPool.take(m.n * m.n)
 	for i := range m.of {
 		m.of[i] = -1
 	}
@@ -65,6 +65,12 @@ func carry(f *Face, p *Parts) *colourMap {
 	flags.give(site)
 	ints.give(nearest)
 	return m
+}
+
+// close gives the buffers back.
+func (m *colourMap) close() {
+	colourPool.give(m.of)
+	floats.give(m.far)
 }
 
 // xy is the place of cell i in radii from the marble's middle.
