@@ -63,22 +63,34 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 		ints.give(at)
 		pairsPool.give(lab)
 	}()
-	for y := 1; y < n-1; y++ {
+	// What three pixels beside each other add up to, a*, b* and number, in each of
+	// the last three rows.
+	rows := threeRows.zeroed(n)
+	defer threeRows.give(rows)
+	for y := 0; y < n; y++ {
+		var last, here [3]float64
+		for x := 0; x < n; x++ {
+			var next [3]float64
+			if i := y*n + x; int(p.Of[i]) == p.Base {
+				next = [3]float64{f.Lab[i][1], f.Lab[i][2], 1}
+			}
+			if x > 0 {
+				rows[x-1][y%3] = [3]float64{last[0] + here[0] + next[0], last[1] + here[1] + next[1], last[2] + here[2] + next[2]}
+			}
+			last, here = here, next
+		}
+		if y < 2 {
+			continue
+		}
+		y := y - 1
 		for x := 1; x < n-1; x++ {
 			i := y*n + x
 			if int(p.Of[i]) != p.Base || !p.Pure[i] {
 				continue
 			}
-			var ma, mb, c float64
-			for w := -n; w <= n; w += n {
-				for j := i + w - 1; j <= i+w+1; j++ {
-					if int(p.Of[j]) == p.Base {
-						c++
-						ma += f.Lab[j][1]
-						mb += f.Lab[j][2]
-					}
-				}
-			}
+			r := &rows[x]
+			c := r[0][2] + r[1][2] + r[2][2]
+			ma, mb := r[0][0]+r[1][0]+r[2][0], r[0][1]+r[1][1]+r[2][1]
 			m := [2]float64{ma / c, mb / c}
 			px, py := xs[x], xs[y]
 			xx, xy, yy := px*px, px*py, py*py
@@ -138,6 +150,8 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 	}
 	return math.Sqrt(middle(d)), true
 }
+
+var threeRows buffers[[3][3]float64]
 
 // solveSymmetric solves a x = b by elimination with pivots on the diagonal; a
 // is positive definite.
