@@ -34,6 +34,7 @@ type result struct {
 	views    []report.View
 	analyses []*features.Analysis
 	outlines []vision.Outline
+	ruler    *calib.Ruler // nil without one
 	measures quality.Measures
 	corners  [][2]float64 // the card's, px; nil without one
 }
@@ -93,6 +94,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		look.byKnown(p, found, want.ruler)
 	}
 	ruler := look.ruler
+	res.ruler = ruler
 	det := look.det
 	res.sight.Rulers = look.polygons()
 	if ruler == nil {
