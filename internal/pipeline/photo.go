@@ -117,7 +117,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 	}
 	centres, radii := make([]calib.Vec3, len(found.Marbles)), make([]float64, len(found.Marbles))
 	if want.pictures {
-		res.overlay, _ = p.Image(2000)
+		res.overlay, _ = p.Image(report.OverlaySidePX)
 		want.clock.done("overlay")
 	}
 

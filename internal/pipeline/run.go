@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"image/png"
-	"io"
 	"io/fs"
 	"log/slog"
 	"os"
@@ -210,7 +208,10 @@ func writePictures(outDir, stem string, res *result) error {
 	for i := range res.photo.Marbles {
 		m := &res.photo.Marbles[i]
 		m.Crop = report.CropPath(stem, m.ID)
-		err := atomicfile.Write(filepath.Join(outDir, filepath.FromSlash(m.Crop)), func(w io.Writer) error { return png.Encode(w, res.crops[i]) })
+		data, err := vision.PNG(res.crops[i])
+		if err == nil {
+			err = atomicfile.WriteBytes(filepath.Join(outDir, filepath.FromSlash(m.Crop)), data)
+		}
 		if err != nil {
 			return err
 		}

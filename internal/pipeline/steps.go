@@ -68,7 +68,9 @@ func Costs(path, outDir string) ([]StepCost, record.Photo, error) {
 	photos := []record.Photo{res.photo}
 	for _, write := range []func() error{
 		func() error { return report.WriteJSONL(filepath.Join(outDir, report.JSONLName), photos) },
-		func() error { return report.WriteMarblesCSV(filepath.Join(outDir, report.MarblesName), photos, featureNames()) },
+		func() error {
+			return report.WriteMarblesCSV(filepath.Join(outDir, report.MarblesName), photos, featureNames())
+		},
 		func() error { return report.WritePhotosCSV(filepath.Join(outDir, report.PhotosName), photos) },
 		func() error { return report.WriteHTML(outDir, photos) },
 	} {
