@@ -59,13 +59,16 @@ func Costs(path, outDir string) ([]StepCost, record.Photo, error) {
 		return nil, record.Photo{}, err
 	}
 	clock := newStepClock()
-	res := safely(path, scale, wanted{pictures: true, clock: clock})
+	want := wanted{pictures: true, clock: clock}
+	res := safely(path, scale, want)
 	clock.done("record")
-	if err := writePictures(outDir, report.Stems([]string{path})[0], &res); err != nil {
-		return nil, res.photo, err
+	t := handOn(path, &res, want)
+	clock.done("crops encoded")
+	if err := writePictures(outDir, report.Stems([]string{path})[0], &t); err != nil {
+		return nil, t.Photo, err
 	}
-	clock.done("pictures written")
-	photos := []record.Photo{res.photo}
+	clock.done("overlay drawn, files")
+	photos := []record.Photo{t.Photo}
 	for _, write := range []func() error{
 		func() error { return report.WriteJSONL(filepath.Join(outDir, report.JSONLName), photos) },
 		func() error {
@@ -75,9 +78,9 @@ func Costs(path, outDir string) ([]StepCost, record.Photo, error) {
 		func() error { return report.WriteHTML(outDir, photos) },
 	} {
 		if err := write(); err != nil {
-			return nil, res.photo, err
+			return nil, t.Photo, err
 		}
 	}
 	clock.done("tables and page")
-	return clock.costs, res.photo, nil
+	return clock.costs, t.Photo, nil
 }
