@@ -67,6 +67,8 @@ type session struct {
 var errUnreadable = errors.New("some files could not be read")
 
 func main() {
+	// Where this process is one that measures, it stays in here.
+	pipeline.Isolate()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	// Hand the signal back after the first: a second Ctrl-C ends at once.
 	context.AfterFunc(ctx, stop)

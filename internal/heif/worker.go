@@ -64,6 +64,14 @@ func work(job string) int {
 	return 0
 }
 
+// here has this process decode by itself; see [StayHere].
+var here bool
+
+// StayHere has Decode decode in this process, which saves starting another: for
+// processes that do nothing else meanwhile, and whose parent ends them when they
+// take too long or too much memory. The limit of time does not hold then.
+func StayHere() { here = true }
+
 // one keeps two decodings from taking memory at a time.
 var one sync.Mutex
 
@@ -73,6 +81,9 @@ var one sync.Mutex
 func Decode(data []byte, info Info, bgr []byte, limit time.Duration) error {
 	if len(bgr) != 3*info.Width*info.Height || info.Width*info.Height > MaxPixels {
 		return errors.New("the picture is too large")
+	}
+	if here {
+		return convert(data, info, bgr)
 	}
 	self, err := os.Executable()
 	if runtime.GOOS == "linux" {

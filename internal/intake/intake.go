@@ -45,7 +45,7 @@ type Options struct {
 	Log         *slog.Logger  // nil for silence
 
 	// measure stands in for the measuring, in tests.
-	measure func(path string, checkBarMM float64) (pipeline.Single, error)
+	measure func(ctx context.Context, path string, checkBarMM float64) (pipeline.Single, error)
 }
 
 // Intake measures photos into one collection.
@@ -87,8 +87,8 @@ func New(c *collection.Collection, o Options) *Intake {
 		o.Workers = runtime.GOMAXPROCS(0)
 	}
 	if o.measure == nil {
-		o.measure = func(path string, checkBarMM float64) (pipeline.Single, error) {
-			return pipeline.MeasureSingle(path, checkBarMM, o.Cameras)
+		o.measure = func(ctx context.Context, path string, checkBarMM float64) (pipeline.Single, error) {
+			return pipeline.MeasureSingle(ctx, path, checkBarMM, o.Cameras)
 		}
 	}
 	return &Intake{c: c, o: o, wake: make(chan struct{}, 1), watchers: map[chan Event]bool{}}
@@ -413,7 +413,7 @@ func (in *Intake) measure(ctx context.Context, f *collection.IntakeFile) (*recor
 		f.State = collection.Known
 		return nil, nil
 	}
-	s, err := in.o.measure(f.Path, f.CheckBarMM)
+	s, err := in.o.measure(ctx, f.Path, f.CheckBarMM)
 	if err != nil {
 		return nil, err
 	}

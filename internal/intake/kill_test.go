@@ -83,7 +83,7 @@ func addAll(path, dir string, real bool, out io.Writer) error {
 }
 
 // madeUp stands in for the measuring: three marbles a photo, by its content.
-func madeUp(path string, _ float64) (pipeline.Single, error) {
+func madeUp(_ context.Context, path string, _ float64) (pipeline.Single, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return pipeline.Single{}, err

@@ -1,12 +1,10 @@
 package pipeline
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"image"
-	"image/png"
 	"io"
 	"io/fs"
 	"log/slog"
@@ -87,7 +85,6 @@ func Bundle(ctx context.Context, o BundleOptions) (BundleSummary, error) {
 		label, path string
 		photo       record.Photo
 		crops       [][]byte
-		err         error
 	}
 	var jobs []job
 	for _, s := range folder.Sets {
@@ -99,15 +96,8 @@ func Bundle(ctx context.Context, o BundleOptions) (BundleSummary, error) {
 	done := 0
 	each(ctx, len(jobs), o.Workers, func(i int) {
 		j := &jobs[i]
-		res := safely(j.path, scale, wanted{pictures: true, ruler: RulerOptions{Cameras: o.Cameras}})
-		j.photo = res.photo
-		for _, c := range res.crops {
-			var buf bytes.Buffer
-			if err := png.Encode(&buf, c); err != nil {
-				j.err = err
-			}
-			j.crops = append(j.crops, buf.Bytes())
-		}
+		res := measure(ctx, j.path, scale, wanted{pictures: true, ruler: RulerOptions{Cameras: o.Cameras}}, log)
+		j.photo, j.crops = res.Photo, res.Crops
 		mu.Lock()
 		defer mu.Unlock()
 		done++
@@ -129,9 +119,6 @@ func Bundle(ctx context.Context, o BundleOptions) (BundleSummary, error) {
 		if p.Error != "" {
 			sum.Failures = append(sum.Failures, Failure{Path: p.Path, Reason: p.Error})
 			continue
-		}
-		if j.err != nil {
-			return sum, j.err
 		}
 		noteUnknownMarbles(folder, p, log)
 		marbles := learnable(p, log)

@@ -140,7 +140,7 @@ func LearnCamera(ctx context.Context, o CameraOptions) (CameraSummary, error) {
 	var mu sync.Mutex
 	done := 0
 	each(ctx, len(paths), o.Workers, func(i int) {
-		looks[i] = lookForCard(paths[i])
+		looks[i] = cardIn(ctx, paths[i])
 		mu.Lock()
 		defer mu.Unlock()
 		done++

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"context"
 	"errors"
+	"log/slog"
 	"math"
 	"os"
 	"path/filepath"
@@ -124,7 +125,7 @@ func TestLearnCamera(t *testing.T) {
 	}
 	// What is kept of it is known by the profile.
 	k, scale := keep{dir: t.TempDir()}, calib.PrintScale{Factor: 1}
-	if _, err := measureKept(photo, scale, k); err != nil {
+	if _, err := measureKept(context.Background(), photo, scale, k, slog.New(slog.DiscardHandler)); err != nil {
 		t.Fatal(err)
 	}
 	with := keep{dir: k.dir, cameras: book}

@@ -35,7 +35,7 @@ func CheckBy(ctx context.Context, photos []string, o RulerOptions, workers int, 
 	var mu sync.Mutex
 	done := 0
 	each(ctx, len(paths), workers, func(i int) {
-		ph := checkPhoto(paths[i], o)
+		ph := look(ctx, paths[i], o, nil)
 		mu.Lock()
 		defer mu.Unlock()
 		out[i] = ph

@@ -76,7 +76,7 @@ func gatherSpecimens(ctx context.Context, refs *references, scale calib.PrintSca
 	var keepErr error
 	done := 0
 	each(ctx, len(jobs), workers, func(i int) {
-		m, err := measureKept(jobs[i].path, scale, k)
+		m, err := measureKept(ctx, jobs[i].path, scale, k, log)
 		mu.Lock()
 		defer mu.Unlock()
 		all[i] = m
@@ -147,11 +147,11 @@ func Compare(ctx context.Context, o CompareOptions) (CompareSummary, error) {
 	defer refs.close()
 	refs.cameras = o.Cameras
 	// The photo comes first: where it has no marbles nothing need be learnt.
-	res := safely(o.Photo, scale, wanted{views: true, ruler: RulerOptions{Cameras: o.Cameras}})
+	res := measure(ctx, o.Photo, scale, wanted{views: true, ruler: RulerOptions{Cameras: o.Cameras}}, log)
 	if err := ctx.Err(); err != nil {
 		return sum, err
 	}
-	p := &res.photo
+	p := &res.Photo
 	sum.Marbles = len(p.Marbles)
 	if p.Error != "" {
 		sum.Failures = append(sum.Failures, Failure{Path: p.Path, Reason: p.Error})
@@ -205,7 +205,7 @@ func Compare(ctx context.Context, o CompareOptions) (CompareSummary, error) {
 	}
 	sum.Warnings = append(sum.Warnings, learned.Model().Warnings...)
 	var skipped []string
-	views := trueViews(&res)
+	views := res.Views
 	for i := range p.Marbles {
 		m := &p.Marbles[i]
 		if o.Marble != 0 && o.Marble != i+1 {

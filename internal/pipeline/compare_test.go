@@ -7,6 +7,7 @@ import (
 	"errors"
 	"image"
 	"image/png"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -207,7 +208,7 @@ func TestKeep(t *testing.T) {
 	a, b := filepath.Join(dir, "a.png"), filepath.Join(dir, "b.png")
 	blankPhoto(t, a)
 	scale := calib.PrintScale{Factor: 1}
-	m, err := measureKept(a, scale, k)
+	m, err := measureKept(context.Background(), a, scale, k, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -248,7 +249,7 @@ func TestKeep(t *testing.T) {
 	if _, ok := (keep{}).load(a, scale); ok {
 		t.Error("something comes from nowhere")
 	}
-	if _, err := measureKept(a, scale, keep{dir: filepath.Join(a, "below a file")}); err == nil {
+	if _, err := measureKept(context.Background(), a, scale, keep{dir: filepath.Join(a, "below a file")}, slog.New(slog.DiscardHandler)); err == nil {
 		t.Log("a cache below a file does no harm")
 	}
 }

@@ -95,10 +95,10 @@ func measureReferences(ctx context.Context, refs *references, scale calib.PrintS
 	photos := make([]record.Photo, len(jobs))
 	var mu sync.Mutex
 	each(ctx, len(jobs), workers, func(i int) {
-		res := safely(jobs[i].path, scale, wanted{ruler: RulerOptions{Cameras: refs.cameras}})
+		res := measure(ctx, jobs[i].path, scale, wanted{ruler: RulerOptions{Cameras: refs.cameras}}, log)
 		mu.Lock()
 		defer mu.Unlock()
-		photos[i] = res.photo
+		photos[i] = res.Photo
 		progress(jobs[i].path)
 	})
 	if err := ctx.Err(); err != nil {

@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"image/png"
-	"io"
 	"io/fs"
 	"log/slog"
 	"os"
@@ -110,22 +108,25 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	inner, cancel := context.WithCancel(ctx)
 	defer cancel()
 	each(inner, len(paths), o.Workers, func(i int) {
-		res := safely(paths[i], scale, wanted{pictures: true, sheets: sheets != "", ruler: o.Ruler})
-		attribute(learned, &res.photo)
+		res := measure(inner, paths[i], scale, wanted{pictures: true, sheets: sheets != "", ruler: o.Ruler}, log)
+		if inner.Err() != nil {
+			return // not measured to its end
+		}
+		attribute(learned, &res.Photo)
 		err := writePictures(o.OutDir, stems[i], &res)
 		if err == nil && sheets != "" {
 			err = writeSheets(sheets, o.OutDir, stems[i], &res)
 		}
 		mu.Lock()
 		defer mu.Unlock()
-		photos[i] = res.photo
+		photos[i] = res.Photo
 		seen[i] = pairableOf(&res)
 		if err != nil && firstErr == nil {
 			firstErr = err
 			cancel()
 		}
 		progress(paths[i])
-		log.Debug("measured", "photo", paths[i], "marbles", len(res.photo.Marbles), "seconds", res.photo.Seconds)
+		log.Debug("measured", "photo", paths[i], "marbles", len(res.Photo.Marbles), "seconds", res.Photo.Seconds)
 	})
 	if firstErr != nil {
 		return Summary{}, firstErr
@@ -133,7 +134,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err := ctx.Err(); err != nil {
 		return Summary{}, err
 	}
-	pairUltraviolet(photos, seen)
+	pairUltraviolet(ctx, photos, seen)
 	sum := Summary{Photos: len(paths), Failures: refFailures}
 	for _, p := range photos {
 		sum.Marbles += len(p.Marbles)
@@ -164,11 +165,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 func safely(path string, scale calib.PrintScale, want wanted) (res result) {
 	defer func() {
 		if fault := recover(); fault != nil {
-			res = result{photo: record.Photo{
-				Path: path, MadeBy: madeBy(), Scale: record.Scale{Source: "none"}, White: record.White{Source: "none"},
-				Verdict: record.Verdicts{Size: record.Unusable, Colour: record.Unusable, Pattern: record.Unusable},
-				Error:   fmt.Sprintf("a fault in the program itself (%v); please report it with this photo", fault),
-			}}
+			res = result{photo: faulty(path, fmt.Sprintf("a fault in the program itself (%v); please report it with this photo", fault))}
 		}
 	}()
 	return measurePhoto(path, scale, want)
@@ -203,20 +200,19 @@ func each(ctx context.Context, n, workers int, f func(i int)) {
 
 // writePictures writes a photo's overlay and crops, and notes the crops'
 // places in the record.
-func writePictures(outDir, stem string, res *result) error {
-	if res.overlay == nil {
+func writePictures(outDir, stem string, res *taken) error {
+	if res.Overlay == nil {
 		return nil
 	}
-	for i := range res.photo.Marbles {
-		m := &res.photo.Marbles[i]
+	for i := range res.Photo.Marbles {
+		m := &res.Photo.Marbles[i]
 		m.Crop = report.CropPath(stem, m.ID)
-		err := atomicfile.Write(filepath.Join(outDir, filepath.FromSlash(m.Crop)), func(w io.Writer) error { return png.Encode(w, res.crops[i]) })
-		if err != nil {
+		if err := atomicfile.WriteBytes(filepath.Join(outDir, filepath.FromSlash(m.Crop)), res.Crops[i]); err != nil {
 			return err
 		}
 	}
 	path := filepath.Join(outDir, filepath.FromSlash(report.OverlayPath(stem)))
-	return report.WriteOverlay(path, res.overlay, res.photo, res.sight)
+	return report.WriteOverlay(path, res.Overlay, res.Photo, res.Sight)
 }
 
 func writable(dir string) error {

@@ -23,6 +23,7 @@ import (
 	"tawsight/features"
 	"tawsight/internal/colour"
 	"tawsight/internal/record"
+	"tawsight/internal/worker"
 	"tawsight/samples"
 )
 
@@ -38,7 +39,7 @@ var runPhotos = map[string]string{ // name in the run's folder: sample
 }
 
 // finished is what two runs over the same photos left behind, the second with
-// two workers and its results in the same folder, which lies among the photos.
+// two processes of their own and its results in the same folder, which lies among the photos.
 type finished struct {
 	dir, out string
 	sums     [2]Summary
@@ -56,6 +57,10 @@ var (
 )
 
 func TestMain(m *testing.M) {
+	if worker.Is() {
+		Sabotage = sabotage
+		Isolate()
+	}
 	// What is kept of labelled photos stays out of the user's own cache.
 	cache, err := os.MkdirTemp("", "pipeline-cache")
 	if err == nil {
@@ -91,6 +96,9 @@ func runs(t *testing.T) *finished {
 			put(t, filepath.Join(dir, name), data)
 		}
 		for i, workers := range []int{1, 2} {
+			if i == 1 {
+				withWorkers(t, worker.Limits{})
+			}
 			shared.sums[i], shared.err[i] = Run(context.Background(), Options{
 				Photos: []string{dir}, OutDir: shared.out, Workers: workers,
 				Progress: func(done, total int, path string) {

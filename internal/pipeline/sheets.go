@@ -92,20 +92,14 @@ func readyForSheets(dir string, stems []string) error {
 	return nil
 }
 
-// writeSheets draws and writes a sheet for each marble of a photo and notes in
+// writeSheets writes the sheet of each marble of a photo and notes in
 // the record where it is. A photo under ultraviolet light has none, since
 // nothing but the glow is measured there.
-func writeSheets(dir, outDir, stem string, res *result) error {
-	if res.measures.Ultraviolet.Is {
-		return nil
-	}
-	for i := range res.photo.Marbles {
-		m := &res.photo.Marbles[i]
+func writeSheets(dir, outDir, stem string, res *taken) error {
+	for i, sheet := range res.Sheets {
+		m := &res.Photo.Marbles[i]
 		path := filepath.Join(dir, report.SheetName(stem, m.ID))
-		err := report.WriteSheet(path, report.Account{
-			PhotoPath: res.photo.Path, PhotoFlags: res.photo.Flags, Marble: *m, Analysis: res.analyses[i],
-			Close: res.closeUps[i].img, CloseRadiusPX: res.closeUps[i].radiusPX,
-		})
+		err := report.WriteSheetPNG(path, sheet)
 		if err != nil {
 			return err
 		}

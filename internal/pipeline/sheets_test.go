@@ -241,10 +241,11 @@ func TestNoSheetUnderUltraviolet(t *testing.T) {
 	dir := t.TempDir()
 	res := result{photo: record.Photo{Marbles: []record.Marble{{ID: "1"}}}}
 	res.measures.Ultraviolet.Is = true
-	if err := writeSheets(filepath.Join(dir, "why"), dir, "a", &res); err != nil {
+	out := handOn("a.jpg", &res, wanted{sheets: true})
+	if err := writeSheets(filepath.Join(dir, "why"), dir, "a", &out); err != nil {
 		t.Fatal(err)
 	}
-	if entries, _ := os.ReadDir(dir); len(entries) > 0 || res.photo.Marbles[0].Sheet != "" {
-		t.Errorf("%v, %q", entries, res.photo.Marbles[0].Sheet)
+	if entries, _ := os.ReadDir(dir); len(entries) > 0 || out.Photo.Marbles[0].Sheet != "" {
+		t.Errorf("%v, %q", entries, out.Photo.Marbles[0].Sheet)
 	}
 }

@@ -1,12 +1,9 @@
 package pipeline
 
 import (
-	"bytes"
 	"context"
 	"fmt"
-	"image"
-	"image/jpeg"
-	"image/png"
+	"image/color"
 	"os"
 	"path/filepath"
 	"slices"
@@ -30,7 +27,7 @@ type Single struct {
 }
 
 // TrayPX is the longer side of a reduced photo.
-const TrayPX = 2000
+const TrayPX = report.OverlaySidePX
 
 // MadeBy is what this program's figures are made by.
 func MadeBy() record.MadeBy { return madeBy() }
@@ -38,55 +35,41 @@ func MadeBy() record.MadeBy { return madeBy() }
 // MeasureSingle measures one photo; checkBarMM is the printed card's check bar
 // as measured, 0 for the nominal length, and known the cameras that are known (nil
 // for none). A file that can't be read is no error:
-// its record says why.
-func MeasureSingle(path string, checkBarMM float64, known *cameras.Book) (Single, error) {
+// its record says why. The error is the context's where that ends meanwhile.
+func MeasureSingle(ctx context.Context, path string, checkBarMM float64, known *cameras.Book) (Single, error) {
 	scale, err := calib.ScaleFromCheckBar(checkBarMM)
 	if err != nil {
 		return Single{}, err
 	}
-	res := safely(path, scale, wanted{pictures: true, views: true, ruler: RulerOptions{Cameras: known}})
-	out := Single{Photo: res.photo, Views: trueViews(&res)}
-	if res.photo.Error != "" {
-		out.Views = nil
+	res := measure(ctx, path, scale, wanted{pictures: true, views: true, ruler: RulerOptions{Cameras: known}}, nil)
+	if err := ctx.Err(); err != nil {
+		return Single{}, err
+	}
+	out := Single{Photo: res.Photo, Views: res.Views}
+	if res.Photo.Error != "" {
 		return out, nil
 	}
-	var tray image.Image = res.overlay
-	if res.overlay == nil {
+	tray := res.Overlay
+	if tray == nil {
 		return out, fmt.Errorf("%s: no picture of it could be made", path)
 	}
-	var buf bytes.Buffer
-	if err := jpeg.Encode(&buf, tray, &jpeg.Options{Quality: 82}); err != nil {
-		return out, err
+	if out.Tray, err = vision.JPEG(tray, 82, color.White); err != nil {
+		return out, fmt.Errorf("%s: %w", path, err)
 	}
-	out.Tray, out.TrayWPX, out.TrayHPX = buf.Bytes(), tray.Bounds().Dx(), tray.Bounds().Dy()
+	out.TrayWPX, out.TrayHPX = tray.Bounds().Dx(), tray.Bounds().Dy()
 	return out, nil
 }
 
 // Sheets draws the sheet of every marble of a photo: how its figures came about,
 // as PNG, in the order of the record's marbles. A photo under ultraviolet light
 // has none.
-func Sheets(path string, checkBarMM float64, known *cameras.Book) (record.Photo, [][]byte, error) {
+func Sheets(ctx context.Context, path string, checkBarMM float64, known *cameras.Book) (record.Photo, [][]byte, error) {
 	scale, err := calib.ScaleFromCheckBar(checkBarMM)
 	if err != nil {
 		return record.Photo{}, nil, err
 	}
-	res := safely(path, scale, wanted{sheets: true, ruler: RulerOptions{Cameras: known}})
-	if res.photo.Error != "" || res.measures.Ultraviolet.Is {
-		return res.photo, nil, nil
-	}
-	var out [][]byte
-	for i := range res.photo.Marbles {
-		var buf bytes.Buffer
-		sheet := report.Sheet(report.Account{
-			PhotoPath: filepath.Base(path), PhotoFlags: res.photo.Flags, Marble: res.photo.Marbles[i], Analysis: res.analyses[i],
-			Close: res.closeUps[i].img, CloseRadiusPX: res.closeUps[i].radiusPX,
-		})
-		if err := (&png.Encoder{CompressionLevel: png.BestSpeed}).Encode(&buf, sheet); err != nil {
-			return res.photo, nil, err
-		}
-		out = append(out, buf.Bytes())
-	}
-	return res.photo, out, nil
+	res := measure(ctx, path, scale, wanted{sheets: true, ruler: RulerOptions{Cameras: known}}, nil)
+	return res.Photo, res.Sheets, ctx.Err()
 }
 
 // ListPhotos expands files and folders into photos, sorted, each once; what lies
@@ -112,8 +95,8 @@ func PairUltraviolet(ctx context.Context, ultraviolet, daylight []record.Photo, 
 		if _, err := os.Stat(p.Path); err != nil {
 			continue
 		}
-		res := safely(p.Path, scale, wanted{ruler: RulerOptions{Cameras: known}})
-		if res.photo.Error == "" && res.measures.Ultraviolet.Is && len(res.photo.Marbles) == len(p.Marbles) {
+		res := measure(ctx, p.Path, scale, wanted{ruler: RulerOptions{Cameras: known}}, nil)
+		if res.Photo.Error == "" && res.Ultraviolet && len(res.Photo.Marbles) == len(p.Marbles) {
 			photos, seen = append(photos, p), append(seen, pairableOf(&res))
 		}
 	}
@@ -127,18 +110,17 @@ func PairUltraviolet(ctx context.Context, ultraviolet, daylight []record.Photo, 
 		if !slices.ContainsFunc(photos, func(u record.Photo) bool { return filepath.Dir(u.Path) == filepath.Dir(p.Path) }) {
 			continue
 		}
-		photos, seen = append(photos, p), append(seen, pairable{corners: cornersOf(p.Path)})
+		photos, seen = append(photos, p), append(seen, pairable{corners: cornersIn(ctx, p.Path)})
 	}
 	// The marbles are the caller's own.
 	for i := range photos {
 		photos[i].Marbles = slices.Clone(photos[i].Marbles)
 	}
-	pairUltraviolet(photos, seen)
+	pairUltraviolet(ctx, photos, seen)
 	return slices.DeleteFunc(photos, func(p record.Photo) bool { return p.PairedWith == "" }), nil
 }
 
-// cornersOf are the card's corners in a photo, as measuring finds them; nil
-// without a card.
+// cornersOf is cornersIn in this process.
 func cornersOf(path string) [][2]float64 {
 	p, err := vision.Open(path)
 	if err != nil {

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"context"
 	"math"
 	"path/filepath"
 
@@ -40,8 +41,8 @@ type pairable struct {
 	survey      vision.Survey
 }
 
-func pairableOf(res *result) pairable {
-	return pairable{corners: res.corners, ultraviolet: res.measures.Ultraviolet.Is, survey: res.measures.Survey}
+func pairableOf(res *taken) pairable {
+	return pairable{corners: res.Corners, ultraviolet: res.Ultraviolet, survey: res.Survey}
 }
 
 // pairUltraviolet joins each ultraviolet photo with the daylight photo of the
@@ -49,7 +50,7 @@ func pairableOf(res *result) pairable {
 // same place, whose marbles lie where the ultraviolet photo's do. Outlines are
 // the daylight photo's, so that glass too dark to be found under the lamp has
 // its glow measured too. Both slices have the same length and order.
-func pairUltraviolet(photos []record.Photo, seen []pairable) {
+func pairUltraviolet(ctx context.Context, photos []record.Photo, seen []pairable) {
 	taken := map[int]bool{}
 	for u := range photos {
 		if !seen[u].ultraviolet || len(seen[u].corners) == 0 {
@@ -82,29 +83,24 @@ func pairUltraviolet(photos []record.Photo, seen []pairable) {
 			continue
 		}
 		taken[best] = true
-		join(&photos[best], &photos[u], seen[u].survey, bestMapped)
+		join(ctx, &photos[best], &photos[u], seen[u].survey, bestMapped)
 	}
 }
 
 // join records in both photos what belongs together.
-func join(day, uv *record.Photo, survey vision.Survey, mapped []calib.Ellipse) {
+func join(ctx context.Context, day, uv *record.Photo, survey vision.Survey, mapped []calib.Ellipse) {
 	day.PairedWith, uv.PairedWith = uv.Path, day.Path
-	p, err := vision.Open(uv.Path)
-	if err != nil {
-		p = nil // gone since it was measured: the marbles found in it still have their glow
-	} else {
-		defer p.Close()
-	}
-	for i := range day.Marbles {
-		if p != nil {
-			day.Marbles[i].Glow = glowRecord(vision.GlowAt(p, survey, mapped[i]))
-		}
+	// None where the file has gone since it was measured: the marbles found in it
+	// still have their glow.
+	glows := glowsIn(ctx, uv.Path, survey, mapped)
+	for i := range glows {
+		day.Marbles[i].Glow = glowRecord(glows[i])
 	}
 	for i := range uv.Marbles {
 		m := &uv.Marbles[i]
 		if k := nearestTo(m.Outline, mapped); k >= 0 {
 			m.PairedID, day.Marbles[k].PairedID = day.Marbles[k].ID, m.ID
-			if p == nil {
+			if glows == nil {
 				day.Marbles[k].Glow = m.Glow
 			}
 		}

@@ -2,12 +2,14 @@ package pipeline
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"sync"
@@ -165,12 +167,12 @@ func (k keep) store(photo string, scale calib.PrintScale, m measured) error {
 
 // measureKept measures a photo, or takes what was measured of the same file
 // before.
-func measureKept(path string, scale calib.PrintScale, k keep) (measured, error) {
+func measureKept(ctx context.Context, path string, scale calib.PrintScale, k keep, log *slog.Logger) (measured, error) {
 	if m, ok := k.load(path, scale); ok {
 		return m, nil
 	}
-	res := safely(path, scale, wanted{views: true, ruler: RulerOptions{Cameras: k.cameras}})
-	m := measured{res.photo, trueViews(&res)}
+	res := measure(ctx, path, scale, wanted{views: true, ruler: RulerOptions{Cameras: k.cameras}}, log)
+	m := measured{res.Photo, res.Views}
 	if m.Photo.Error != "" {
 		m.Views = nil
 		return m, nil // it may be mended before the next run

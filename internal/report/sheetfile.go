@@ -11,6 +11,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"tawsight/internal/atomicfile"
 )
@@ -63,25 +64,33 @@ func FreeForSheet(path string) error {
 	return fmt.Errorf("%s is there already and was left as it is, because %w: move it, or choose another folder with --explain", path, ErrNotASheet)
 }
 
-// WriteSheet draws a marble's sheet and writes it to path as a PNG. A file that
-// is there already is replaced only where it is a sheet itself.
-func WriteSheet(path string, in Account) error {
-	if err := FreeForSheet(path); err != nil {
-		return err
-	}
+// SheetPNG draws a marble's sheet as a PNG that says what it is.
+func SheetPNG(in Account) ([]byte, error) {
 	var buf bytes.Buffer
 	// A tenth larger than with the default, in less than half the time.
 	encoder := png.Encoder{CompressionLevel: png.BestSpeed}
 	if err := encoder.Encode(&buf, Sheet(in)); err != nil {
-		return fmt.Errorf("the sheet %s could not be drawn: %w", filepath.Base(path), err)
+		return nil, err
 	}
 	data := buf.Bytes()
-	return atomicfile.Write(path, func(w io.Writer) error {
-		for _, part := range [][]byte{data[:pngHeaderLen], markChunk(), data[pngHeaderLen:]} {
-			if _, err := w.Write(part); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
+	return slices.Concat(data[:pngHeaderLen], markChunk(), data[pngHeaderLen:]), nil
+}
+
+// WriteSheet draws a marble's sheet and writes it to path as a PNG; see
+// [WriteSheetPNG].
+func WriteSheet(path string, in Account) error {
+	data, err := SheetPNG(in)
+	if err != nil {
+		return fmt.Errorf("the sheet %s could not be drawn: %w", filepath.Base(path), err)
+	}
+	return WriteSheetPNG(path, data)
+}
+
+// WriteSheetPNG writes a sheet that was drawn before to path. A file that is
+// there already is replaced only where it is a sheet itself.
+func WriteSheetPNG(path string, data []byte) error {
+	if err := FreeForSheet(path); err != nil {
+		return err
+	}
+	return atomicfile.WriteBytes(path, data)
 }
