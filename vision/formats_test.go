@@ -24,6 +24,7 @@ import (
 	"golang.org/x/image/tiff"
 
 	"tawsight/internal/colour"
+	"tawsight/internal/mangle"
 )
 
 // testdata/formats/make.sh says how the samples were made.
@@ -559,22 +560,7 @@ func TestDamagedFilesOfEveryFormat(t *testing.T) {
 		}
 	}
 	damage := func(data []byte) []byte {
-		d := append([]byte(nil), data...)
-		switch rng.IntN(4) {
-		case 0:
-			return d[:rng.IntN(len(d))]
-		case 1: // in the head, where the sizes are
-			d[rng.IntN(min(len(d), 120))] ^= 1 << rng.IntN(8)
-		case 2:
-			for range 1 + rng.IntN(6) {
-				d[rng.IntN(len(d))] ^= 1 << rng.IntN(8)
-			}
-		default:
-			i := rng.IntN(len(d))
-			for k := i; k < min(len(d), i+4); k++ {
-				d[k] = byte(rng.Uint32())
-			}
-		}
+		d, _ := mangle.One(rng, data, files["p3.jpg"])
 		return d
 	}
 	each := 180
