@@ -35,10 +35,11 @@ import (
 	"tawsight/internal/worker"
 )
 
-// Limits that a damaged file must keep. The files are small, so they are far
-// below those of a user's photos: 5 s of computing, and 1.5 GB, since a WebP
+// Limits that a damaged file must keep. The files are small (a third of a megapixel
+// takes 2 to 6 s of computing to measure, more where damage looks like edges), so they are far
+// below those of a user's photos: 15 s, and 1.5 GB, since a WebP
 // may say in good faith that its few bytes are 200 megapixels of one colour.
-var limits = worker.Limits{CPU: 5 * time.Second, Wall: 5 * time.Minute, MemoryBytes: 1536 << 20}
+var limits = worker.Limits{CPU: 15 * time.Second, Wall: 5 * time.Minute, MemoryBytes: 1536 << 20}
 
 func main() {
 	pipeline.IsolateWithin(limits)
