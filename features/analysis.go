@@ -41,6 +41,8 @@ func Analyse(f *Face) *Analysis {
 		a.Mark.base(f, &a.Parts)
 	}
 	a.Parts.settleRibbons(f, a.Shadow, a.Glass.NotOpaque < 0.5)
+	triples.give(a.Parts.level)
+	a.Parts.level = nil
 	a.Glass.Translucency = a.translucency()
 	a.Marks = findMarks(a)
 	a.Parts.dropBubble(f, a.Marks.Bubble)

@@ -101,26 +101,31 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 			a.TurningRad += math.Abs(k)
 		}
 	}
+	xs := f.columns()
 	for i, o := range p.Of {
 		if o >= 0 {
 			if int(o) != p.Base {
 				a.Coverage += 1 / float64(p.Usable)
 			}
-			if d, ok := f.Direction(i); ok {
-				a.AreaR2 += 1 / (d[2] * f.Radius * f.Radius)
+			x, y := xs[i%f.Size], xs[i/f.Size]
+			if r2 := x*x + y*y; r2 < 1 {
+				a.AreaR2 += 1 / (math.Sqrt(1-r2) * f.Radius * f.Radius)
 			}
 		}
 	}
+	floats.give(xs)
 	a.Pieces = m.pieces
 	borders := m.borders(p)
-	for _, b := range borders {
-		a.BorderR += b.smooth(smoothR).length()
+	even := make([]borderLine, len(borders))
+	for i, b := range borders {
+		even[i] = b.smooth(smoothR)
+		a.BorderR += even[i].length()
 	}
 	a.Stack = findStack(f, m, p, a.Lines)
 	a.Gaps = findGaps(p, cuts)
-	a.AxialVariance = axialVariance(orientations(borders))
-	a.Straight, a.StraightKnown = straightness(borders)
-	a.AxisLine = axisLine(borders)
+	a.AxialVariance = axialVariance(orientations(even))
+	a.Straight, a.StraightKnown = straightness(even)
+	a.AxisLine = axisLine(even)
 	a.Mirror, a.MirrorKnown = mirrorSymmetry(f, m)
 	a.Rough, a.RoughKnown = borderRoughness(borders)
 	a.Grain = findGrain(f, a.Lines, cuts)

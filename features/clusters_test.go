@@ -22,20 +22,22 @@ func TestClustersAgainstScikitLearn(t *testing.T) {
 	if err := json.Unmarshal(b, &ref); err != nil {
 		t.Fatal(err)
 	}
-	idx := make([]int, len(ref.Points))
+	idx := make([]int32, len(ref.Points))
 	for i := range idx {
-		idx[i] = i
+		idx[i] = int32(i)
 	}
 	got := kmeans(ref.Points, idx, 4)
 	if len(got) != 4 {
 		t.Fatalf("%d clusters", len(got))
 	}
+	near := newNearby(got)
 	count := make([]float64, 4)
 	for _, p := range ref.Points {
-		count[nearest(got, p)] += 1 / float64(len(ref.Points))
+		at, _ := near.nearest(&p, 0)
+		count[at] += 1 / float64(len(ref.Points))
 	}
 	for k, want := range ref.Centres {
-		at := nearest(got, want)
+		at, _ := near.nearest(&want, 0)
 		if d := math.Sqrt(dist2(got[at], want)); d > 0.1 {
 			t.Errorf("centre %v is %.2f from %v", got[at], d, want)
 		}

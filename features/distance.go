@@ -6,35 +6,42 @@ import "math"
 // site of an n x n grid, in cells, and that site's index (-1 and +Inf where
 // there is no site at all): the lower envelope of parabolas along columns and
 // then rows, P. F. Felzenszwalb and D. P. Huttenlocher, Distance transforms of
-// sampled functions, Theory of Computing 8 (2012) 415-428.
-func distanceTransform(n int, site func(i int) bool) (d []float64, nearest []int32) {
+// sampled functions, Theory of Computing 8 (2012) 415-428. The second buffer is
+// lent.
+func distanceTransform(n int, site []bool) (d []float64, nearest []int32) {
 	d = make([]float64, n*n)
-	nearest = make([]int32, n*n)
+	nearest = ints.take(n * n)
 	// Along columns the sites are 0 or nothing, so two sweeps do.
-	rowOf := make([]int32, n*n) // row of the nearest site in this column, -1
-	for x := range n {
-		last := int32(-1)
-		for y := range n {
-			i := y*n + x
-			if site(i) {
-				last = int32(y)
+	rowOf := ints.take(n * n) // row of the nearest site in this column, -1
+	last := ints.take(n)
+	for x := range last {
+		last[x] = -1
+	}
+	for y := range n {
+		row := rowOf[y*n : (y+1)*n]
+		for x, is := range site[y*n : (y+1)*n] {
+			if is {
+				last[x] = int32(y)
 			}
-			rowOf[i] = last
+			row[x] = last[x]
 		}
-		last = -1
-		for y := n - 1; y >= 0; y-- {
-			i := y*n + x
-			if rowOf[i] == int32(y) {
-				last = int32(y)
-			}
-			if last >= 0 && (rowOf[i] < 0 || int(last)-y < y-int(rowOf[i])) {
-				rowOf[i] = last
+	}
+	for x := range last {
+		last[x] = -1
+	}
+	for y := n - 1; y >= 0; y-- {
+		row := rowOf[y*n : (y+1)*n]
+		for x, r := range row {
+			if int(r) == y {
+				last[x] = int32(y)
+			} else if b := last[x]; b >= 0 && (r < 0 || int(b)-y < y-int(r)) {
+				row[x] = b
 			}
 		}
 	}
-	v := make([]int, n)       // columns of the parabolas in the envelope
-	z := make([]float64, n+1) // where each begins
-	g := make([]float64, n)   // squared distance along the column
+	v := ints.take(n)       // columns of the parabolas in the envelope
+	z := floats.take(n + 1) // where each begins
+	g := floats.take(n)     // squared distance along the column
 	for y := range n {
 		row := rowOf[y*n : (y+1)*n]
 		k := -1
@@ -46,7 +53,11 @@ func distanceTransform(n int, site func(i int) bool) (d []float64, nearest []int
 			g[x] = dy * dy
 			at := math.Inf(-1)
 			for k >= 0 {
-				at = (g[x] + float64(x*x) - g[v[k]] - float64(v[k]*v[k])) / float64(2*(x-v[k]))
+				if u := int(v[k]); g[x] == g[u] {
+					at = float64(x+u) / 2
+				} else {
+					at = (g[x] + float64(x*x) - g[u] - float64(u*u)) / float64(2*(x-u))
+				}
 				if at > z[k] {
 					break
 				}
@@ -56,11 +67,12 @@ func distanceTransform(n int, site func(i int) bool) (d []float64, nearest []int
 				at = math.Inf(-1)
 			}
 			k++
-			v[k], z[k] = x, at
+			v[k], z[k] = int32(x), at
 		}
+		to, from := d[y*n:(y+1)*n], nearest[y*n:(y+1)*n]
 		if k < 0 {
 			for x := range n {
-				d[y*n+x], nearest[y*n+x] = math.Inf(1), -1
+				to[x], from[x] = math.Inf(1), -1
 			}
 			continue
 		}
@@ -69,10 +81,64 @@ func distanceTransform(n int, site func(i int) bool) (d []float64, nearest []int
 			for j < top && z[j+1] < float64(x) {
 				j++
 			}
-			dx := float64(x - v[j])
-			d[y*n+x] = math.Sqrt(dx*dx + g[v[j]])
-			nearest[y*n+x] = row[v[j]]*int32(n) + int32(v[j])
+			u := int(v[j])
+			from[x] = row[u]*int32(n) + int32(u)
+			switch {
+			case u != x:
+				dx := float64(x - u)
+				to[x] = math.Sqrt(dx*dx + g[u])
+			case g[u] > 0:
+				to[x] = math.Sqrt(g[u])
+			}
 		}
 	}
+	ints.give(rowOf, last, v)
+	floats.give(z, g)
 	return d, nearest
+}
+
+// depth gives each cell's distance to the nearest cell of a mask that is unset;
+// 0 for those themselves.
+type depth struct {
+	n      int
+	across []int32 // the same along the row alone
+}
+
+// depthOf is for a mask of n x n cells whose border is unset; the buffer in it
+// is lent.
+func depthOf(n int, mask []bool) depth {
+	d := depth{n, ints.take(n * n)}
+	for y := range n {
+		row, out := mask[y*n:(y+1)*n], d.across[y*n:(y+1)*n]
+		run := int32(0)
+		for x, set := range row {
+			run++
+			if !set {
+				run = 0
+			}
+			out[x] = run
+		}
+		run = 0
+		for x := n - 1; x >= 0; x-- {
+			if out[x] == 0 {
+				run = 0
+				continue
+			}
+			if run++; run < out[x] {
+				out[x] = run
+			}
+		}
+	}
+	return d
+}
+
+func (d depth) at(i int) float64 {
+	best := int(d.across[i]) * int(d.across[i])
+	for k := 1; k*k < best; k++ {
+		for _, j := range [2]int{i - k*d.n, i + k*d.n} {
+			a := int(d.across[j])
+			best = min(best, a*a+k*k)
+		}
+	}
+	return math.Sqrt(float64(best))
 }

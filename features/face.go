@@ -67,6 +67,17 @@ func (f *Face) XY(i int) (x, y float64) {
 	return (float64(i%f.Size) - c) / f.Radius, (float64(i/f.Size) - c) / f.Radius
 }
 
+// columns are the places, in radii from the middle, of the columns of pixels,
+// and as well of the rows; the buffer is lent.
+func (f *Face) columns() []float64 {
+	c := float64(f.Size-1) / 2
+	xs := floats.take(f.Size)
+	for i := range xs {
+		xs[i] = (float64(i) - c) / f.Radius
+	}
+	return xs
+}
+
 // Direction is the unit vector from the sphere's centre to where pixel i lies
 // on its surface, z towards the camera; it is the orthographic one, which a
 // camera many radii away sees to a few per cent. ok is false outside the disc.

@@ -61,11 +61,20 @@ func cells(rows []string) []bool {
 	return out
 }
 
+// unset are the cells that a mask leaves out.
+func unset(mask []bool) []bool {
+	out := make([]bool, len(mask))
+	for i, m := range mask {
+		out[i] = !m
+	}
+	return out
+}
+
 // scipy.ndimage.distance_transform_edt.
 func TestDistanceTransform(t *testing.T) {
 	for k, r := range readReference(t).Masks {
 		mask := cells(r.Mask)
-		d, nearest := distanceTransform(r.N, func(i int) bool { return !mask[i] })
+		d, nearest := distanceTransform(r.N, unset(mask))
 		sum, most := 0.0, 0.0
 		for i, v := range d {
 			sum += v
@@ -82,7 +91,20 @@ func TestDistanceTransform(t *testing.T) {
 			closeTo(t, fmt.Sprintf("distance of cell %d", 37*q), d[37*q], want, 1e-9)
 		}
 	}
-	d, nearest := distanceTransform(4, func(int) bool { return false })
+	for k, r := range readReference(t).Masks {
+		mask := cells(r.Mask)
+		for i := range mask {
+			if x, y := i%r.N, i/r.N; x == 0 || y == 0 || x == r.N-1 || y == r.N-1 {
+				mask[i] = false
+			}
+		}
+		d := depthOf(r.N, mask)
+		want, _ := distanceTransform(r.N, unset(mask))
+		for i := range mask {
+			closeTo(t, fmt.Sprintf("mask %d: depth of cell %d", k, i), d.at(i), want[i], 1e-12)
+		}
+	}
+	d, nearest := distanceTransform(4, make([]bool, 16))
 	if !math.IsInf(d[5], 1) || nearest[5] != -1 {
 		t.Errorf("without sites: %g, %d", d[5], nearest[5])
 	}

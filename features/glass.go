@@ -135,37 +135,44 @@ func (a *Analysis) through() float64 {
 
 func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 	var rim, mid, nr, nm float64
-	for i := range f.Mask {
-		if f.Mask[i]&Glass == 0 || f.Mask[i]&(Highlight|Hidden) != 0 {
+	xs := f.columns()
+	defer floats.give(xs)
+	n := f.Size
+	for i, m := range f.Mask {
+		if m&(Glass|Highlight|Hidden) != Glass {
 			continue
 		}
-		x, y := f.XY(i)
-		rho := math.Hypot(x, y)
-		l := f.Linear[i]
+		x, y := xs[i%n], xs[i/n]
+		rho2 := x*x + y*y
+		if rho2 >= 0.6*0.6 && (rho2 <= 0.88*0.88 || rho2 >= 0.97*0.97) {
+			continue
+		}
+		l := &f.Linear[i]
 		lum := 0.2126*l[0] + 0.7152*l[1] + 0.0722*l[2]
-		switch {
-		case rho > 0.88 && rho < 0.97:
-			rim += lum
-			nr++
-		case rho < 0.6:
+		if rho2 < 0.6*0.6 {
 			mid += lum
 			nm++
+		} else {
+			rim += lum
+			nr++
 		}
 	}
 	if nr == 0 || nm == 0 {
 		return g
 	}
-	var light, strong []float64
+	light, strong := floats.take(len(p.Of))[:0], floats.take(len(p.Of))[:0]
 	for i, o := range p.Of {
 		if o >= 0 {
-			light = append(light, f.Lab[i][0])
-			strong = append(strong, chroma(f.Lab[i]))
+			l := &f.Lab[i]
+			light = append(light, l[0])
+			strong = append(strong, l[1]*l[1]+l[2]*l[2])
 		}
 	}
 	if len(light) > 0 {
 		g.Lightness = middle(light) - f.PaperLab[0]
-		g.Chroma = nth(strong, len(strong)*95/100)
+		g.Chroma = math.Sqrt(nth(strong, len(strong)*95/100))
 	}
+	floats.give(light, strong)
 	g.RimRatio = (rim / nr) / math.Max(1e-4, mid/nm)
 	g.fitShading(f, s, p)
 	g.weigh(s)
@@ -178,40 +185,52 @@ func (g *GlassCues) fitShading(f *Face, s Shadow, p *Parts) {
 	var a [2][2]float64
 	var b [2]float64
 	var syy, count float64
-	var all []float64
-	for k := range p.Colours {
-		var m [2]float64
-		var ml, c float64
-		each := func(do func(u [2]float64, l float64)) {
-			for i, o := range p.Of {
-				if int(o) == k && p.Pure[i] {
-					x, y := f.XY(i)
-					do([2]float64{x*s.X + y*s.Y, x*x + y*y}, f.Lab[i][0])
-				}
-			}
+	xs := f.columns()
+	all := floats.take(len(p.Of))[:0]
+	type place struct{ u, v, l float64 } // along the shadow, from the middle, lightness
+	defer func() { floats.give(xs, all) }()
+	n := f.Size
+	// Means within each colour first.
+	var mean [maxColours]place
+	var number [maxColours]float64
+	at := func(i int) place {
+		x, y := xs[i%n], xs[i/n]
+		return place{x*s.X + y*s.Y, x*x + y*y, f.Lab[i][0]}
+	}
+	for i, o := range p.Of {
+		if o < 0 || !p.Pure[i] {
+			continue
 		}
-		each(func(u [2]float64, l float64) {
-			m[0] += u[0]
-			m[1] += u[1]
-			ml += l
-			c++
-			all = append(all, l)
-		})
+		q, m := at(i), &mean[o]
+		m.u += q.u
+		m.v += q.v
+		m.l += q.l
+		number[o]++
+		all = append(all, q.l)
+	}
+	for k := range p.Colours {
+		c := number[k]
 		if c < 20 {
 			continue
 		}
-		m[0], m[1], ml = m[0]/c, m[1]/c, ml/c
-		each(func(u [2]float64, l float64) {
-			for q := 0; q < 2; q++ {
-				for r := 0; r < 2; r++ {
-					a[q][r] += (u[q] - m[q]) * (u[r] - m[r])
-				}
-				b[q] += (u[q] - m[q]) * (l - ml)
-			}
-			syy += (l - ml) * (l - ml)
-		})
+		m := &mean[k]
+		m.u, m.v, m.l = m.u/c, m.v/c, m.l/c
 		count += c
 	}
+	for i, o := range p.Of {
+		if o < 0 || !p.Pure[i] || number[o] < 20 {
+			continue
+		}
+		q, m := at(i), &mean[o]
+		u, v, l := q.u-m.u, q.v-m.v, q.l-m.l
+		a[0][0] += u * u
+		a[0][1] += u * v
+		a[1][1] += v * v
+		b[0] += u * l
+		b[1] += v * l
+		syy += l * l
+	}
+	a[1][0] = a[0][1]
 	if len(all) > 20 {
 		g.Range = nth(all, len(all)*95/100) - nth(all, len(all)*5/100)
 	}

@@ -44,13 +44,12 @@ func findMarks(a *Analysis) (m Marks) {
 		m.Haze.Absent, m.Unevenness.Absent = tooLittleSeen, tooLittleSeen
 		return m
 	}
-	if v, ok := haze(a.Face); ok {
+	if a.Glass.NotOpaque < 0.5 {
+		m.Haze.Absent = "opaque glass lets no light through that haze could veil"
+	} else if v, ok := haze(a.Face); ok {
 		m.Haze.Value = v
 	} else {
 		m.Haze.Absent = tooLittleSeen
-	}
-	if a.Glass.NotOpaque < 0.5 {
-		m.Haze = Figure{Absent: "opaque glass lets no light through that haze could veil"}
 	}
 	if v, ok := unevenness(a.Face, &a.Parts); ok {
 		m.Unevenness.Value = v

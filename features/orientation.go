@@ -30,12 +30,12 @@ func axialVariance(angle, weight []float64) float64 {
 	return 1 - math.Hypot(c, s)/w
 }
 
-// orientations are the borders' headings in the local frame, radians, and the
+// orientations are the smoothed borders' headings in the local frame, radians, and the
 // length (radii, along the sphere) that each stands for. Borders run as the
 // ribbons do, and don't depend on how a middle line is thinned.
 func orientations(borders []borderLine) (angle, weight []float64) {
 	for _, b := range borders {
-		dir := b.smooth(smoothR).unrolled(1)
+		dir := b.unrolled(1)
 		for i := 1; i < len(dir); i++ {
 			u, v := dir[i-1], dir[i]
 			t := [3]float64{v[0] - u[0], v[1] - u[1], v[2] - u[2]}
@@ -55,7 +55,7 @@ const (
 )
 
 // axisLine is how much of a straight line through the middle of the disc, from
-// rim to rim, is a slit of base between two borders, 0..1: the largest share
+// rim to rim, is a slit of base between two borders (smoothed), 0..1: the largest share
 // over 60 directions and offsets within axisOffR of the middle. A border
 // counts where it lies within axisNearR of the line and runs within axisDeg of
 // its direction; a slit is where two count that have base between them. Vanes end
@@ -65,7 +65,7 @@ func axisLine(borders []borderLine) float64 {
 	type mark struct{ x, y, angle float64 }
 	var marks []mark
 	for _, l := range borders {
-		l := l.smooth(smoothR).at
+		l := l.at
 		for i := 2; i+2 < len(l); i++ {
 			marks = append(marks, mark{l[i][0], l[i][1], math.Atan2(l[i+2][1]-l[i-2][1], l[i+2][0]-l[i-2][0])})
 		}
@@ -85,7 +85,11 @@ func axisLine(borders []borderLine) float64 {
 		}
 		for _, q := range marks {
 			along := true
-			turn := math.Abs(math.Remainder(q.angle-a, 2*math.Pi))
+			turn := q.angle - a // from -2 pi to pi
+			if turn < -math.Pi {
+				turn += 2 * math.Pi
+			}
+			turn = math.Abs(turn)
 			if turn > math.Pi/2 {
 				along, turn = false, math.Pi-turn
 			}
@@ -122,14 +126,14 @@ func axisLine(borders []borderLine) float64 {
 	return best
 }
 
-// straightness is how straight borders run across the disc, 0..1: the mean of
+// straightness is how straight smoothed borders run across the disc, 0..1: the mean of
 // chord over length for pieces of straightR, taken from 2/pi (a half circle)
 // to 1. Both are measured along the sphere, a chord being part of a great
 // circle. ok is false where no border is so long.
 func straightness(borders []borderLine) (v float64, ok bool) {
 	sum, n := 0.0, 0
 	for _, l := range borders {
-		dir := l.smooth(smoothR).unrolled(int(straightR/stepR) + 2)
+		dir := l.unrolled(int(straightR/stepR) + 2)
 		line := Line{Dir: dir}
 		s := line.reach()
 		j := 0

@@ -9,6 +9,17 @@ import "math"
 // repeats its first place at the end.
 func contours(n int, field []float64) [][][2]float64 {
 	const level = 0.5
+	high := flags.take(n * n)
+	defer flags.give(high)
+	for i, v := range field[:n*n] {
+		high[i] = v > level
+	}
+	return outlines(n, high, func(i, j int) float64 { return (level - field[i]) / (field[j] - field[i]) })
+}
+
+// outlines are contours around the cells that are high; between gives how far
+// from cell i to its neighbour j a line passes.
+func outlines(n int, high []bool, between func(i, j int) float64) [][][2]float64 {
 	// An edge between cell i and its right (2i) or lower (2i+1) neighbour.
 	place := func(e int) [2]float64 {
 		i := e / 2
@@ -16,7 +27,7 @@ func contours(n int, field []float64) [][][2]float64 {
 		if e%2 == 1 {
 			j = i + n
 		}
-		t := (level - field[i]) / (field[j] - field[i])
+		t := between(i, j)
 		x, y := float64(i%n), float64(i/n)
 		if e%2 == 1 {
 			return [2]float64{x, y + t}
@@ -24,18 +35,16 @@ func contours(n int, field []float64) [][][2]float64 {
 		return [2]float64{x + t, y}
 	}
 	// Edges' numbers plus one, 0 for none.
-	next := make([]int32, 2*n*n) // from edge to edge, the high side towards (-dy, dx)
-	prev := make([]bool, 2*n*n)
+	next := ints.zeroed(2 * n * n) // from edge to edge, the high side towards (-dy, dx)
+	prev := flags.zeroed(2 * n * n)
+	defer ints.give(next)
+	defer flags.give(prev)
 	var starts []int
 	for y := 0; y+1 < n; y++ {
+		up, down := high[y*n:(y+1)*n], high[(y+1)*n:(y+2)*n]
 		for x := 0; x+1 < n; x++ {
 			i := y*n + x
-			s := 0
-			for k, j := range [4]int{i, i + 1, i + n + 1, i + n} {
-				if field[j] > level {
-					s |= 1 << k
-				}
-			}
+			s := one(up[x]) | one(up[x+1])<<1 | one(down[x+1])<<2 | one(down[x])<<3
 			if s == 0 || s == 15 {
 				continue
 			}
@@ -79,7 +88,8 @@ func contours(n int, field []float64) [][][2]float64 {
 		}
 	}
 	var out [][][2]float64
-	done := make([]bool, 2*n*n)
+	done := flags.zeroed(2 * n * n)
+	defer flags.give(done)
 	walk := func(e int) {
 		line := [][2]float64{place(e)}
 		done[e] = true
@@ -165,15 +175,10 @@ func (b borderLine) unrolled(extra int) [][3]float64 {
 // borders are the borders between ribbons and base that are seen.
 func (m *colourMap) borders(p *Parts) []borderLine {
 	mask := m.mask(func(o int8) bool { return o >= 0 && int(o) != p.Base })
-	field := make([]float64, len(mask))
-	for i, v := range mask {
-		if v {
-			field[i] = 1
-		}
-	}
+	defer flags.give(mask)
 	var out []borderLine
 	mid := float64(m.n-1) / 2
-	for _, l := range contours(m.n, field) {
+	for _, l := range outlines(m.n, mask, func(i, j int) float64 { return 0.5 }) {
 		seen := make([]bool, len(l))
 		broken := -1
 		for i, q := range l {

@@ -2,6 +2,7 @@ package features
 
 import (
 	"math"
+	mathbits "math/bits"
 	"sort"
 
 	"gonum.org/v1/gonum/mat"
@@ -31,8 +32,8 @@ type Parts struct {
 	// Usable is the number of usable pixels.
 	Usable int
 	found  int // colours found by cluster
-	// level is the face's smoothed CIELAB with the shading taken off that all
-	// colours share.
+	// level is the face's smoothed, weighted CIELAB with the shading taken off
+	// that all colours share, while the face is being looked at.
 	level [][3]float64
 	// Edge is the length of the borders between colours, in marble diameters.
 	Edge float64
@@ -73,61 +74,69 @@ func dist2(a, b [3]float64) float64 {
 func separate(f *Face) Parts {
 	n := f.Size * f.Size
 	p := Parts{Of: make([]int8, n), Pure: make([]bool, n), Base: -1}
-	var idx []int
-	sm := smooth(f)
+	idx := ints.take(n)[:0]
 	for i := 0; i < n; i++ {
 		p.Of[i] = -1
 		if f.usable(i) {
-			idx = append(idx, i)
+			idx = append(idx, int32(i))
 		}
 	}
+	defer func() { ints.give(idx) }()
 	p.Usable = len(idx)
 	if len(idx) < 40 {
 		return p
 	}
+	sm := smooth(f)
+	// The lightness is kept beside: shading is taken off it.
+	light := floats.take(n)
+	for i := range sm {
+		light[i] = sm[i][0]
+		sm[i][0] *= lightnessWeight
+	}
+	defer floats.give(light)
 	// Pixels on a border mix two colours; the flatter half leads.
-	grad := make([]float64, n)
-	var gs []float64
-	for _, i := range idx {
-		g := 0.0
-		for _, d := range [4]int{1, -1, f.Size, -f.Size} {
-			if j := i + d; j >= 0 && j < n && f.Mask[j]&Glass != 0 {
-				g = math.Max(g, dist2(weighted(sm[i]), weighted(sm[j])))
-			}
-		}
-		grad[i] = math.Sqrt(g)
-		gs = append(gs, grad[i])
+	grad := gradients(f, sm)
+	gs := floats.take(len(idx))
+	for j, i := range idx {
+		grad[i] = math.Sqrt(grad[i])
+		gs[j] = grad[i]
 	}
 	limit := math.Max(3, nth(gs, len(gs)*55/100))
+	floats.give(gs)
 	// The flat ones lead; of the others those that stand out as much in colour
 	// as a fine ribbon does come along, since it has no flat pixels at all.
-	var flat []int
+	flat := ints.take(n)[:0]
+	defer func() { ints.give(flat) }()
 	for _, i := range idx {
-		if grad[i] <= limit || ridge(sm, f, i) {
+		if grad[i] <= limit || ridge(sm, f, int(i)) {
 			flat = append(flat, i)
 		}
 	}
 	// Twice: the shading that the first separation shows within its colours is
 	// taken off before the second, so that the lit and the shaded side of one
 	// glass are one colour, and a white ribbon on pale glass is two.
-	p.cluster(f, sm, grad, idx, flat)
-	flatten(f, sm, &p, idx)
+	p.cluster(f, sm, idx, flat)
+	flatten(f, sm, light, &p, idx)
 	p.level = sm
-	p.cluster(f, sm, grad, idx, flat)
+	p.cluster(f, sm, idx, flat)
 	if p.takeOffMirrored(f) > 0 {
 		idx, flat = p.still(idx), p.still(flat)
 		p.Usable = len(idx)
-		p.cluster(f, sm, grad, idx, flat)
+		p.cluster(f, sm, idx, flat)
 	}
-	centres := make([][3]float64, p.found)
 	// Medians of pure pixels.
-	for i := range grad {
-		p.Pure[i] = p.Of[i] >= 0 && grad[i] <= 1.5*limit && inside(&p, f, i)
+	most := 1.5 * limit
+	for _, i := range idx {
+		p.Pure[i] = p.Of[i] >= 0 && grad[i] <= most && inside(&p, f, int(i))
 	}
-	p.Colours = make([]Colour, len(centres))
-	for k := range centres {
-		var v [3][]float64
-		total := 0
+	floats.give(grad)
+	p.Colours = make([]Colour, p.found)
+	var v [3][]float64
+	for q := range v {
+		v[q] = floats.take(len(idx) + 8)
+	}
+	for k := range p.Colours {
+		total, m := 0, 0
 		for _, i := range idx {
 			if int(p.Of[i]) != k {
 				continue
@@ -135,35 +144,62 @@ func separate(f *Face) Parts {
 			total++
 			if p.Pure[i] {
 				for q := range v {
-					v[q] = append(v[q], f.Lab[i][q])
+					v[q][m] = f.Lab[i][q]
 				}
+				m++
 			}
 		}
-		if len(v[0]) < 8 {
+		if m < 8 {
 			for _, i := range idx {
 				if int(p.Of[i]) == k {
 					for q := range v {
-						v[q] = append(v[q], f.Lab[i][q])
+						v[q][m] = f.Lab[i][q]
 					}
+					m++
 				}
 			}
 		}
 		c := Colour{Share: float64(total) / float64(len(idx))}
 		for q := range v {
-			if len(v[q]) > 0 {
-				c.Lab[q] = middle(v[q])
+			if m > 0 {
+				c.Lab[q] = middle(v[q][:m])
 			}
 		}
 		p.Colours[k] = c
 	}
+	floats.give(v[:]...)
 	p.order()
 	p.Edge = edgeLength(f, &p)
 	return p
 }
 
-// still are those of the pixels that have a colour.
-func (p *Parts) still(idx []int) []int {
-	var out []int
+// gradients are the largest squared weighted distances of each pixel of glass
+// from those beside it.
+func gradients(f *Face, wt [][3]float64) []float64 {
+	n := f.Size
+	g := floats.zeroed(n * n)
+	for i := range g {
+		if f.Mask[i]&Glass == 0 {
+			continue
+		}
+		for _, d := range [2]int{1, n} {
+			if j := i + d; j < n*n && f.Mask[j]&Glass != 0 {
+				v := dist2(wt[i], wt[j])
+				if v > g[i] {
+					g[i] = v
+				}
+				if v > g[j] {
+					g[j] = v
+				}
+			}
+		}
+	}
+	return g
+}
+
+// still are those of the pixels that have a colour; the slice given is used up.
+func (p *Parts) still(idx []int32) []int32 {
+	out := idx[:0]
 	for _, i := range idx {
 		if p.Of[i] >= 0 {
 			out = append(out, i)
@@ -174,14 +210,15 @@ func (p *Parts) still(idx []int) []int {
 
 // ridge says that a pixel is a crest or a trough of colour across one of the
 // four lines through it: the middle of a fine ribbon, and never of a border.
-func ridge(sm [][3]float64, f *Face, i int) bool {
+func ridge(wt [][3]float64, f *Face, i int) bool {
 	n := f.Size
+	p := &wt[i]
 	for _, d := range [4]int{1, n, n + 1, n - 1} {
 		a, b := i-2*d, i+2*d
 		if a < 0 || b >= n*n || f.Mask[a]&Glass == 0 || f.Mask[b]&Glass == 0 {
 			continue
 		}
-		p, u, v := weighted(sm[i]), weighted(sm[a]), weighted(sm[b])
+		u, v := &wt[a], &wt[b]
 		// Both sides differ from the middle, and the same way.
 		var dot, lu, lv float64
 		for q := range p {
@@ -200,155 +237,212 @@ func ridge(sm [][3]float64, f *Face, i int) bool {
 // ridgeLeast is the least weighted CIELAB distance of a ridge from both sides.
 const ridgeLeast = 5.0
 
-// cluster gives each pixel a colour's number; found says how many there are.
-func (p *Parts) cluster(f *Face, sm [][3]float64, grad []float64, idx, flat []int) {
-	wt := make([][3]float64, len(sm))
-	for _, i := range idx {
-		wt[i] = weighted(sm[i])
-	}
+// cluster gives each pixel a colour's number; found says how many there are. wt
+// are the pixels' weighted colours.
+func (p *Parts) cluster(f *Face, wt [][3]float64, idx, flat []int32) {
 	centres := kmeans(wt, flat, maxColours)
-	centres = merge(centres, math.Max(sameColourLeast, math.Min(sameColourMost, sameColourShare*span(sm, idx))))
-	assign := func() {
+	centres = merge(centres, math.Max(sameColourLeast, math.Min(sameColourMost, sameColourShare*span(wt, idx))))
+	near := newNearby(centres)
+	at := 0
+	for _, i := range idx {
+		at, _ = near.nearest(&wt[i], at)
+		p.Of[i] = int8(at)
+	}
+	// drop takes a centre away and gives its pixels to those that are left.
+	drop := func(gone int) {
+		centres = append(centres[:gone], centres[gone+1:]...)
+		near = newNearby(centres)
+		at := 0
 		for _, i := range idx {
-			p.Of[i] = int8(nearest(centres, wt[i]))
+			switch o := int(p.Of[i]); {
+			case o == gone:
+				at, _ = near.nearest(&wt[i], at)
+				p.Of[i] = int8(at)
+			case o > gone:
+				p.Of[i]--
+			}
 		}
 	}
 	// Small ones are given away.
 	for {
-		count := make([]int, len(centres))
-		assign()
+		var count [maxColours]int
 		for _, i := range flat {
 			count[p.Of[i]]++
 		}
 		least, at := 1.0, -1
-		for k, c := range count {
+		for k := range centres {
 			// A colour that stands out may be small.
 			need := leastShare
 			if apart(centres, k) > standsOut {
 				need = leastDistinct
 			}
-			if share := float64(c) / float64(len(flat)) / need; share < least {
+			if share := float64(count[k]) / float64(len(flat)) / need; share < least {
 				least, at = share, k
 			}
 		}
 		if at < 0 || len(centres) == 1 {
 			break
 		}
-		centres = append(centres[:at], centres[at+1:]...)
+		drop(at)
 	}
 	// Borders between two colours make a third that is none: thin, and between
 	// the two. Drop such, the thinnest first.
 	for len(centres) > 2 {
-		assign()
-		count := make([]float64, len(centres))
-		core := make([]float64, len(centres))
-		for _, i := range idx {
-			count[p.Of[i]]++
-			if inside(p, f, i) {
-				core[p.Of[i]]++
-			}
-		}
-		worst, at := transitionCore, -1
-		for k := range centres {
-			if count[k] == 0 {
-				worst, at = 0, k
-				break
-			}
-			if c := core[k] / count[k]; c < worst && between(centres, k) {
-				worst, at = c, k
-			}
-		}
+		at := p.thinnest(f, centres, idx)
 		if at < 0 {
 			break
 		}
-		centres = append(centres[:at], centres[at+1:]...)
+		drop(at)
 	}
-	assign()
 	p.found = len(centres)
-	p.fromFlat(f, sm, centres, flat)
-	p.joinSoft(f, sm)
+	p.fromFlat(f, wt, centres, flat)
+	p.joinSoft(f, wt)
+}
+
+// thinnest is the colour that is no more than the border between two others,
+// or none at all; -1 where there is no such.
+func (p *Parts) thinnest(f *Face, centres [][3]float64, idx []int32) int {
+	var count, core [maxColours]float64
+	for _, i := range idx {
+		count[p.Of[i]]++
+	}
+	var may [maxColours]bool
+	any := false
+	for k := range centres {
+		if count[k] == 0 {
+			return k
+		}
+		may[k] = between(centres, k)
+		any = any || may[k]
+	}
+	if !any {
+		return -1
+	}
+	for _, i := range idx {
+		if o := p.Of[i]; may[o] && inside(p, f, int(i)) {
+			core[o]++
+		}
+	}
+	worst, at := transitionCore, -1
+	for k := range centres {
+		if c := core[k] / count[k]; may[k] && c < worst {
+			worst, at = c, k
+		}
+	}
+	return at
 }
 
 // fromFlat gives each pixel on a border the nearest colour among those that lie
 // flat beside it: half-way between blue and white is a grey that is nowhere
 // else, and not a third colour.
-func (p *Parts) fromFlat(f *Face, sm [][3]float64, centres [][3]float64, flat []int) {
+func (p *Parts) fromFlat(f *Face, wt [][3]float64, centres [][3]float64, flat []int32) {
 	n := f.Size
-	is := make([]bool, n*n)
-	for _, i := range flat {
-		is[i] = true
-	}
-	was := append([]int8(nil), p.Of...)
 	reach := borderReach(f)
-	for i, o := range was {
-		if o < 0 || is[i] {
+	// The colours that lie flat within reach, a bit each: along rows here, along
+	// columns below.
+	is, row := bytes.zeroed(n*n), bytes.take(n*n)
+	defer bytes.give(is, row)
+	for _, i := range flat {
+		if o := p.Of[i]; o >= 0 {
+			is[i] = 1 << o
+		}
+	}
+	for y := range n {
+		in, out := is[y*n:(y+1)*n], row[y*n:(y+1)*n]
+		copy(out, in)
+		for d := 1; d <= reach && d < n; d++ {
+			for x := d; x < n; x++ {
+				out[x] |= in[x-d]
+				out[x-d] |= in[x]
+			}
+		}
+	}
+	for i, o := range p.Of {
+		if o < 0 || is[i] != 0 {
 			continue
 		}
-		v := weighted(sm[i])
-		best := math.Inf(1)
 		x, y := i%n, i/n
+		var set uint8
 		for b := max(0, y-reach); b <= min(n-1, y+reach); b++ {
-			for a := max(0, x-reach); a <= min(n-1, x+reach); a++ {
-				j := b*n + a
-				if !is[j] || was[j] < 0 {
-					continue
-				}
-				if d := dist2(v, centres[was[j]]); d < best {
-					best, p.Of[i] = d, was[j]
-				}
+			set |= row[b*n+x]
+		}
+		if set&(set-1) == 0 { // one colour or none
+			if set != 0 {
+				p.Of[i] = int8(mathbits.TrailingZeros8(set))
+			}
+			continue
+		}
+		best := math.Inf(1)
+		for k := range centres {
+			if set&(1<<k) == 0 {
+				continue
+			}
+			if d := dist2(wt[i], centres[k]); d < best {
+				best, p.Of[i] = d, int8(k)
 			}
 		}
 	}
 }
 
 // flatten takes off the lightness that varies with the place within colours: a
-// plane and a bowl, fitted to all colours together.
-func flatten(f *Face, sm [][3]float64, p *Parts, idx []int) {
+// plane and a bowl, fitted to all colours together. wt is weighted, light the
+// lightness as it is.
+func flatten(f *Face, wt [][3]float64, light []float64, p *Parts, idx []int32) {
 	var mean [maxColours][4]float64 // x, y, r2, L
 	var count [maxColours]float64
-	at := func(i int) [3]float64 {
-		x, y := f.XY(i)
-		return [3]float64{x, y, x*x + y*y}
-	}
+	xs := f.columns()
+	defer floats.give(xs)
+	n := f.Size
 	for _, i := range idx {
 		k := p.Of[i]
-		u := at(i)
+		x, y := xs[int(i)%n], xs[int(i)/n]
+		m := &mean[k]
 		count[k]++
-		for q := range u {
-			mean[k][q] += u[q]
-		}
-		mean[k][3] += sm[i][0]
+		m[0] += x
+		m[1] += y
+		m[2] += x*x + y*y
+		m[3] += light[i]
 	}
 	for k := range mean {
 		for q := range mean[k] {
 			mean[k][q] /= math.Max(1, count[k])
 		}
 	}
-	a := mat.NewSymDense(3, nil)
-	b := mat.NewVecDense(3, nil)
+	var a [3][3]float64
+	var b [3]float64
 	for _, i := range idx {
-		k := p.Of[i]
-		u := at(i)
-		for q := 0; q < 3; q++ {
-			for r := q; r < 3; r++ {
-				a.SetSym(q, r, a.At(q, r)+(u[q]-mean[k][q])*(u[r]-mean[k][r]))
-			}
-			b.SetVec(q, b.AtVec(q)+(u[q]-mean[k][q])*(sm[i][0]-mean[k][3]))
-		}
+		m := &mean[p.Of[i]]
+		x, y := xs[int(i)%n], xs[int(i)/n]
+		u, v, w, l := x-m[0], y-m[1], x*x+y*y-m[2], light[i]-m[3]
+		a[0][0] += u * u
+		a[0][1] += u * v
+		a[0][2] += u * w
+		a[1][1] += v * v
+		a[1][2] += v * w
+		a[2][2] += w * w
+		b[0] += u * l
+		b[1] += v * l
+		b[2] += w * l
 	}
+	sym := mat.NewSymDense(3, nil)
 	for q := 0; q < 3; q++ {
-		a.SetSym(q, q, a.At(q, q)+1e-3*float64(len(idx)))
+		for r := q; r < 3; r++ {
+			sym.SetSym(q, r, a[q][r])
+		}
+		sym.SetSym(q, q, a[q][q]+1e-3*float64(len(idx)))
 	}
 	var chol mat.Cholesky
 	var c mat.VecDense
-	if !chol.Factorize(a) || chol.SolveVecTo(&c, b) != nil {
+	if !chol.Factorize(sym) || chol.SolveVecTo(&c, mat.NewVecDense(3, b[:])) != nil {
 		return
 	}
+	c0, c1, c2 := c.AtVec(0), c.AtVec(1), c.AtVec(2)
 	for _, i := range idx {
-		u := at(i)
-		for q := 0; q < 3; q++ {
-			sm[i][0] -= c.AtVec(q) * u[q]
-		}
+		x, y := xs[int(i)%n], xs[int(i)/n]
+		l := light[i] - c0*x
+		l -= c1 * y
+		l -= c2 * (x*x + y*y)
+		wt[i][0] = l * lightnessWeight
 	}
 }
 
@@ -416,30 +510,41 @@ func (p *Parts) order() {
 
 // inside says that a pixel's four neighbours are of its colour.
 func inside(p *Parts, f *Face, i int) bool {
-	for _, d := range [4]int{1, -1, f.Size, -f.Size} {
-		j := i + d
-		if j < 0 || j >= len(p.Of) {
-			return false
-		}
-		if p.Of[j] >= 0 && p.Of[j] != p.Of[i] {
-			return false
-		}
+	n, o := f.Size, p.Of[i]
+	if i < n || i >= len(p.Of)-n {
+		return false
 	}
-	return true
+	other := func(v int8) bool { return v >= 0 && v != o }
+	return !other(p.Of[i+1]) && !other(p.Of[i-1]) && !other(p.Of[i+n]) && !other(p.Of[i-n])
 }
 
 // smooth is the face's CIELAB after a 3 x 3 binomial filter over glass.
 func smooth(f *Face) [][3]float64 {
 	n := f.Size
-	lin := make([][3]float64, n*n)
+	out := triples.zeroed(n * n)
 	w := [3]float64{1, 2, 1}
+	const kind = Glass | Highlight
 	for y := 0; y < n; y++ {
 		for x := 0; x < n; x++ {
 			i := y*n + x
-			if f.Mask[i]&Glass == 0 {
+			m := f.Mask[i] & kind
+			if m&Glass == 0 {
 				continue
 			}
 			var s [3]float64
+			if x > 0 && y > 0 && x < n-1 && y < n-1 {
+				up, mid, down := f.Mask[i-n-1:i-n+2], f.Mask[i-1:i+2], f.Mask[i+n-1:i+n+2]
+				all, any := up[0]&up[1]&up[2]&mid[0]&mid[2]&down[0]&down[1]&down[2], up[0]|up[1]|up[2]|mid[0]|mid[2]|down[0]|down[1]|down[2]
+				if all&kind == m && any&kind == m {
+					up, mid, down := f.Linear[i-n-1:i-n+2], f.Linear[i-1:i+2], f.Linear[i+n-1:i+n+2]
+					for q := range s {
+						s[q] = (up[0][q] + 2*up[1][q] + up[2][q] + 2*mid[0][q] + 4*mid[1][q] + 2*mid[2][q] +
+							down[0][q] + 2*down[1][q] + down[2][q]) / 16
+					}
+					out[i] = colour.LinearToLabFast(s)
+					continue
+				}
+			}
 			sw := 0.0
 			for b := -1; b <= 1; b++ {
 				for a := -1; a <= 1; a++ {
@@ -448,7 +553,7 @@ func smooth(f *Face) [][3]float64 {
 						continue
 					}
 					j := yy*n + xx
-					if f.Mask[j]&Glass == 0 || (f.Mask[j]&Highlight) != (f.Mask[i]&Highlight) {
+					if f.Mask[j]&kind != m {
 						continue
 					}
 					k := w[a+1] * w[b+1]
@@ -461,47 +566,89 @@ func smooth(f *Face) [][3]float64 {
 			for q := range s {
 				s[q] /= sw
 			}
-			lin[i] = colour.LinearToLabFast(s)
+			out[i] = colour.LinearToLabFast(s)
 		}
 	}
-	return lin
+	return out
 }
 
-func nearest(centres [][3]float64, v [3]float64) int {
-	best, at := math.Inf(1), 0
-	for k := range centres {
-		c := &centres[k]
+// nearby finds the nearest of a few centres quickly, given a good guess.
+type nearby struct {
+	centres [][3]float64
+	// free is, for each centre, the squared distance within which it is the
+	// nearest whatever the others are: half of that to the nearest other, less a
+	// hair for rounding.
+	free [maxColours]float64
+}
+
+func newNearby(centres [][3]float64) nearby {
+	n := nearby{centres: centres}
+	n.refresh()
+	return n
+}
+
+// refresh is called when centres have moved.
+func (n *nearby) refresh() {
+	for k := range n.centres {
+		best := math.Inf(1)
+		for j := range n.centres {
+			if j != k {
+				best = math.Min(best, dist2(n.centres[j], n.centres[k]))
+			}
+		}
+		n.free[k] = best * 0.249999
+	}
+}
+
+// nearest is the nearest centre, the first of those equally near, and its
+// squared distance.
+func (n *nearby) nearest(v *[3]float64, guess int) (at int, best float64) {
+	c := &n.centres[guess]
+	d0, d1, d2 := c[0]-v[0], c[1]-v[1], c[2]-v[2]
+	at, best = guess, d0*d0+d1*d1+d2*d2
+	if best < n.free[guess] {
+		return at, best
+	}
+	for k := range n.centres {
+		c := &n.centres[k]
 		d0, d1, d2 := c[0]-v[0], c[1]-v[1], c[2]-v[2]
-		if d := d0*d0 + d1*d1 + d2*d2; d < best {
+		if d := d0*d0 + d1*d1 + d2*d2; d <= best && (d < best || k < at) {
 			best, at = d, k
 		}
 	}
-	return at
+	return at, best
 }
 
 // kmeans clusters the places idx of a picture from seeds chosen each as far as possible
-// from those before (Gonzalez 1985), outliers aside.
-func kmeans(wt [][3]float64, idx []int, k int) [][3]float64 {
+// from those before (Gonzalez 1985), outliers aside; k is at most maxColours.
+func kmeans(wt [][3]float64, idx []int32, k int) [][3]float64 {
 	// Every so many of a large face: two thousand places show what colours there
 	// are.
 	step := 1 + len(idx)/clusterMost
-	var v [][3]float64
-	for j := 0; j < len(idx); j += step {
-		v = append(v, wt[idx[j]])
+	v := triples.take((len(idx) + step - 1) / step)
+	for j := range v {
+		v[j] = wt[idx[j*step]]
 	}
+	d, rest := floats.take(len(v)), floats.take(len(v))
+	of := bytes.zeroed(len(v)) // nearest centre of each
+	defer triples.give(v)
+	defer floats.give(d, rest)
+	defer bytes.give(of)
 	var mid [3]float64
 	for q := range mid {
-		s := make([]float64, len(v))
 		for j := range v {
-			s[j] = v[j][q]
+			rest[j] = v[j][q]
 		}
-		mid[q] = middle(s)
+		mid[q] = middle(rest)
 	}
-	centres := [][3]float64{v[nearestOf(v, mid)]}
-	d, rest := make([]float64, len(v)), make([]float64, len(v))
+	centres := make([][3]float64, 1, k)
+	centres[0] = v[nearestOf(v, mid)]
+	near := newNearby(centres)
 	for len(centres) < k {
 		for j := range v {
-			d[j] = dist2(v[j], centres[nearest(centres, v[j])])
+			var at int
+			at, d[j] = near.nearest(&v[j], int(of[j]))
+			of[j] = uint8(at)
 		}
 		// The far end, but not the last outlier: the 99 % point.
 		copy(rest, d)
@@ -516,24 +663,28 @@ func kmeans(wt [][3]float64, idx []int, k int) [][3]float64 {
 			}
 		}
 		centres = append(centres, v[at])
+		near.centres = centres
 		for iter := 0; iter < 6; iter++ {
-			var sum = make([][3]float64, len(centres))
-			cnt := make([]float64, len(centres))
+			near.refresh()
+			var sum [maxColours][4]float64 // the fourth counts
 			for j := range v {
-				c := nearest(centres, v[j])
-				cnt[c]++
-				for q := range sum[c] {
-					sum[c][q] += v[j][q]
-				}
+				c, _ := near.nearest(&v[j], int(of[j]))
+				of[j] = uint8(c)
+				s := &sum[c]
+				s[0] += v[j][0]
+				s[1] += v[j][1]
+				s[2] += v[j][2]
+				s[3]++
 			}
 			for c := range centres {
-				if cnt[c] > 0 {
+				if sum[c][3] > 0 {
 					for q := range centres[c] {
-						centres[c][q] = sum[c][q] / cnt[c]
+						centres[c][q] = sum[c][q] / sum[c][3]
 					}
 				}
 			}
 		}
+		near.refresh()
 	}
 	return centres
 }
@@ -564,16 +715,17 @@ func apart(c [][3]float64, k int) float64 {
 
 // span is the largest spread of a face's colours, weighted, from the 3 to the
 // 97 % point of the channel that spreads most.
-func span(lab [][3]float64, idx []int) float64 {
+func span(wt [][3]float64, idx []int32) float64 {
 	most := 0.0
 	step := 1 + len(idx)/clusterMost
-	v := make([]float64, (len(idx)+step-1)/step)
+	v := floats.take((len(idx) + step - 1) / step)
 	for q := 0; q < 3; q++ {
 		for j := range v {
-			v[j] = weighted(lab[idx[j*step]])[q]
+			v[j] = wt[idx[j*step]][q]
 		}
 		most = math.Max(most, nth(v, len(v)*97/100)-nth(v, len(v)*3/100))
 	}
+	floats.give(v)
 	return most
 }
 

@@ -27,10 +27,10 @@ type border struct {
 }
 
 // joinSoft joins colours whose border is soft, softest first.
-func (p *Parts) joinSoft(f *Face, sm [][3]float64) {
+func (p *Parts) joinSoft(f *Face, wt [][3]float64) {
 	for p.found > 1 {
-		centre, _ := p.means(sm)
-		at := p.borders(f, sm, centre)
+		centre, _ := p.means(wt)
+		at := p.borders(f, wt, centre)
 		best, a, b := softBorder, -1, -1
 		for k := 0; k < p.found; k++ {
 			for l := k + 1; l < p.found; l++ {
@@ -68,17 +68,17 @@ func (p *Parts) renumber(from, to int) {
 	p.found--
 }
 
-// means are the weighted mean colours and counts.
-func (p *Parts) means(sm [][3]float64) (centre [][3]float64, count []float64) {
+// means are the mean of weighted colours, and counts.
+func (p *Parts) means(wt [][3]float64) (centre [][3]float64, count []float64) {
 	centre, count = make([][3]float64, p.found), make([]float64, p.found)
 	for i, o := range p.Of {
 		if o < 0 {
 			continue
 		}
-		w := weighted(sm[i])
-		for q := range w {
-			centre[o][q] += w[q]
-		}
+		c, w := &centre[o], &wt[i]
+		c[0] += w[0]
+		c[1] += w[1]
+		c[2] += w[2]
 		count[o]++
 	}
 	for k := range centre {
@@ -92,7 +92,7 @@ func (p *Parts) means(sm [][3]float64) (centre [][3]float64, count []float64) {
 // borders walks the rows and columns of the face and notes, wherever two
 // colours meet, how much of their difference lies close to the border. Pairs
 // are at index k*found+l with k < l.
-func (p *Parts) borders(f *Face, sm [][3]float64, centre [][3]float64) []border {
+func (p *Parts) borders(f *Face, wt [][3]float64, centre [][3]float64) []border {
 	out := make([]border, p.found*p.found)
 	reach := borderReach(f)
 	n := f.Size
@@ -119,7 +119,7 @@ func (p *Parts) borders(f *Face, sm [][3]float64, centre [][3]float64) []border 
 			if u < 0 || v >= len(p.Of) || p.Of[u] != a || p.Of[v] != b {
 				continue
 			}
-			su, sv := weighted(sm[u]), weighted(sm[v])
+			su, sv := &wt[u], &wt[v]
 			dot, dd := 0.0, 0.0
 			for q := range su {
 				c := centre[b][q] - centre[a][q]

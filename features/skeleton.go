@@ -42,75 +42,92 @@ func thinTables() (first, second [256]bool) {
 
 // thin wears a mask of n x n cells down to lines one cell wide, in place, by
 // Guo and Hall's algorithm (see thinTables). Cells on the border of the grid
-// must be unset.
+// must be unset. A cell is looked at again only when one beside it has gone.
 func thin(n int, mask []bool) {
 	var offset [8]int
 	for k := range offset {
 		offset[k] = ringDY[k]*n + ringDX[k]
 	}
-	var set []int
+	around := bytes.take(len(mask))  // which of the eight neighbours are set
+	waits := bytes.zeroed(len(mask)) // for which half of a round it waits, a bit each
+	var queue [2][]int32
+	queue[0], queue[1] = ints.take(0), ints.take(0)
+	now, gone := ints.take(0), ints.take(0)
 	for i, m := range mask {
-		if m {
-			set = append(set, i)
+		if !m {
+			continue
+		}
+		s := one(mask[i+offset[0]]) | one(mask[i+offset[1]])<<1 | one(mask[i+offset[2]])<<2 | one(mask[i+offset[3]])<<3 |
+			one(mask[i+offset[4]])<<4 | one(mask[i+offset[5]])<<5 | one(mask[i+offset[6]])<<6 | one(mask[i+offset[7]])<<7
+		around[i] = s
+		if s != 255 { // no cell inside goes
+			waits[i] = 3
+			queue[0] = append(queue[0], int32(i))
+			queue[1] = append(queue[1], int32(i))
 		}
 	}
-	var gone []int
-	for {
-		changed := false
-		for _, table := range [2]*[256]bool{&thinFirst, &thinSecond} {
+	for len(queue[0])+len(queue[1]) > 0 {
+		for half, table := range [2]*[256]bool{&thinFirst, &thinSecond} {
+			now, queue[half] = queue[half], now[:0]
 			gone = gone[:0]
-			for _, i := range set {
-				s := 0
-				for k, o := range offset {
-					if mask[i+o] {
-						s |= 1 << k
-					}
-				}
-				if table[s] {
+			for _, i := range now {
+				waits[i] &^= 1 << half
+				if mask[i] && table[around[i]] {
 					gone = append(gone, i)
 				}
 			}
-			if len(gone) == 0 {
-				continue
-			}
-			changed = true
 			for _, i := range gone {
 				mask[i] = false
 			}
-			kept := set[:0]
-			for _, i := range set {
-				if mask[i] {
-					kept = append(kept, i)
+			for _, i := range gone {
+				for k, o := range offset {
+					j := int(i) + o
+					if !mask[j] {
+						continue
+					}
+					around[j] &^= 1 << ((k + 4) % 8)
+					for h := range queue {
+						if waits[j]&(1<<h) == 0 {
+							waits[j] |= 1 << h
+							queue[h] = append(queue[h], int32(j))
+						}
+					}
 				}
 			}
-			set = kept
-		}
-		if !changed {
-			return
 		}
 	}
+	ints.give(queue[0], queue[1], now, gone)
+	bytes.give(around, waits)
 }
 
-// steps calls f for the neighbours on the line of cell i of a thinned mask: a
-// diagonal neighbour counts only where no straight one leads to it, so that a
-// corner isn't a branch.
-func steps(n int, mask []bool, i int, f func(j int)) {
+func one(b bool) uint8 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// steps are the neighbours on the line of cell i of a thinned mask: a diagonal
+// neighbour counts only where no straight one leads to it, so that a corner
+// isn't a branch. They are written to by.
+func steps(n int, mask []bool, i int, by *[8]int) []int {
+	out := by[:0]
 	for k := 0; k < 8; k += 2 {
 		if j := i + ringDY[k]*n + ringDX[k]; mask[j] {
-			f(j)
+			out = append(out, j)
 		}
 	}
 	for k := 1; k < 8; k += 2 {
 		j := i + ringDY[k]*n + ringDX[k]
 		if mask[j] && !mask[i+ringDX[k]] && !mask[i+ringDY[k]*n] {
-			f(j)
+			out = append(out, j)
 		}
 	}
+	return out
 }
 
 // degree is the number of neighbours on the line.
 func degree(n int, mask []bool, i int) int {
-	c := 0
-	steps(n, mask, i, func(int) { c++ })
-	return c
+	var by [8]int
+	return len(steps(n, mask, i, &by))
 }

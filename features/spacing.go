@@ -38,6 +38,8 @@ func findStack(f *Face, m *colourMap, p *Parts, lines []Line) Stack {
 	n := int(crossReachR / step)
 	type found struct{ period, peak float64 }
 	var all []found
+	arcs := newArcs(step, n+1)
+	defer pairsPool.give(arcs)
 	prof := make([]float64, 0, 2*n+1)
 	ac := make([]float64, 0, 2*n+1)
 	for k := range lines {
@@ -48,7 +50,7 @@ func findStack(f *Face, m *colourMap, p *Parts, lines []Line) Stack {
 			prof = prof[:0]
 			ribs := 0
 			for j := -n; j <= n; j++ {
-				x, y, ok := onArc(l.Dir[i], s, float64(j)*step)
+				x, y, ok := arcs.at(&l.Dir[i], &s, j)
 				if !ok {
 					if j < 0 {
 						prof, ribs = prof[:0], 0

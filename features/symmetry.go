@@ -22,13 +22,18 @@ func mirrorSymmetry(f *Face, m *colourMap) (v float64, ok bool) {
 		of   int8
 	}
 	var at []place
-	look := func(x, y float64) int8 {
-		c := m.cell(x, y)
-		if m.far[c] > bridged*m.radius {
-			return -1
+	// Colours as far as they are known.
+	of := colourPool.take(len(m.of))
+	defer colourPool.give(of)
+	for i, o := range m.of {
+		if m.far[i] > bridged*m.radius {
+			o = -1
 		}
-		return m.of[c]
+		of[i] = o
 	}
+	// The middle of a cell is half a cell on.
+	mid := float64(m.n-1)/2 + 0.5
+	look := func(x, y float64) int8 { return of[int(y*m.radius+mid)*m.n+int(x*m.radius+mid)] }
 	for y := -RimFrom; y <= RimFrom; y += grid {
 		for x := -RimFrom; x <= RimFrom; x += grid {
 			if x*x+y*y >= mirrorWithin*mirrorWithin {
@@ -42,7 +47,7 @@ func mirrorSymmetry(f *Face, m *colourMap) (v float64, ok bool) {
 	best := math.Inf(-1)
 	for k := range mirrorSteps {
 		s, c := math.Sincos(2 * math.Pi * float64(k) / mirrorSteps)
-		var table [maxColours + 1][2]float64
+		var table [maxColours][2]float64
 		same, n := 0.0, 0.0
 		for _, q := range at {
 			o := look(c*q.x+s*q.y, s*q.x-c*q.y)
@@ -72,3 +77,5 @@ func mirrorSymmetry(f *Face, m *colourMap) (v float64, ok bool) {
 	}
 	return math.Max(0, best), true
 }
+
+var colourPool buffers[int8]

@@ -43,22 +43,27 @@ type colourMap struct {
 func carry(f *Face, p *Parts) *colourMap {
 	pad := int(math.Ceil(padShare * f.Radius))
 	m := &colourMap{pad: pad, n: f.Size + 2*pad, radius: f.Radius}
-	at := func(i int) int8 {
-		x, y := i%m.n-pad, i/m.n-pad
-		if x < 0 || y < 0 || x >= f.Size || y >= f.Size {
-			return -1
-		}
-		return p.Of[y*f.Size+x]
-	}
-	var nearest []int32
-	m.far, nearest = distanceTransform(m.n, func(i int) bool { return at(i) >= 0 })
 	m.of = make([]int8, m.n*m.n)
 	for i := range m.of {
 		m.of[i] = -1
-		if nearest[i] >= 0 {
-			m.of[i] = at(int(nearest[i]))
+	}
+	site := flags.zeroed(m.n * m.n)
+	for y := range f.Size {
+		at := (y+pad)*m.n + pad
+		for x, o := range p.Of[y*f.Size : (y+1)*f.Size] {
+			m.of[at+x], site[at+x] = o, o >= 0
 		}
 	}
+	var nearest []int32
+	m.far, nearest = distanceTransform(m.n, site)
+	// Cells that are seen are their own nearest.
+	for i, o := range nearest {
+		if o >= 0 {
+			m.of[i] = m.of[o]
+		}
+	}
+	flags.give(site)
+	ints.give(nearest)
 	return m
 }
 
@@ -79,91 +84,64 @@ func (m *colourMap) cell(x, y float64) int {
 }
 
 // mask is one colour's cells without specks and with pinholes filled; the
-// border of the grid is unset.
+// border of the grid is unset. The buffer is lent.
 func (m *colourMap) mask(in func(o int8) bool) []bool {
 	n := m.n
-	mask := make([]bool, n*n)
+	var is [256]bool
+	for o := -1; o < maxColours; o++ {
+		is[uint8(int8(o))] = in(int8(o))
+	}
+	mask := flags.zeroed(n * n)
 	for y := 1; y < n-1; y++ {
-		for x := 1; x < n-1; x++ {
-			mask[y*n+x] = in(m.of[y*n+x])
+		row := mask[y*n+1 : y*n+n-1]
+		for x, o := range m.of[y*n+1 : y*n+n-1] {
+			row[x] = is[uint8(o)]
 		}
 	}
 	least := int(math.Pi * speckR * speckR * m.radius * m.radius)
-	seen := make([]bool, n*n)
-	for _, set := range [2]bool{true, false} {
-		clear(seen)
-		var piece []int
-		for i := range mask {
-			if mask[i] != set || seen[i] {
-				continue
-			}
-			piece = append(piece[:0], i)
-			seen[i] = true
-			for k := 0; k < len(piece); k++ {
-				j := piece[k]
-				x, y := j%n, j/n
-				if x == 0 || y == 0 || x == n-1 || y == n-1 {
-					continue
-				}
-				for q := 0; q < 8; q++ {
-					if !set && q%2 == 1 { // a gap needs more than a corner
-						continue
-					}
-					if o := j + ringDY[q]*n + ringDX[q]; mask[o] == set && !seen[o] {
-						seen[o] = true
-						piece = append(piece, o)
-					}
-				}
-			}
-			if len(piece) < least {
-				for _, j := range piece {
-					if x, y := j%n, j/n; x > 0 && y > 0 && x < n-1 && y < n-1 {
-						mask[j] = !set
-					}
-				}
-			}
-		}
-	}
+	fillSmall(n, mask, true, least)
+	fillSmall(n, mask, false, least)
 	return mask
 }
 
 // piecesOf is the number of separate pieces of a mask that are seen inside the
-// rim and larger than a speck; the mask is used up.
+// rim and larger than a speck.
 func (m *colourMap) piecesOf(mask []bool) int {
 	n := m.n
-	count := 0
-	least := int(math.Pi * speckR * speckR * m.radius * m.radius)
-	var stack []int
-	for i := range mask {
-		if mask[i] {
-			q := m.xy(i)
-			mask[i] = q[0]*q[0]+q[1]*q[1] < RimFrom*RimFrom
+	least := int32(math.Pi * speckR * speckR * m.radius * m.radius)
+	all := runsOf(n, mask, true)
+	runs := all[:0]
+	inside := func(x, y int32) bool {
+		q := m.xy(int(y)*n + int(x))
+		return q[0]*q[0]+q[1]*q[1] < RimFrom*RimFrom
+	}
+	for _, r := range all {
+		for r.x0 < r.x1 && !inside(r.x0, r.y) {
+			r.x0++
+		}
+		for r.x0 < r.x1 && !inside(r.x1-1, r.y) {
+			r.x1--
+		}
+		if r.x0 < r.x1 {
+			runs = append(runs, r)
 		}
 	}
-	for i := range mask {
-		if !mask[i] {
-			continue
-		}
-		seen := 0
-		stack = append(stack[:0], i)
-		mask[i] = false
-		for len(stack) > 0 {
-			j := stack[len(stack)-1]
-			stack = stack[:len(stack)-1]
-			if m.far[j] == 0 {
-				seen++
-			}
-			for q := range 8 {
-				if o := j + ringDY[q]*n + ringDX[q]; mask[o] {
-					mask[o] = false
-					stack = append(stack, o)
-				}
+	join(runs, true)
+	count := 0
+	for i := range runs {
+		r := &runs[i]
+		for _, d := range m.far[int(r.y)*n+int(r.x0) : int(r.y)*n+int(r.x1)] {
+			if d == 0 {
+				runs[r.to].size++
 			}
 		}
-		if seen >= least {
+	}
+	for i := range runs {
+		if int(runs[i].to) == i && runs[i].size >= least {
 			count++
 		}
 	}
+	runPool.give(all)
 	return count
 }
 
@@ -183,16 +161,27 @@ type graph struct {
 // skeletonGraph takes a thinned mask apart.
 func skeletonGraph(n int, mask []bool) graph {
 	var g graph
-	node := make(map[int]int)
+	set := ints.take(0)
 	for i, m := range mask {
-		if !m || degree(n, mask, i) < 3 {
+		if m {
+			set = append(set, int32(i))
+		}
+	}
+	// Nodes' numbers plus one, 0 for none.
+	node := ints.zeroed(len(mask))
+	done := flags.zeroed(len(mask))
+	defer func() {
+		ints.give(set, node)
+		flags.give(done)
+	}()
+	var stack []int
+	for _, i := range set {
+		i := int(i)
+		if node[i] > 0 || degree(n, mask, i) < 3 {
 			continue
 		}
-		if _, ok := node[i]; ok {
-			continue
-		}
-		id := len(g.nodes)
-		stack := []int{i}
+		id := int32(len(g.nodes) + 1)
+		stack = append(stack[:0], i)
 		node[i] = id
 		var cells []int
 		for len(stack) > 0 {
@@ -201,7 +190,7 @@ func skeletonGraph(n int, mask []bool) graph {
 			cells = append(cells, j)
 			for k := range 8 {
 				o := j + ringDY[k]*n + ringDX[k]
-				if _, ok := node[o]; !ok && mask[o] && degree(n, mask, o) >= 3 {
+				if mask[o] && node[o] == 0 && degree(n, mask, o) >= 3 {
 					node[o] = id
 					stack = append(stack, o)
 				}
@@ -209,55 +198,49 @@ func skeletonGraph(n int, mask []bool) graph {
 		}
 		g.nodes = append(g.nodes, cells)
 	}
-	done := make(map[int]bool)
 	// follow runs on from cell i, coming from cell prev, to an end or a node.
 	follow := func(prev, i int) (cells []int, end int) {
+		var by [8]int
 		for {
 			cells = append(cells, i)
 			done[i] = true
 			next := -1
 			end = -1
-			steps(n, mask, i, func(j int) {
+			for _, j := range steps(n, mask, i, &by) {
 				if j == prev {
-					return
+					continue
 				}
-				if id, ok := node[j]; ok {
+				if id := node[j]; id > 0 {
 					// A node next to the start is where the branch came from.
 					if len(cells) > 1 || prev < 0 || node[prev] != id {
-						end = id
+						end = int(id) - 1
 					}
 				} else if !done[j] {
 					next = j
 				}
-			})
+			}
 			if end >= 0 || next < 0 {
 				return cells, end
 			}
 			prev, i = i, next
 		}
 	}
+	var by [8]int
 	for id, cells := range g.nodes {
 		for _, c := range cells {
-			steps(n, mask, c, func(j int) {
-				if _, ok := node[j]; ok || done[j] {
-					return
+			for _, j := range steps(n, mask, c, &by) {
+				if node[j] > 0 || done[j] {
+					continue
 				}
 				run, end := follow(c, j)
 				g.branches = append(g.branches, branch{run, [2]int{id, end}})
-			})
-		}
-	}
-	for i, m := range mask {
-		if m && !done[i] {
-			if _, ok := node[i]; !ok && degree(n, mask, i) <= 1 {
-				run, end := follow(-1, i)
-				g.branches = append(g.branches, branch{run, [2]int{-1, end}})
 			}
 		}
 	}
-	for i, m := range mask { // rings
-		if m && !done[i] {
-			if _, ok := node[i]; !ok {
+	for _, ring := range [2]bool{false, true} { // lines with two free ends, then rings
+		for _, i := range set {
+			i := int(i)
+			if !done[i] && node[i] == 0 && (ring || degree(n, mask, i) <= 1) {
 				run, end := follow(-1, i)
 				g.branches = append(g.branches, branch{run, [2]int{-1, end}})
 			}
@@ -273,12 +256,17 @@ func skeletonGraph(n int, mask []bool) graph {
 // nothing along it and it is no longer than the corner of a fold of
 // 2 asin(1/3) = 39 degrees would be. Or it is where the two legs of a fold run
 // together before they turn: no longer than two widths, with both legs on the
-// other side, less than foldDeg apart.
-func prune(n int, mask []bool, d []float64) {
-	for range 6 {
-		g := skeletonGraph(n, mask)
+// other side, less than foldDeg apart. The graph that is left is given.
+func prune(n int, mask []bool, d depth) graph {
+	var g graph
+	for round := 0; ; round++ {
+		g = skeletonGraph(n, mask)
+		if round == pruneRounds {
+			return g
+		}
 		// The shortest of each node, so that a fork never loses both its arms.
-		drop := make(map[int]branch)
+		drop := make([]int, len(g.nodes)) // branches' numbers plus one
+		any := false
 		for k, b := range g.branches {
 			at := b.ends[0]
 			if at < 0 {
@@ -289,35 +277,40 @@ func prune(n int, mask []bool, d []float64) {
 			}
 			half, sum := 0.0, 0.0
 			for _, i := range g.nodes[at] {
-				half = math.Max(half, d[i])
+				half = math.Max(half, d.at(i))
 			}
 			for _, i := range b.cells {
-				sum += d[i]
+				sum += d.at(i)
 			}
 			free := b.cells[len(b.cells)-1]
 			if b.ends[0] < 0 {
 				free = b.cells[0]
 			}
 			length := float64(len(b.cells))
-			corner := d[free] < math.Max(2, 0.35*half) && sum/length < 0.65*half && length < 3*half
+			corner := d.at(free) < math.Max(2, 0.35*half) && sum/length < 0.65*half && length < 3*half
 			if length > 1.1*half && !corner && !(length < 4*half && g.foldTip(n, k, at, half)) {
 				continue
 			}
-			if o, ok := drop[at]; !ok || len(b.cells) < len(o.cells) {
-				drop[at] = b
+			if o := drop[at]; o == 0 || len(b.cells) < len(g.branches[o-1].cells) {
+				drop[at], any = k+1, true
 			}
 		}
-		if len(drop) == 0 {
-			return
+		if !any {
+			return g
 		}
-		for _, b := range drop {
-			for _, i := range b.cells {
-				mask[i] = false
+		for _, k := range drop {
+			if k > 0 {
+				for _, i := range g.branches[k-1].cells {
+					mask[i] = false
+				}
 			}
 		}
 		thin(n, mask)
 	}
 }
+
+// pruneRounds is how many times spurs are looked for.
+const pruneRounds = 6
 
 // foldDeg is how far apart, degrees, the legs of a fold are at most that run
 // together at its tip.
@@ -367,7 +360,7 @@ func (g *graph) foldTip(n, k, id int, half float64) bool {
 
 // chains joins a skeleton's branches through its nodes, the straightest pair
 // first, and gives each line's cells from end to end.
-func (g *graph) chains(n int, d []float64) [][]int {
+func (g *graph) chains(n int, d depth) [][]int {
 	type tip struct{ branch, end int }
 	tips := make([][]tip, len(g.nodes))
 	for k, b := range g.branches {
@@ -377,12 +370,17 @@ func (g *graph) chains(n int, d []float64) [][]int {
 			}
 		}
 	}
-	mate := make(map[tip]tip)
+	// What each end of each branch goes on to; branch -1 for nothing.
+	mates := make([][2]tip, len(g.branches))
+	for k := range mates {
+		mates[k] = [2]tip{{-1, 0}, {-1, 0}}
+	}
+	mated := func(t tip) (tip, bool) { m := mates[t.branch][t.end]; return m, m.branch >= 0 }
 	middle := make([]int, len(g.nodes))
 	for id, cells := range g.nodes {
 		half := 0.0
 		for _, i := range cells {
-			half = math.Max(half, d[i])
+			half = math.Max(half, d.at(i))
 		}
 		cx, cy := g.centre(n, id)
 		middle[id] = int(math.Round(cy))*n + int(math.Round(cx))
@@ -402,13 +400,13 @@ func (g *graph) chains(n int, d []float64) [][]int {
 		}
 		sort.SliceStable(pairs, func(i, j int) bool { return pairs[i].bend < pairs[j].bend })
 		for _, p := range pairs {
-			if _, ok := mate[p.a]; ok {
+			if _, ok := mated(p.a); ok {
 				continue
 			}
-			if _, ok := mate[p.b]; ok {
+			if _, ok := mated(p.b); ok {
 				continue
 			}
-			mate[p.a], mate[p.b] = p.b, p.a
+			mates[p.a.branch][p.a.end], mates[p.b.branch][p.b.end] = p.b, p.a
 		}
 	}
 	used := make([]bool, len(g.branches))
@@ -418,18 +416,18 @@ func (g *graph) chains(n int, d []float64) [][]int {
 		for {
 			b := g.branches[t.branch]
 			used[t.branch] = true
-			c := slices.Clone(b.cells)
+			from := len(out)
+			out = append(out, b.cells...)
 			if t.end == 1 {
-				slices.Reverse(c)
+				slices.Reverse(out[from:])
 			}
-			out = append(out, c...)
 			far := tip{t.branch, 1 - t.end}
 			id := b.ends[far.end]
 			if id < 0 {
 				return out
 			}
 			out = append(out, middle[id])
-			next, ok := mate[far]
+			next, ok := mated(far)
 			if !ok || used[next.branch] {
 				return out
 			}
@@ -446,7 +444,7 @@ func (g *graph) chains(n int, d []float64) [][]int {
 	}
 	for k := range g.branches {
 		for e := range 2 {
-			if _, ok := mate[tip{k, e}]; !ok && !used[k] {
+			if _, ok := mated(tip{k, e}); !ok && !used[k] {
 				start(k, e)
 			}
 		}
@@ -492,49 +490,57 @@ func smoothAlong(even [][2]float64, closed bool, step, sigma float64) [][2]float
 		u := float64(k) * step / sigma
 		kernel[k] = math.Exp(-u * u / 2)
 	}
-	get := func(i int) [2]float64 {
-		switch {
-		case closed:
-			return even[((i%n)+n)%n]
-		case i < 0:
-			o := even[min(n-1, -i)]
-			return [2]float64{2*even[0][0] - o[0], 2*even[0][1] - o[1]}
-		case i >= n:
-			o := even[max(0, 2*(n-1)-i)]
-			return [2]float64{2*even[n-1][0] - o[0], 2*even[n-1][1] - o[1]}
+	whole := 0.0
+	for k := -reach; k <= reach; k++ {
+		whole += kernel[max(k, -k)]
+	}
+	// The line with what goes on past its ends.
+	long := pairsPool.take(n + 2*reach)
+	defer pairsPool.give(long)
+	copy(long[reach:], even)
+	for k := 1; k <= reach; k++ {
+		before, after := &long[reach-k], &long[reach+n-1+k]
+		if closed {
+			*before, *after = even[((-k%n)+n)%n], even[(n-1+k)%n]
+			continue
 		}
-		return even[i]
+		a, b := even[min(n-1, k)], even[max(0, n-1-k)]
+		*before = [2]float64{2*even[0][0] - a[0], 2*even[0][1] - a[1]}
+		*after = [2]float64{2*even[n-1][0] - b[0], 2*even[n-1][1] - b[1]}
 	}
 	out := make([][2]float64, n)
 	for i := range out {
-		var s [2]float64
-		w := 0.0
-		for k := -reach; k <= reach; k++ {
-			v := get(i + k)
-			g := kernel[max(k, -k)]
-			w += g
-			s[0] += g * v[0]
-			s[1] += g * v[1]
+		var x, y float64
+		at := long[i : i+2*reach+1]
+		for k := range reach {
+			x += kernel[reach-k] * at[k][0]
+			y += kernel[reach-k] * at[k][1]
 		}
-		out[i] = [2]float64{s[0] / w, s[1] / w}
+		for k, g := range kernel {
+			x += g * at[reach+k][0]
+			y += g * at[reach+k][1]
+		}
+		out[i] = [2]float64{x / whole, y / whole}
 	}
 	return out
 }
 
+var pairsPool buffers[[2]float64]
+
 // trimEnds shortens a line at both ends to where its distance to the outline
 // first reaches endShare of the median: how far into a round or a cut end a
 // thinned line runs depends on the grid.
-func trimEnds(cells []int, d []float64) []int {
+func trimEnds(cells []int, d depth) []int {
 	v := make([]float64, len(cells))
 	for j, i := range cells {
-		v[j] = d[i]
+		v[j] = d.at(i)
 	}
 	sort.Float64s(v)
 	least := endShare * quantile(v, 0.5)
-	for len(cells) > 2 && d[cells[0]] < least {
+	for len(cells) > 2 && d.at(cells[0]) < least {
 		cells = cells[1:]
 	}
-	for len(cells) > 2 && d[cells[len(cells)-1]] < least {
+	for len(cells) > 2 && d.at(cells[len(cells)-1]) < least {
 		cells = cells[:len(cells)-1]
 	}
 	return cells
@@ -551,11 +557,11 @@ func traceLines(m *colourMap, p *Parts) []Line {
 			continue
 		}
 		mask := m.mask(func(o int8) bool { return int(o) == k })
-		m.pieces += m.piecesOf(slices.Clone(mask))
-		d, _ := distanceTransform(m.n, func(i int) bool { return !mask[i] })
+		m.pieces += m.piecesOf(mask)
+		d := depthOf(m.n, mask)
 		thin(m.n, mask)
-		prune(m.n, mask, d)
-		g := skeletonGraph(m.n, mask)
+		g := prune(m.n, mask, d)
+		flags.give(mask)
 		for _, cells := range g.chains(m.n, d) {
 			cells = trimEnds(cells, d)
 			at := make([][2]float64, len(cells))
@@ -581,10 +587,11 @@ func traceLines(m *colourMap, p *Parts) []Line {
 				}
 				part.At = append(part.At, q)
 				part.Dir = append(part.Dir, [3]float64{q[0], q[1], math.Sqrt(1 - r2)})
-				part.Width = append(part.Width, 2*d[c]/m.radius)
+				part.Width = append(part.Width, 2*d.at(c)/m.radius)
 			}
 			flush()
 		}
+		ints.give(d.across)
 	}
 	return out
 }

@@ -48,6 +48,31 @@ func onArc(d, t [3]float64, s float64) (x, y float64, ok bool) {
 	return x, y, d[2]*cos+t[2]*sin > 0 && x*x+y*y < RimFrom*RimFrom
 }
 
+// arcs are the cosines and sines of whole numbers of steps along a great
+// circle, for onArc.
+type arcs [][2]float64
+
+// newArcs are those of 0 to n-1 steps; the buffer is lent.
+func newArcs(step float64, n int) arcs {
+	a := arcs(pairsPool.take(n))
+	for j := range a {
+		a[j][1], a[j][0] = math.Sincos(float64(j) * step)
+	}
+	return a
+}
+
+// at is onArc for j steps, which may be below 0.
+func (a arcs) at(d, t *[3]float64, j int) (x, y float64, ok bool) {
+	var cos, sin float64
+	if j < 0 {
+		cos, sin = a[-j][0], -a[-j][1]
+	} else {
+		cos, sin = a[j][0], a[j][1]
+	}
+	x, y = d[0]*cos+t[0]*sin, d[1]*cos+t[1]*sin
+	return x, y, d[2]*cos+t[2]*sin > 0 && x*x+y*y < RimFrom*RimFrom
+}
+
 // cutter cuts across ribbons; it holds what all cuts share.
 type cutter struct {
 	f *Face
@@ -59,13 +84,15 @@ type cutter struct {
 	k           int
 	// One side's profile: colours of the map and weighted CIELAB, from the
 	// middle line outwards.
-	of  []int8
-	lab [][3]float64
+	of   []int8
+	lab  [][3]float64
+	arcs arcs
 }
 
 func newCutter(f *Face, m *colourMap, p *Parts) *cutter {
 	c := &cutter{f: f, m: m, p: p, step: acrossStepPx / f.Radius, clear: math.Max(2/f.Radius, 2*f.BlurShare)}
 	c.k = int(math.Ceil(c.clear / c.step))
+	c.arcs = newArcs(c.step, int(widestR/c.step)+2)
 	return c
 }
 
@@ -91,7 +118,7 @@ func (c *cutter) side(d, t [3]float64, own int) side {
 	c.of, c.lab = c.of[:0], c.lab[:0]
 	edge := -1 // first step past the border
 	for j := 0; float64(j)*c.step < widestR; j++ {
-		x, y, ok := onArc(d, t, float64(j)*c.step)
+		x, y, ok := c.arcs.at(&d, &t, j)
 		if !ok {
 			break
 		}
@@ -150,14 +177,17 @@ func (c *cutter) inner(own, edge int) int {
 	contrast := math.Sqrt(dist2(weighted(c.p.Colours[own].Lab), weighted(c.p.Colours[c.p.Base].Lab)))
 	least := math.Max(innerLeast, innerShare*contrast)
 	half := max(1, c.k/2)
-	change := func(j int) float64 {
-		return math.Sqrt(dist2(c.lab[max(0, j-half)], c.lab[min(len(c.lab)-1, j+half)]))
+	change := func(j int) float64 { return dist2(c.lab[max(0, j-half)], c.lab[min(len(c.lab)-1, j+half)]) }
+	if end < c.k {
+		return -1
 	}
+	before, v := change(c.k-1), change(c.k)
 	for j := c.k; j <= end; j++ {
-		v := change(j)
-		if v >= least && v >= change(j-1) && v >= change(j+1) {
+		after := change(j + 1)
+		if v >= least*least && v >= before && v >= after {
 			return j
 		}
+		before, v = v, after
 	}
 	return -1
 }
@@ -203,22 +233,23 @@ const (
 func (f *Face) labAt(x, y float64) (v [3]float64, ok bool) {
 	c := float64(f.Size-1) / 2
 	u, w := x*f.Radius+c, y*f.Radius+c
-	i, j := int(math.Floor(u)), int(math.Floor(w))
-	if i < 0 || j < 0 || i+1 >= f.Size || j+1 >= f.Size {
+	if u < 0 || w < 0 {
+		return v, false
+	}
+	i, j := int(u), int(w)
+	if i+1 >= f.Size || j+1 >= f.Size {
 		return v, false
 	}
 	fu, fw := u-float64(i), w-float64(j)
-	for b := range 2 {
-		for a := range 2 {
-			k := (j+b)*f.Size + i + a
-			if f.Mask[k]&(Glass|Highlight|Hidden) != Glass {
-				return v, false
-			}
-			g := (fu*float64(a) + (1-fu)*float64(1-a)) * (fw*float64(b) + (1-fw)*float64(1-b))
-			for q := range v {
-				v[q] += g * f.Lab[k][q]
-			}
-		}
+	k := j*f.Size + i
+	const all = Glass | Highlight | Hidden
+	if m := f.Mask; m[k]&all != Glass || m[k+1]&all != Glass || m[k+f.Size]&all != Glass || m[k+f.Size+1]&all != Glass {
+		return v, false
+	}
+	a, b := f.Lab[k:k+2], f.Lab[k+f.Size:k+f.Size+2]
+	g0, g1, g2, g3 := (1-fu)*(1-fw), fu*(1-fw), (1-fu)*fw, fu*fw
+	for q := range v {
+		v[q] = g0*a[0][q] + g1*a[1][q] + g2*b[0][q] + g3*b[1][q]
 	}
 	return weighted(v), true
 }
@@ -240,6 +271,7 @@ func quantile(sorted []float64, q float64) float64 {
 // the lines' own widths become those measured, where they are.
 func measureWidths(f *Face, m *colourMap, p *Parts, lines []Line) [][]cut {
 	cutter := newCutter(f, m, p)
+	defer pairsPool.give(cutter.arcs)
 	out := make([][]cut, len(lines))
 	for k := range lines {
 		l := &lines[k]
