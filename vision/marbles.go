@@ -80,23 +80,36 @@ func Find(p *Photo, sc Scene) Found {
 	if f.BlurPX <= 0 {
 		f.BlurPX = 1
 	}
-	rf := &refiner{px: p.pixels(), cam: sc.Camera, sigmaPX: f.BlurPX, rim: newRimTable(f.BlurPX)}
+	// Which of the circles about a place is the glass shows where marbles are some
+	// eighty pixels across; its exact place at full size.
+	full := &refiner{px: p.pixels(), cam: sc.Camera, sigmaPX: f.BlurPX, rim: newRimTable(f.BlurPX)}
+	rf, k := full, 1.0
+	if want := chooseRadiusPX / radiusOf(chosen, s); want < 0.8 {
+		small, scale := p.reduced(int(want*float64(long) + 0.5))
+		defer small.Close()
+		// A box filter as wide as a pixel has a variance of 1/12 px.
+		sigma := math.Sqrt(f.BlurPX*f.BlurPX*scale*scale + 1.0/12)
+		rf, k = &refiner{px: calib.NewPixels(small), cam: sc.Camera.Scaled(scale), sigmaPX: sigma, rim: newRimTable(sigma)}, scale
+	}
 	ellipses := make([]calib.Ellipse, len(chosen))
 	solid := make([]bool, len(chosen))
 	for i, c := range chosen {
-		ellipses[i] = toFull(c.e, s)
+		ellipses[i] = resized(c.e, s/k)
 		solid[i] = c.score >= credible
 	}
-	var outs []Outline
+	var families [][]Outline
 	for i, c := range chosen {
 		skip := behind(ellipses, i, func(j int) bool { return solid[j] })
-		if o, ok := rf.outlineNear(c, all, s, skip); ok {
-			outs = append(outs, o)
+		near := rf.outlinesNear(c, all, s/k, skip)
+		for i := range near {
+			near[i].Ellipse = resized(near[i].Ellipse, k)
+		}
+		if near = ofMarbleSize(near, sc.MMPerPX); len(near) > 0 {
+			families = append(families, near)
 		}
 	}
-	outs = ofMarbleSize(outs, sc.MMPerPX)
-	outs = ofMarbleSize(rf.last(settle(outs)), sc.MMPerPX)
-	outs = besidePaper(outs, rf.px, f.Paper, sc.Areas)
+	outs := ofMarbleSize(full.last(settle(families), k), sc.MMPerPX)
+	outs = besidePaper(outs, full.px, f.Paper, sc.Areas)
 	f.Marbles = rowsThenColumns(outs)
 	return f
 }
@@ -235,23 +248,55 @@ func behind(ellipses []calib.Ellipse, self int, counts func(j int) bool) func(x,
 	}
 }
 
-// outlineNear finds the outline of one marble at full size. Which of the coarse
+// chooseRadiusPX is the radius at which it is told glass from shadows and inner
+// rings.
+const chooseRadiusPX = 42.0
+
+// radiusOf is the median radius of what was found in a picture reduced by s, in
+// full-size pixels.
+func radiusOf(found []coarse, s float64) float64 {
+	if len(found) == 0 {
+		return 0
+	}
+	r := make([]float64, len(found))
+	for i, c := range found {
+		r[i] = c.r() / s
+	}
+	sort.Float64s(r)
+	return r[len(r)/2]
+}
+
+// outlinesNear finds what may be the outline of one marble, best supported first;
+// s is the size of the coarse picture by the one looked at. Which of the coarse
 // outlines about the place is the glass, and which a shadow or an inner ring,
-// shows only there: each is refined, so is what the outermost steps agree on,
-// and the places they come to are weighed on a tight look.
-func (rf *refiner) outlineNear(c coarse, all []coarse, s float64, skip func(x, y float64) bool) (Outline, bool) {
+// shows only there: each is fitted, so is what the outermost steps agree on, and
+// the places they come to are weighed by all that is seen around.
+func (rf *refiner) outlinesNear(c coarse, all []coarse, s float64, skip func(x, y float64) bool) []Outline {
 	softLimit := rf.softLimit()
+	from := starts(c, all)
+	base := resized(c.e, s)
+	reach := 0.0
+	for i := range from {
+		from[i].e = resized(from[i].e, s)
+		e := from[i].e
+		reach = math.Max(reach, math.Hypot(e.CxPX-base.CxPX, e.CyPX-base.CyPX)+math.Abs(e.MeanRadiusPX()-base.MeanRadiusPX()))
+	}
+	reach = math.Min(reach, 0.3*base.MeanRadiusPX()) + rf.judgeReach(base)
+	seen := rf.scan(base, reach, skip)
+	if n := seen.looked + seen.hidden + seen.outside; seen.looked < n/4 || seen.looked == 0 {
+		return nil
+	}
+	reachOf := func(pass int, e calib.Ellipse) float64 { return reaches[pass]*e.MeanRadiusPX() + 1 + rf.sigmaPX }
 	var tries []Outline
-	try := func(e calib.Ellipse, from, to int) {
-		if o, ok := rf.refine(e, skip, from, to); ok && o.Coverage >= leastCoverage {
-			o.Support = rf.judge(o.Ellipse, skip, softLimit)
+	try := func(e calib.Ellipse) {
+		if o, ok := rf.fit(seen, e, reachOf(1, e), softLimit, 0); ok && o.Coverage >= leastCoverage {
 			tries = append(tries, o)
 		}
 	}
 	// Starts that come to one place on the first pass are one.
 	var places []Outline
-	for _, start := range starts(c, all) {
-		o, ok := rf.refine(toFull(start.e, s), skip, 0, 1)
+	for _, start := range from {
+		o, ok := rf.fit(seen, start.e, reachOf(0, start.e), softLimit, 0)
 		if !ok {
 			continue
 		}
@@ -259,61 +304,88 @@ func (rf *refiner) outlineNear(c coarse, all []coarse, s float64, skip func(x, y
 			places = places[:len(places)-1]
 			continue
 		}
-		try(o.Ellipse, 1, 2)
+		try(o.Ellipse)
 	}
-	from := toFull(c.e, s)
+	mid := base
+	for i := range tries {
+		tries[i].Support = rf.judge(seen, tries[i].Ellipse, softLimit)
+	}
 	if o, ok := bestOf(tries); ok {
-		from = o.Ellipse
+		mid = o.Ellipse
 	}
-	dirs, _, _, _ := rf.scan(from, 0.12*from.MeanRadiusPX()+1+rf.sigmaPX, skip)
-	if e, ok := rf.consensus(dirs, from, 0.6+0.5*rf.sigmaPX, 0.2, outsideShare, 160); ok {
-		try(e, 1, 2)
+	if e, ok := rf.consensus(seen.band(mid, 0.12*mid.MeanRadiusPX()+1+rf.sigmaPX), mid, 0.6+0.5*rf.sigmaPX, 0.2, outsideShare, chooseTries); ok {
+		try(e)
 	}
 	var last []Outline
 	for _, o := range distinct(tries) {
-		if n, ok := rf.refine(o.Ellipse, skip, len(reaches)-1, len(reaches)); ok && n.Coverage >= leastFinal {
-			n.Support = rf.judge(n.Ellipse, skip, softLimit)
+		if n, ok := rf.fit(seen, o.Ellipse, reachOf(2, o.Ellipse), softLimit, chooseTries); ok && n.Coverage >= leastFinal {
+			n.Support = rf.judge(seen, n.Ellipse, softLimit)
 			last = append(last, n)
 		}
 	}
-	return bestOf(last)
+	sort.SliceStable(last, func(i, j int) bool { return last[i].Support > last[j].Support })
+	return distinct(last)
 }
 
 // credible is the score of a coarse candidate that may hide another marble.
 const credible = 0.45
 
-// last refines each outline once more, tightly, now that it is known which
-// neighbours there are, and says which touch.
-func (rf *refiner) last(outs []Outline) []Outline {
-	ellipses := make([]calib.Ellipse, len(outs))
-	for i := range outs {
-		ellipses[i] = outs[i].Ellipse
+// last refines the best outline of each family once more, tightly, now that it
+// is known which neighbours there are, and says which touch. Where the closer
+// look doesn't bear the outline out, the family's next is tried. They were
+// found in a picture of k times this one's size.
+func (rf *refiner) last(families [][]Outline, k float64) []Outline {
+	ellipses := make([]calib.Ellipse, len(families))
+	for i := range families {
+		ellipses[i] = families[i][0].Ellipse
 	}
-	kept := outs[:0]
-	for i, o := range outs {
+	var kept []Outline
+	for i, family := range families {
 		skip := behind(ellipses, i, func(int) bool { return true })
-		n, ok := rf.refine(o.Ellipse, skip, len(reaches)-1, len(reaches))
-		if !ok || n.Coverage < leastFinal {
-			continue
-		}
-		n.Support = o.Support
-		n.BiasUPX = biasU(n.Coverage, o.Support)
-		for j, e := range ellipses {
-			if j != i && math.Hypot(e.CxPX-n.Ellipse.CxPX, e.CyPX-n.Ellipse.CyPX) < touchWithin*(e.MeanRadiusPX()+n.Ellipse.MeanRadiusPX()) {
-				n.Touching = true
+		for _, o := range family {
+			n, ok := rf.closer(o, k, skip)
+			if !ok {
+				continue
 			}
+			for j, e := range ellipses {
+				if j != i && math.Hypot(e.CxPX-n.Ellipse.CxPX, e.CyPX-n.Ellipse.CyPX) < touchWithin*(e.MeanRadiusPX()+n.Ellipse.MeanRadiusPX()) {
+					n.Touching = true
+				}
+			}
+			kept = append(kept, n)
+			break
 		}
-		kept = append(kept, n)
 	}
 	return kept
+}
+
+// closer is an outline refined at full size.
+func (rf *refiner) closer(o Outline, k float64, skip func(x, y float64) bool) (Outline, bool) {
+	// A pixel of the picture it was found in, and a share of its size.
+	reach := reaches[2]*o.Ellipse.MeanRadiusPX() + 1 + rf.sigmaPX
+	if k < 1 {
+		reach = 0.02*o.Ellipse.MeanRadiusPX() + 1/k + rf.sigmaPX
+	}
+	seen := rf.scan(o.Ellipse, reach, skip)
+	if 4*seen.looked < seen.looked+seen.hidden+seen.outside || seen.looked == 0 {
+		return o, false
+	}
+	n, ok := rf.fit(seen, o.Ellipse, reach, rf.softLimit(), finalTries)
+	if !ok || n.Coverage < leastFinal {
+		return o, false
+	}
+	n.Support = o.Support
+	n.BiasUPX = biasU(n.Coverage, o.Support)
+	return n, true
 }
 
 // touchWithin is how near two outlines' middles lie when marbles touch, in sums
 // of radii: foreshortening brings them nearer, never farther.
 const touchWithin = 1.03
 
-// toFull turns an ellipse of the reduced picture into full-size pixels.
-func toFull(e calib.Ellipse, s float64) calib.Ellipse {
+// resized turns an ellipse of a picture into one of a picture 1/s times its
+// size. Pixel centres are at whole numbers.
+func resized(e calib.Ellipse, s float64) calib.Ellipse {
 	return calib.Ellipse{CxPX: (e.CxPX+0.5)/s - 0.5, CyPX: (e.CyPX+0.5)/s - 0.5, SemiMajorPX: e.SemiMajorPX / s, SemiMinorPX: e.SemiMinorPX / s, AngleDeg: e.AngleDeg}
 }
 
@@ -379,65 +451,50 @@ func bestOf(o []Outline) (Outline, bool) {
 	return o[best], true
 }
 
-// reaches are how far from the last outline each pass of refine looks, as
-// shares of the radius.
+// reaches are how far from the last outline each pass looks, as shares of the
+// radius.
 var reaches = [3]float64{0.06, 0.04, 0.05}
-
-// refine moves an outline from the reduced picture onto the full-size one, in
-// passes from..to-1 with a narrowing reach.
-func (rf *refiner) refine(e calib.Ellipse, skip func(x, y float64) bool, from, to int) (o Outline, ok bool) {
-	softLimit := rf.softLimit()
-	for pass := from; pass < to; pass++ {
-		reach := reaches[pass]*e.MeanRadiusPX() + 1 + rf.sigmaPX
-		dirs, looked, hidden, outside := rf.scan(e, reach, skip)
-		n := looked + hidden + outside
-		if looked < n/4 {
-			return o, false
-		}
-		if o, ok = rf.fit(dirs, e, reach, softLimit, pass == len(reaches)-1); !ok {
-			return o, false
-		}
-		e = o.Ellipse
-		o.Coverage /= float64(looked)
-		o.Support /= float64(looked)
-		o.Hidden = float64(hidden) / float64(n)
-		o.CutOff = outside > n/40
-	}
-	return o, true
-}
 
 // softLimit is the width past which an edge is a shadow's and not the glass's,
 // px: a Gaussian step is 2.56 sigma wide from 10 to 90 %, and the rim's slow
 // start adds to that.
 func (rf *refiner) softLimit() float64 { return 3.2*rf.sigmaPX + 2.5 }
 
-// settle drops outlines that overlap a better one.
-func settle(outs []Outline) []Outline {
-	sort.SliceStable(outs, func(i, j int) bool {
-		return outs[i].Support > outs[j].Support
+// settle gives each family its best outline that overlaps none of a better
+// supported one's, first in its list; a family without any is dropped.
+func settle(families [][]Outline) [][]Outline {
+	sort.SliceStable(families, func(i, j int) bool {
+		return families[i][0].Support > families[j][0].Support
 	})
-	var kept []Outline
-	for _, o := range outs {
-		clash := false
-		for _, k := range kept {
-			d := math.Hypot(o.Ellipse.CxPX-k.Ellipse.CxPX, o.Ellipse.CyPX-k.Ellipse.CyPX)
-			r, rk := o.Ellipse.MeanRadiusPX(), k.Ellipse.MeanRadiusPX()
-			// A small faint round thing beside a marble is the light it
-			// gathered or its shadow.
-			if r < 0.65*rk && o.Support < 0.6*k.Support && d < 1.25*(r+rk) {
-				clash = true
-				break
-			}
-			if d < overlap*(r+rk) {
-				clash = true
-				break
+	var kept [][]Outline
+	for _, family := range families {
+		var free []Outline
+		for _, o := range family {
+			if !clashes(o, kept) {
+				free = append(free, o)
 			}
 		}
-		if !clash {
-			kept = append(kept, o)
+		if len(free) > 0 {
+			kept = append(kept, free)
 		}
 	}
 	return kept
+}
+
+// clashes says whether an outline can't be a marble beside those kept.
+func clashes(o Outline, kept [][]Outline) bool {
+	r := o.Ellipse.MeanRadiusPX()
+	for _, family := range kept {
+		k := family[0]
+		rk := k.Ellipse.MeanRadiusPX()
+		d := math.Hypot(o.Ellipse.CxPX-k.Ellipse.CxPX, o.Ellipse.CyPX-k.Ellipse.CyPX)
+		// A small faint round thing beside a marble is the light it gathered or
+		// its shadow.
+		if d < overlap*(r+rk) || r < 0.65*rk && o.Support < 0.6*k.Support && d < 1.25*(r+rk) {
+			return true
+		}
+	}
+	return false
 }
 
 func rowBefore(a, b calib.Ellipse) bool {

@@ -20,7 +20,7 @@ func FindQuick(p *Photo, sc Scene) Found {
 	// Very large marbles are rare, and each radius costs a pass.
 	chosen, _ := coarseOutlines(l, sc, 1, credible)
 	for _, c := range chosen {
-		o := Outline{Cone: c.cone, Ellipse: toFull(c.e, l.scale), Coverage: c.coverage}
+		o := Outline{Cone: c.cone, Ellipse: resized(c.e, l.scale), Coverage: c.coverage}
 		r := o.Ellipse.SemiMajorPX
 		o.CutOff = o.Ellipse.CxPX < r-1 || o.Ellipse.CyPX < r-1 || o.Ellipse.CxPX > float64(p.Width)-r || o.Ellipse.CyPX > float64(p.Height)-r
 		f.Marbles = append(f.Marbles, o)

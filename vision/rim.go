@@ -65,7 +65,7 @@ func newRimTable(sigmaPX float64) rimTable {
 // whatever it does to such an edge is corrected too.
 func rimInset(r, sigmaPX float64) float64 {
 	const fine = 0.05
-	window := math.Max(5, math.Min(16, 0.14*r)) + 1.5*sigmaPX
+	window := (&refiner{sigmaPX: sigmaPX}).window(r)
 	gap := 0.75 + 0.9*sigmaPX
 	inward := 1.0 + 2.2*sigmaPX
 	reach := 4 + 3*sigmaPX
@@ -86,19 +86,19 @@ func rimInset(r, sigmaPX float64) float64 {
 		rho := 1 - s/r
 		return 1 - fresnel(math.Sqrt(1-rho*rho))
 	}
-	const step = 0.25
-	const every = 5 // step / fine
-	var prof [][3]float64
+	const every = 5 // scanStep / fine
+	var prof []float64
 	for i := 0; i < n; i += every {
 		v := 0.0
 		for k := range kernel {
 			v += kernel[k] / sum * contrast((float64(i+k-half))*fine-start)
 		}
-		prof = append(prof, [3]float64{0.6 - 0.3*v, 0, 0})
+		prof = append(prof, 0.6-0.3*v, 0, 0)
 	}
-	at, _, _, ok := stepFrom(prof, window, gap, inward, step)
-	if !ok {
+	look := stepSearch{window: int(window / scanStep), gap: int(gap / scanStep), inward: int(inward/scanStep + 0.5)}
+	steps := look.steps(prof, nil)
+	if len(steps) == 0 {
 		return 0
 	}
-	return math.Max(0, at-start)
+	return math.Max(0, steps[0].at*scanStep-start)
 }

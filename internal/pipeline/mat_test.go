@@ -1,12 +1,14 @@
 package pipeline
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"testing"
 
 	"tawsight/calib"
 	"tawsight/calib/sortmat"
+	"tawsight/samples"
 	"tawsight/vision"
 )
 
@@ -116,5 +118,36 @@ func TestMatPhoto(t *testing.T) {
 	}
 	if in := Inspect("../../samples/photos/tray/tray-1.jpg", 0); len(in.Analyses) == 0 || in.Analyses[0].Face.Mark != nil {
 		t.Error("a mark on plain paper")
+	}
+}
+
+// The quick look knows the mat and the places as measuring does: against the truth
+// of the samples.
+func TestCheckKnowsTheMat(t *testing.T) {
+	for _, name := range []string{"mat-1", "mat-2"} {
+		path := "../../samples/photos/mat/" + name + ".jpg"
+		truth, err := samples.LoadTruth("../../samples/truth/mat/" + name + ".json")
+		if err != nil {
+			t.Fatal(err)
+		}
+		ph := checkPhoto(path, RulerOptions{})
+		if ph.Mat != truth.Mat || truth.Mat == 0 {
+			t.Fatalf("%s: mat %d, want %d (%s)", name, ph.Mat, truth.Mat, ph.Error)
+		}
+		found := 0
+		for _, want := range truth.Marbles {
+			for _, m := range ph.Marbles {
+				if math.Hypot(m.Outline.CxPX-want.Ellipse.CX, m.Outline.CyPX-want.Ellipse.CY) > 0.3*want.Ellipse.SemiMajor {
+					continue
+				}
+				found++
+				if m.Place != want.Place || want.Place > 0 && m.ID != fmt.Sprint(want.Place) {
+					t.Errorf("%s: marble on place %d has place %d and number %s", name, want.Place, m.Place, m.ID)
+				}
+			}
+		}
+		if found < len(truth.Marbles)-1 {
+			t.Errorf("%s: %d of %d marbles found", name, found, len(truth.Marbles))
+		}
 	}
 }

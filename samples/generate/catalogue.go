@@ -23,6 +23,7 @@ type photo struct {
 	label     string
 	marbles   int
 	pairs     int
+	wide      int     // of the picture, px; 0 for the usual
 	tilt      float64 // degrees; negative: drawn at random
 	portrait  bool
 	turn      int // EXIF orientation
@@ -43,7 +44,8 @@ type tray struct {
 	name    string // of the specimens; empty for marbles that no other photo shows
 	seed    int64
 	anatomy int     // the number of the tray of scene.Anatomy, from 1; 0 for one of the sets and some strangers
-	px      float64 // how many pixels across a marble of 16 mm is
+	px      float64 // how many pixels across a marble of 16 mm is, were the picture 1600 wide
+	only    bool    // only px is given, the marbles are the photo's
 }
 
 func (p photo) shouldWarn() bool { return p.fault != samples.FaultNone }
@@ -136,6 +138,14 @@ func catalogue(shift int64) []photo {
 			out[len(out)-1].seed = out[len(out)-2].seed
 		}
 	}
+	// What a telephone writes: 12 megapixels.
+	for i, f := range []struct {
+		marbles, pairs, anatomy int
+		tilt, px                float64
+	}{{20, 2, 0, 7, 60}, {20, 0, 0, 15, 64}, {14, 1, 1, 11, 72}, {14, 0, 4, 22, 68}} {
+		put(photo{path: fmt.Sprintf("phone/phone-%d.jpg", i+1), marbles: f.marbles, pairs: f.pairs, tilt: f.tilt, wide: 4032, wholeWindow: true,
+			tray: &tray{seed: 2800 + int64(i) + shift, anatomy: f.anatomy, px: f.px, only: f.anatomy == 0}})
+	}
 	times := map[string]int{}
 	for _, p := range out {
 		times[p.sceneName]++
@@ -193,6 +203,9 @@ func (p photo) size() (w, h int) {
 	if p.property != "" {
 		return 1200, 900
 	}
+	if p.wide > 0 {
+		return p.wide, p.wide * 3 / 4
+	}
 	if p.portrait {
 		return 1200, 1600
 	}
@@ -229,7 +242,7 @@ func (p photo) build() (*scene.Scene, error) {
 	azimuth := between(rng, 0, 360)
 	s.Camera = scene.NewCamera(focal35/36*long, height, tilt, azimuth, between(rng, -8, 8), w, h)
 	s.Light = light(rng, azimuth)
-	if p.tray != nil {
+	if p.tray != nil && !p.tray.only {
 		s.Marbles, s.WholeWindow = p.tray.marbles(), true
 		p.shared = false // the marbles have their names already
 	}
@@ -287,6 +300,9 @@ func (p photo) camera(light [3]float64) lens.Settings {
 	white := between(rng, 0.84, 0.96) // where the exposure puts a perfect white
 	residual := [3]float64{between(rng, 0.95, 1.06), 1, between(rng, 0.94, 1.05)}
 	scene, _ := p.build()
+	if p.wide > 0 {
+		s.MaxBytes = 1400000
+	}
 	s.Tags = lens.Tags{Make: "Lumora", Model: "Lumora P4", Focal35MM: int(math.Round(scene.Camera.FocalPx * 36 / float64(max(scene.Width, scene.Height)))),
 		Taken: time.Date(2026, 3, 14, 10, 5+3*p.n, 7*p.n%60, 0, time.UTC), Exposure: [2]uint32{1, 120}, ISO: 80}
 	switch p.fault {

@@ -1,0 +1,391 @@
+package vision
+
+import (
+	"math"
+	"sort"
+
+	"tawsight/calib"
+)
+
+// probe measures how far places lie from one ellipse.
+type probe struct{ cx, cy, c, s, a, b float64 }
+
+func probeOf(e calib.Ellipse) probe {
+	s, c := math.Sincos(e.AngleDeg * math.Pi / 180)
+	return probe{e.CxPX, e.CyPX, c, s, 1 / e.SemiMajorPX, 1 / e.SemiMinorPX}
+}
+
+// off is how far a point lies outside the ellipse, px, along the normal to first
+// order.
+func (p *probe) off(x, y float64) float64 {
+	dx, dy := x-p.cx, y-p.cy
+	u, v := (p.c*dx+p.s*dy)*p.a, (-p.s*dx+p.c*dy)*p.b
+	d2 := u*u + v*v
+	if d2 == 0 {
+		return -1 / p.b
+	}
+	gu, gv := u*p.a, v*p.b
+	// (d - 1) / (|gradient| / d)
+	return (d2 - math.Sqrt(d2)) / math.Sqrt(gu*gu+gv*gv)
+}
+
+// band is what lies within reach of an outline, px, in each direction: nothing
+// farther out or in counts for or against it.
+func (s sight) band(e calib.Ellipse, reach float64) [][]place {
+	out := make([][]place, 0, len(s.dirs))
+	pr := probeOf(e)
+	for _, d := range s.dirs {
+		from := 0
+		for from < len(d) && pr.off(d[from].x, d[from].y) > reach {
+			from++
+		}
+		to := from
+		for to < len(d) && pr.off(d[to].x, d[to].y) > -reach {
+			to++
+		}
+		if from < to {
+			out = append(out, d[from:to])
+		}
+	}
+	return out
+}
+
+// picked is the place chosen in one direction.
+type picked struct {
+	*place
+	off float64 // from the outline, px
+	// inner says that a step was seen outside it: it may be a ring inside.
+	inner bool
+}
+
+// pick chooses in each direction the place that serves an outline best: within
+// tol of it, the nearest while the outline is still being found, the outermost
+// step once it is (settled).
+func pick(out []picked, dirs [][]place, e calib.Ellipse, tol, softLimit float64, settled bool) []picked {
+	out = out[:0]
+	pr := probeOf(e)
+	for _, d := range dirs {
+		best := picked{off: tol}
+		covered := false
+		for i := range d {
+			p := &d[i]
+			o := pr.off(p.x, p.y)
+			if o >= tol {
+				covered = covered || p.step && p.width <= softLimit
+				continue
+			}
+			if o <= -tol {
+				continue
+			}
+			inner := covered || !p.step
+			if settled && p.step {
+				best = picked{p, o, inner}
+				break
+			}
+			if best.place == nil || math.Abs(o) < math.Abs(best.off) {
+				best = picked{p, o, inner}
+			}
+		}
+		if best.place != nil {
+			out = append(out, best)
+		}
+	}
+	return out
+}
+
+// finalTries is the number of draws of the last consensus: with half of the
+// places on the outline, one draw in eight is of three such. chooseTries is the
+// same while it is being chosen which outline to look at more closely.
+const (
+	finalTries  = 300
+	chooseTries = 100
+)
+
+// innerEdgeShare is what an edge counts for an outline when a step was seen
+// outside it in the same direction.
+const innerEdgeShare = 0.35
+
+// Where the glass's own edge is faint, the ring inside it is found instead, a
+// pixel or so further in: points inside the outline are the doubtful ones.
+const (
+	insideDoubtPX = 1.0
+	insideShare   = 0.5
+)
+
+// weightOf is what a place counts in a fit.
+func weightOf(p *place, softLimit float64) float64 {
+	w := p.strength / (p.strength + 30)
+	if p.width > softLimit {
+		w *= 0.1 // a shadow's edge
+	}
+	return w
+}
+
+// fitting solves for cones through places, reusing its memory.
+type fitting struct {
+	rf      *refiner
+	startPX float64 // radius that it began with
+	cone    calib.Cone
+	e       calib.Ellipse
+	rays    []calib.Vec3
+	w       []float64
+	pts     []picked
+}
+
+// solve fits the cone to the places picked, weighed as w says; false where none
+// of a likely size comes out.
+func (f *fitting) solve() bool {
+	f.rays = f.rays[:0]
+	for i := range f.pts {
+		f.rays = append(f.rays, f.pts[i].ray)
+	}
+	c, ok := calib.FitCone(f.rays, f.w)
+	if !ok {
+		return false
+	}
+	next, ok := c.Outline(f.rf.cam)
+	if !ok || next.MeanRadiusPX() < 0.6*f.startPX || next.MeanRadiusPX() > 1.7*f.startPX || next.SemiMajorPX > 1.6*next.SemiMinorPX {
+		return false
+	}
+	f.cone, f.e = c, next
+	return true
+}
+
+// weigh sets the weights by Tukey's biweight with the given limit.
+func (f *fitting) weigh(limit, softLimit float64) {
+	f.w = f.w[:0]
+	for i := range f.pts {
+		w := 0.0
+		if u := f.pts[i].off / limit; u > -1 && u < 1 {
+			w = weightOf(f.pts[i].place, softLimit) * (1 - u*u) * (1 - u*u)
+		}
+		f.w = append(f.w, w)
+	}
+}
+
+// fit is the robust cone through what was seen: in each direction the place
+// nearest to the outline, a weighted least-squares cone, again with a
+// narrowing tolerance; with tries, at the end the outermost steps near what that
+// many draws agree on; with Tukey's biweight.
+func (rf *refiner) fit(seen sight, start calib.Ellipse, reach, softLimit float64, tries int) (o Outline, ok bool) {
+	f := fitting{rf: rf, startPX: start.MeanRadiusPX(), e: start}
+	dirs := seen.band(start, reach)
+	least := 0.6 + 0.5*rf.sigmaPX
+	for tol := reach; ; tol *= 0.75 {
+		if f.pts = pick(f.pts, dirs, f.e, tol, softLimit, false); len(f.pts) < 12 {
+			return o, false
+		}
+		if f.weigh(1.2*tol, softLimit); !f.solve() {
+			return o, false
+		}
+		if tol < least {
+			break
+		}
+	}
+	if tries > 0 {
+		// Tight: only the directions that show the outline itself.
+		tight := 0.4 + 0.1*rf.sigmaPX
+		if c, ok := rf.consensus(dirs, f.e, tight, 0.08, outsideFinal, tries); ok {
+			f.e = c
+			for range 3 {
+				if f.pts = pick(f.pts, dirs, f.e, 1.5*tight, softLimit, true); len(f.pts) < 12 {
+					break
+				}
+				if f.weigh(1.5*tight, softLimit); !f.solve() {
+					break
+				}
+			}
+			least = 1.5 * tight
+		}
+	}
+	scale := least / 2
+	abs := make([]float64, 0, len(dirs))
+	for range 8 {
+		// The outermost step may lie a little outside an edge that was nearer.
+		near := math.Max(least*1.3, 3.5*scale)
+		if tries > 0 {
+			near = least
+		}
+		if f.pts = pick(f.pts, dirs, f.e, near, softLimit, true); len(f.pts) < 12 {
+			return o, false
+		}
+		f.weigh(4*scale, softLimit)
+		for i := range f.pts {
+			if f.pts[i].off < -insideDoubtPX {
+				f.w[i] *= insideShare
+			}
+		}
+		if !f.solve() {
+			return o, false
+		}
+		pr := probeOf(f.e)
+		abs = abs[:0]
+		for _, p := range f.pts {
+			abs = append(abs, math.Abs(pr.off(p.x, p.y)))
+		}
+		sort.Float64s(abs)
+		scale = math.Max(0.12, math.Min(least, 1.4826*abs[len(abs)/2]))
+	}
+	o = Outline{Cone: f.cone, Ellipse: f.e, ResidualPX: scale, RimShiftPX: rf.rim.shift(f.e.MeanRadiusPX())}
+	pr := probeOf(f.e)
+	var st, wd []float64
+	for i, p := range f.pts {
+		// Support counts directions near the outline, by strength.
+		if d := math.Abs(pr.off(p.x, p.y)); d < least {
+			o.Coverage++
+			share := p.strength / (p.strength + 25) * (1 - d*d/(least*least))
+			if p.inner {
+				share *= innerEdgeShare
+			}
+			o.Support += share
+		}
+		if f.w[i] > 0 {
+			st = append(st, p.strength)
+			if p.width > 0 {
+				wd = append(wd, p.width)
+			}
+		}
+	}
+	if len(st) == 0 {
+		return o, false
+	}
+	sort.Float64s(st)
+	o.Strength = st[len(st)/2]
+	if len(wd) > 0 {
+		sort.Float64s(wd)
+		o.SoftPX = wd[len(wd)/2]
+	}
+	o.CovV = rf.covariance(f.pts, f.w, f.cone.V, scale)
+	n := float64(seen.looked + seen.hidden + seen.outside)
+	o.Coverage /= float64(seen.looked)
+	o.Support /= float64(seen.looked)
+	o.Hidden = float64(seen.hidden) / n
+	o.CutOff = float64(seen.outside) > n/40
+	return o, true
+}
+
+// judge weighs an outline by a wide look around it: directions whose outermost
+// step lies on it speak for it, those with one outside it against, by
+// strength. Glass left outside a too small circle shows there, and so do paper
+// and shadow inside a too large one, by having nothing on it.
+func (rf *refiner) judge(seen sight, e calib.Ellipse, softLimit float64) float64 {
+	return agreement(seen.band(e, rf.judgeReach(e)), e, judgeTolPX+0.2*rf.sigmaPX, outsideShare, softLimit) / float64(max(1, seen.looked))
+}
+
+// judgeReach is how far around an outline judge looks, px.
+func (rf *refiner) judgeReach(e calib.Ellipse) float64 { return 0.16*e.MeanRadiusPX() + 1 + rf.sigmaPX }
+
+// judgeTolPX is how near a place must lie to speak for an outline, beside a
+// share of the blur.
+const judgeTolPX = 0.5
+
+// judgeHalf is the strength that counts half in judge.
+const judgeHalf = 50.0
+
+// outsideFinal is the same on the last, near look, where a step outside is
+// nearly always glass.
+const outsideFinal = 1.5
+
+// outsideShare is what a step outside the outline counts against it. Less than
+// one for it, since shadows and gathered light have edges too.
+const outsideShare = 1.0
+
+// consensus is the outline that what was seen agrees on best: cones through
+// three places, spread around, judged by all directions (random sample
+// consensus, Fischler and Bolles 1981; the draws are a fixed sequence, so that
+// a photo always gives the same answer). tol is how near a place must lie, px;
+// stray how far the outline may differ from start, as a share of its radius.
+//
+// Over part of a clear marble's rim the glass mirrors and refracts the very
+// paper beside it, and the first visible edge lies a pixel or three inside; a
+// mean of all edges would be drawn in by it. The outline is the circle that
+// touches the outer ones: places on it speak for it by their strength, steps
+// outside it against it, and places inside it count nothing.
+func (rf *refiner) consensus(dirs [][]place, start calib.Ellipse, tol, stray, outside float64, tries int) (calib.Ellipse, bool) {
+	n := len(dirs)
+	if n < 24 {
+		return start, false
+	}
+	var best calib.Ellipse
+	bestScore := 0.0
+	seed := uint32(1)
+	next := func(k int) int {
+		seed = seed*1664525 + 1013904223 // Numerical Recipes' quick generator
+		return int(uint64(seed) * uint64(k) >> 32)
+	}
+	draw := func(d []place) calib.Vec3 {
+		if d[0].step && next(4) != 0 {
+			return d[0].ray
+		}
+		return d[next(len(d))].ray
+	}
+	var rays [3]calib.Vec3
+	one := []float64{1, 1, 1}
+	r := start.MeanRadiusPX()
+	for range tries {
+		// Three places about a third of the way round from each other.
+		a := next(n)
+		b := (a + n/5 + next(n/4)) % n
+		c := (b + n/5 + next(n/4)) % n
+		rays = [3]calib.Vec3{draw(dirs[a]), draw(dirs[b]), draw(dirs[c])}
+		cone, ok := calib.FitCone(rays[:], one)
+		if !ok {
+			continue
+		}
+		e, ok := cone.Outline(rf.cam)
+		if !ok || math.Hypot(e.CxPX-start.CxPX, e.CyPX-start.CyPX) > stray*r || math.Abs(math.Log(e.MeanRadiusPX()/r)) > stray {
+			continue
+		}
+		if score := agreement(dirs, e, tol, outside, math.Inf(1)); score > bestScore {
+			best, bestScore = e, score
+		}
+	}
+	return best, bestScore > 0
+}
+
+// sureWeight is what a step outside an outline counts against it: nothing while
+// it may be grain or the turn of a shadow.
+func sureWeight(strength float64) float64 {
+	return math.Max(0, strength-sureLeast) / (strength + judgeHalf - sureLeast)
+}
+
+// sureLeast is the strength up to which a step may be grain.
+const sureLeast = 15.0
+
+// agreement is how well directions agree with an outline, summed over them: in
+// each the strongest place within tol px of it, less what a step outside it says
+// against it (times outside); see consensus. Steps wider
+// than softLimit px may be a shadow's, and count a tenth for it and nothing
+// against.
+func agreement(dirs [][]place, e calib.Ellipse, tol, outside, softLimit float64) float64 {
+	score := 0.0
+	pr := probeOf(e)
+	per := 1 / (tol * tol)
+	for _, d := range dirs {
+		best := 0.0
+		covered := false
+		for i := range d {
+			p := &d[i]
+			o := pr.off(p.x, p.y)
+			if o <= -tol {
+				break // and what follows lies deeper still
+			}
+			soft := p.width > softLimit
+			if o < tol {
+				w := p.speaks * (1 - o*o*per)
+				if soft {
+					w *= 0.1
+				}
+				if !p.step || covered {
+					w *= innerEdgeShare
+				}
+				best = math.Max(best, w)
+			} else if p.step && !covered && !soft {
+				score -= outside * p.against
+			}
+			covered = covered || p.step && !soft
+		}
+		score += best
+	}
+	return score
+}
