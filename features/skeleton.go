@@ -51,8 +51,8 @@ func thin(n int, mask []bool) {
 	around := bytes.take(len(mask))  // which of the eight neighbours are set
 	waits := bytes.zeroed(len(mask)) // for which half of a round it waits, a bit each
 	var queue [2][]int32
-	queue[0], queue[1] = ints.take(0), ints.take(0)
-	now, gone := ints.take(0), ints.take(0)
+	queue[0], queue[1] = ints.list(len(mask)), ints.list(len(mask))
+	now, gone := ints.list(len(mask)), ints.list(len(mask))
 	for i, m := range mask {
 		if !m {
 			continue

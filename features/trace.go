@@ -43,7 +43,7 @@ type colourMap struct {
 func carry(f *Face, p *Parts) *colourMap {
 	pad := int(math.Ceil(padShare * f.Radius))
 	m := &colourMap{pad: pad, n: f.Size + 2*pad, radius: f.Radius}
-	m.of = make([]int8, m.n*m.n)
+	m.of = colourPool.take(m.n * m.n)
 	for i := range m.of {
 		m.of[i] = -1
 	}
@@ -67,6 +67,12 @@ func carry(f *Face, p *Parts) *colourMap {
 	return m
 }
 
+// close gives the buffers back.
+func (m *colourMap) close() {
+	colourPool.give(m.of)
+	floats.give(m.far)
+}
+
 // xy is the place of cell i in radii from the marble's middle.
 func (m *colourMap) xy(i int) [2]float64 {
 	c := float64(m.n-1) / 2
@@ -76,11 +82,11 @@ func (m *colourMap) xy(i int) [2]float64 {
 // cell is the cell at a place, -1 off the grid.
 func (m *colourMap) cell(x, y float64) int {
 	c := float64(m.n-1) / 2
-	u, v := int(math.Round(x*m.radius+c)), int(math.Round(y*m.radius+c))
-	if u < 0 || v < 0 || u >= m.n || v >= m.n {
+	u, v := x*m.radius+c+0.5, y*m.radius+c+0.5
+	if !(u >= 0 && v >= 0 && u < float64(m.n) && v < float64(m.n)) {
 		return -1
 	}
-	return v*m.n + u
+	return int(v)*m.n + int(u)
 }
 
 // mask is one colour's cells without specks and with pinholes filled; the
@@ -161,7 +167,7 @@ type graph struct {
 // skeletonGraph takes a thinned mask apart.
 func skeletonGraph(n int, mask []bool) graph {
 	var g graph
-	set := ints.take(0)
+	set := ints.list(4096)
 	for i, m := range mask {
 		if m {
 			set = append(set, int32(i))
