@@ -2,51 +2,31 @@ package vision
 
 import (
 	"math"
-	"sort"
 
 	"tawsight/calib"
 	"tawsight/features"
 	"tawsight/internal/colour"
 )
 
-// faceRadius bounds the radius a face is resampled to, px: enough for fine
-// ribbons, small enough that a large marble costs no more than a small one.
+// Radii that faces are resampled to, px: enough for fine ribbons, small enough
+// that a large marble costs no more than a small one.
 const (
-	faceRadiusMost  = 80.0
 	faceRadiusLeast = 16.0
+	// faceRadiusKept is how large a marble is left as the photo has it: taking
+	// less than a fifth off would blur it more than it saves. Larger ones are
+	// brought down to faceRadiusMost.
+	faceRadiusKept = 80.0
+	faceRadiusMost = 64.0
 )
 
-// Light is how colours of a photo are balanced.
-type Light struct {
-	White calib.White
-	// Paper is the background, for the light's unevenness; nil for none.
-	Paper *Paper
-	// RefX, RefY is where White was read, px: the light there is the
-	// reference.
-	RefX, RefY float64
-}
-
-// At balances a linear colour seen at a pixel.
-func (l Light) At(lin [3]float64, x, y float64) [3]float64 {
-	return l.White.Apply(l.flat(lin, x, y))
-}
-
-// flatLimit bounds the correction for uneven light: past it the background is
-// not one paper under one light.
-const flatLimit = 1.6
-
-// flat evens the light out: paper here against paper where white was read.
-func (l Light) flat(lin [3]float64, x, y float64) [3]float64 {
-	if l.Paper == nil {
-		return lin
+// faceRadius is the radius of the face of a marble whose radius in the photo is
+// given, px, and how many samples along each side of a pixel of the face are
+// averaged.
+func faceRadius(seen float64) (r float64, over int) {
+	if seen <= faceRadiusKept {
+		return math.Max(faceRadiusLeast, seen), 1
 	}
-	here, ref := l.Paper.LinearAt(x, y), l.Paper.LinearAt(l.RefX, l.RefY)
-	for k := range lin {
-		if here[k] > 1e-4 && ref[k] > 1e-4 {
-			lin[k] *= math.Max(1/flatLimit, math.Min(flatLimit, ref[k]/here[k]))
-		}
-	}
-	return lin
+	return faceRadiusMost, int(math.Max(2, math.Min(4, math.Round(seen/faceRadiusMost))))
 }
 
 // Face cuts marble i out of the photo for package features. radiusMM is 0 when
@@ -55,7 +35,7 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 	o := found.Marbles[i]
 	e := o.Ellipse
 	px := p.pixels()
-	r := math.Max(faceRadiusLeast, math.Min(faceRadiusMost, e.MeanRadiusPX()))
+	r, over := faceRadius(e.MeanRadiusPX())
 	size := 2*int(math.Ceil(r)) + 3
 	f := &features.Face{
 		Size: size, Radius: r, RadiusMM: radiusMM,
@@ -63,15 +43,18 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 		BlurShare: found.BlurPX / e.MeanRadiusPX(),
 	}
 	toPixel := discToPixel(e)
-	// When the marble is larger than the face, several pixels are averaged.
-	over := int(math.Max(1, math.Min(4, math.Round(e.MeanRadiusPX()/r))))
+	field := light.over(e.CxPX, e.CyPX, 2.1*e.SemiMajorPX)
+	see := linearSampler(px)
+	near := neighbours(found.Marbles, i)
+	// When the marble is larger than the face, several places are averaged.
+	share := 1 / float64(over*over)
 	c := float64(size-1) / 2
 	bright := make([]float64, size*size)
 	for j := 0; j < size; j++ {
 		for k := 0; k < size; k++ {
 			n := j*size + k
 			x, y := (float64(k)-c)/r, (float64(j)-c)/r
-			rho := math.Hypot(x, y)
+			rho := math.Sqrt(x*x + y*y)
 			if rho > 1.05 {
 				continue
 			}
@@ -82,15 +65,15 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 					ox := (float64(a)+0.5)/float64(over) - 0.5
 					oy := (float64(b)+0.5)/float64(over) - 0.5
 					ux, uy := toPixel(x+ox/r, y+oy/r)
-					l := px.LinearAt(ux, uy)
+					l := see(ux, uy)
 					for q := range sum {
-						sum[q] += l[q] / float64(over*over)
+						sum[q] += l[q] * share
 						clipped = clipped || l[q] > 0.96
 					}
 				}
 			}
 			ux, uy := toPixel(x, y)
-			lin := light.At(sum, ux, uy)
+			lin := field.at(sum, ux, uy)
 			f.Linear[n] = lin
 			f.Lab[n] = colour.LinearToLabFast(lin)
 			bright[n] = lin[0]*0.2126 + lin[1]*0.7152 + lin[2]*0.0722
@@ -103,7 +86,7 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 					f.Mask[n] |= features.Highlight
 				}
 				outside := ux < 0 || uy < 0 || ux > float64(px.W-1) || uy > float64(px.H-1)
-				if outside || inOther(found.Marbles, i, ux, uy) {
+				if outside || near.hold(ux, uy) {
 					f.Mask[n] |= features.Hidden
 				}
 			}
@@ -122,14 +105,14 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 			row[s] = math.NaN()
 			q := features.RingFrom + float64(s)*features.RingStep
 			x, y := toPixel(q*ct, q*st)
-			if x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2) || inOther(found.Marbles, i, x, y) || off.Has(x, y) {
+			if x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2) || near.hold(x, y) || off.Has(x, y) {
 				continue
 			}
 			// Average over the cell.
 			h := 0.3 * features.RingStep * e.MeanRadiusPX()
 			got, want := 0.0, 0.0
 			for _, dd := range [5][2]float64{{0, 0}, {h, 0}, {-h, 0}, {0, h}, {0, -h}} {
-				l := px.LinearAt(x+dd[0], y+dd[1])
+				l := see(x+dd[0], y+dd[1])
 				got += 0.2126*l[0] + 0.7152*l[1] + 0.0722*l[2]
 			}
 			l := paperAt(x, y)
@@ -141,6 +124,69 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 		f.Ring.Value[d] = row
 	}
 	return f
+}
+
+// around are the other marbles about one of them, as far as its paper is looked
+// at, with their angles worked out once.
+type around []struct{ cx, cy, c, s, major, minor float64 }
+
+// neighbours are the marbles that a face, or the paper around it, may meet.
+func neighbours(all []Outline, self int) (out around) {
+	e := all[self].Ellipse
+	reach := (features.RingFrom + features.RingSteps*features.RingStep) * e.SemiMajorPX
+	for j := range all {
+		o := all[j].Ellipse
+		if j == self || math.Hypot(o.CxPX-e.CxPX, o.CyPX-e.CyPX) > reach+o.SemiMajorPX {
+			continue
+		}
+		s, c := math.Sincos(o.AngleDeg * math.Pi / 180)
+		out = append(out, struct{ cx, cy, c, s, major, minor float64 }{o.CxPX, o.CyPX, c, s, o.SemiMajorPX, o.SemiMinorPX})
+	}
+	return out
+}
+
+// hold says that a pixel lies in one of their outlines.
+func (a around) hold(x, y float64) bool {
+	for i := range a {
+		o := &a[i]
+		dx, dy := x-o.cx, y-o.cy
+		u, v := (o.c*dx+o.s*dy)/o.major, (-o.s*dx+o.c*dy)/o.minor
+		if u*u+v*v < 1 {
+			return true
+		}
+	}
+	return false
+}
+
+// linearSampler is px.LinearAt, quicker for the usual photo of 8 bits in sRGB.
+func linearSampler(px calib.Pixels) func(x, y float64) [3]float64 {
+	if px.B8 == nil || px.Table != nil {
+		return px.LinearAt
+	}
+	w, h := float64(px.W-1), float64(px.H-1)
+	data, t := px.B8, &colour.Linear8
+	return func(x, y float64) [3]float64 {
+		x, y = max(0, min(w, x)), max(0, min(h, y))
+		x0, y0 := int(x), int(y)
+		fx, fy := x-float64(x0), y-float64(y0)
+		i := 3 * (y0*px.W + x0)
+		right, below := 3, 3*px.W
+		if x0 == px.W-1 {
+			right = 0
+		}
+		if y0 == px.H-1 {
+			below = 0
+		}
+		a, b := data[i:i+3:i+3], data[i+right:i+right+3:i+right+3]
+		i += below
+		c, d := data[i:i+3:i+3], data[i+right:i+right+3:i+right+3]
+		wa, wb, wc, wd := (1-fx)*(1-fy), fx*(1-fy), (1-fx)*fy, fx*fy
+		return [3]float64{
+			t[a[2]]*wa + t[b[2]]*wb + t[c[2]]*wc + t[d[2]]*wd,
+			t[a[1]]*wa + t[b[1]]*wb + t[c[1]]*wc + t[d[1]]*wd,
+			t[a[0]]*wa + t[b[0]]*wb + t[c[0]]*wc + t[d[0]]*wd,
+		}
+	}
 }
 
 // inOther says that a pixel lies in another marble's outline.
@@ -178,33 +224,36 @@ func inPolygon(poly [][2]float64, x, y float64) bool {
 func markHighlights(f *features.Face, bright []float64) {
 	n := f.Size
 	w := max(2, int(f.Radius/5))
-	var vals []float64
 	marks := make([]bool, n*n)
+	// A coarse ring around, of which a small bright spot reaches a part only.
+	var ring [16][2]int
+	for k := range ring {
+		s, c := math.Sincos(2 * math.Pi * float64(k) / 16)
+		ring[k] = [2]int{int(math.Round(float64(w) * c)), int(math.Round(float64(w) * s))}
+	}
 	for y := 0; y < n; y++ {
 		for x := 0; x < n; x++ {
 			i := y*n + x
-			if f.Mask[i]&features.Glass == 0 {
+			// Marked where it is more than 1.5 times the ring's seventh eighth, and
+			// 0.12 above: where more than seven eighths lie below this.
+			below := (bright[i] - 0.12) / 1.5
+			if below <= 0 || f.Mask[i]&features.Glass == 0 {
 				continue
 			}
-			// The median of a coarse ring around, which a small bright spot
-			// does not reach.
-			vals = vals[:0]
-			for k := 0; k < 16; k++ {
-				s, c := math.Sincos(2 * math.Pi * float64(k) / 16)
-				xx, yy := x+int(math.Round(float64(w)*c)), y+int(math.Round(float64(w)*s))
+			seen, darker := 0, 0
+			for _, d := range ring {
+				xx, yy := x+d[0], y+d[1]
 				if xx < 0 || yy < 0 || xx >= n || yy >= n || f.Mask[yy*n+xx]&features.Glass == 0 {
 					continue
 				}
-				vals = append(vals, bright[yy*n+xx])
+				seen++
+				if bright[yy*n+xx] < below {
+					darker++
+				} else if seen-darker > 1 { // at most one may be as bright
+					break
+				}
 			}
-			if len(vals) < 8 {
-				continue
-			}
-			sort.Float64s(vals)
-			hi := vals[len(vals)*7/8]
-			if bright[i] > 1.5*hi+0.12 {
-				marks[i] = true
-			}
+			marks[i] = seen >= 8 && darker > seen*7/8
 		}
 	}
 	// Grown by the blur that surrounds a highlight.

@@ -42,7 +42,7 @@ func TestFaceOfAnEllipse(t *testing.T) {
 		return blue
 	})
 	f := Face(p, papered(t, p, outline(cx, cy, a, b, deg)), 0, plainLight, 7.5, nil)
-	if f.RadiusMM != 7.5 || f.Radius < faceRadiusLeast || f.Radius > faceRadiusMost || f.Size < 2*int(f.Radius) {
+	if f.RadiusMM != 7.5 || f.Radius < faceRadiusLeast || f.Radius > faceRadiusKept || f.Size < 2*int(f.Radius) {
 		t.Errorf("size %d, radius %g px, %g mm", f.Size, f.Radius, f.RadiusMM)
 	}
 	glass, rim := 0, 0
@@ -183,7 +183,7 @@ func TestFaceOfOddOutlines(t *testing.T) {
 		t.Run(fmt.Sprint(i), func(t *testing.T) {
 			found := papered(t, p, o)
 			f := Face(p, found, 0, plainLight, 0, nil)
-			if n := f.Size * f.Size; len(f.Mask) != n || len(f.Lab) != n || len(f.Linear) != n || f.Size > 2*int(faceRadiusMost)+5 {
+			if n := f.Size * f.Size; len(f.Mask) != n || len(f.Lab) != n || len(f.Linear) != n || f.Size > 2*int(faceRadiusKept)+5 {
 				t.Errorf("size %d, lengths %d, %d, %d", f.Size, len(f.Mask), len(f.Lab), len(f.Linear))
 			}
 			for i, v := range f.Lab {
@@ -217,10 +217,35 @@ func TestFlatLight(t *testing.T) {
 		closeTo(t, "evened out", got[k], want, 0.05*want)
 	}
 	// Past the limit the background is no longer taken for one sheet.
-	dark := l.flat([3]float64{1, 1, 1}, 599, 200)
+	dark := l.evening(599, 200)
 	for k := range dark {
 		if dark[k] > flatLimit+1e-9 {
 			t.Errorf("corrected %g times, the limit is %g", dark[k], flatLimit)
+		}
+	}
+}
+
+// Over a square the light is the same as at each of its pixels, tone and all.
+func TestLightOverASquare(t *testing.T) {
+	m := &paperModel{w: 1000, h: 750}
+	// Lightness falling off by half toward a corner, and a little yellower.
+	m.coef = [3][6]float64{{0.7, -0.12, -0.08, -0.05, 0.02, -0.04}, {0.01, 0.005}, {0.02, 0.01}}
+	for _, tone := range []float64{1, 0.8, 1.3} {
+		w := calib.Neutral()
+		w.Gain, w.ToneExponent, w.PaperY = [3]float64{1.1, 1, 1.3}, tone, 0.88
+		l := Light{White: w, Paper: &Paper{model: m, scale: 0.25}, RefX: 900, RefY: 700}
+		for _, at := range [][2]float64{{400, 300}, {3700, 2700}, {2000, 1500}} {
+			f := l.over(at[0], at[1], 420)
+			for i := range 40 {
+				x, y := at[0]-210+float64(i)*10.3, at[1]+200-float64(i)*9.7
+				for _, y2 := range []float64{0.001, 0.03, 0.2, 0.8, 1.1, 5} {
+					c := [3]float64{y2, 0.8 * y2, 0.3 * y2}
+					got, want := f.at(c, x, y), l.At(c, x, y)
+					for k := range want {
+						closeTo(t, "balanced", got[k], want[k], 0.002*want[k])
+					}
+				}
+			}
 		}
 	}
 }
@@ -249,6 +274,22 @@ func TestCrop(t *testing.T) {
 		}
 		if a := img.NRGBAAt(int(left)+2, c.side/2).A; a != 255 {
 			t.Errorf("scale %g: alpha %d inside the photo", c.scale, a)
+		}
+	}
+}
+
+// A face is as large as the marble in the photo up to faceRadiusKept; larger
+// ones come to one size, by at least two samples along each side of a pixel.
+func TestFaceRadius(t *testing.T) {
+	for _, c := range []struct {
+		seen, radius float64
+		over         int
+	}{
+		{9, 16, 1}, {16, 16, 1}, {45.5, 45.5, 1}, {80, 80, 1},
+		{80.5, 64, 2}, {128, 64, 2}, {150, 64, 2}, {200, 64, 3}, {256, 64, 4}, {900, 64, 4},
+	} {
+		if r, over := faceRadius(c.seen); r != c.radius || over != c.over {
+			t.Errorf("radius %g in the photo: a face of %g with %d samples, want %g and %d", c.seen, r, over, c.radius, c.over)
 		}
 	}
 }

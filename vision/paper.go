@@ -240,7 +240,7 @@ func (p *Paper) LinearAt(x, y float64) (lin [3]float64) {
 	rg := blue + b // (r+g)/2
 	rgb := [3]float64{rg + a/2, rg - a/2, blue}
 	for k := range lin {
-		lin[k] = colour.SRGBToLinear(math.Max(0, math.Min(1, rgb[k])))
+		lin[k] = colour.SRGBToLinearFast(rgb[k])
 	}
 	return lin
 }

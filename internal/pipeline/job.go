@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"image"
-	"image/png"
 
 	"tawsight/calib"
 	"tawsight/internal/cameras"
@@ -215,11 +214,11 @@ func handOn(path string, res *result, want wanted) taken {
 		return taken{Photo: faulty(path, "the marbles' pictures could not be made: "+err.Error())}
 	}
 	for _, c := range res.crops {
-		var buf bytes.Buffer
-		if err := png.Encode(&buf, c); err != nil {
+		data, err := vision.PNG(c)
+		if err != nil {
 			return broken(err)
 		}
-		t.Crops = append(t.Crops, buf.Bytes())
+		t.Crops = append(t.Crops, data)
 	}
 	if !want.sheets || t.Ultraviolet || t.Photo.Error != "" {
 		return t

@@ -34,6 +34,7 @@ type result struct {
 	views    []report.View
 	analyses []*features.Analysis
 	outlines []vision.Outline
+	ruler    *calib.Ruler // nil without one
 	measures quality.Measures
 	corners  [][2]float64 // the card's, px; nil without one
 }
@@ -44,6 +45,7 @@ type wanted struct {
 	sheets   bool // the marbles close up
 	views    bool // the marbles as plates show them
 	ruler    RulerOptions
+	clock    *stepClock // nil but for bench
 }
 
 // A closeUp is a marble cut out with a little paper all round, radiusPX from
@@ -70,6 +72,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		return res
 	}
 	defer p.Close()
+	want.clock.done("decode")
 	ph := &res.photo
 	ph.SHA256, ph.WidthPX, ph.HeightPX = p.SHA256, p.Width, p.Height
 	ph.Taken, ph.Camera = p.Meta.TakenISO, p.Meta.Camera()
@@ -78,6 +81,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 	look := sightRuler(p, scale, want.ruler)
 	mat := seeMat(p, &look, scale)
 	scene := look.scene
+	want.clock.done("card")
 	light := vision.Light{White: calib.Neutral(), RefX: float64(p.Width) / 2, RefY: float64(p.Height) / 2}
 	if look.det.Found {
 		pose := look.ruler.Pose
@@ -87,12 +91,18 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 			light.White = w
 		}
 	}
+	want.clock.done("blur and white")
 	found := vision.Find(p, scene)
+	want.clock.done("outlines")
 	ids := mat.number(&found)
+	if mat != nil {
+		ph.Mat = mat.version
+	}
 	if len(want.ruler.Known) > 0 {
 		look.byKnown(p, found, want.ruler)
 	}
 	ruler := look.ruler
+	res.ruler = ruler
 	det := look.det
 	res.sight.Rulers = look.polygons()
 	if ruler == nil {
@@ -106,16 +116,18 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 	ph.White = whiteRecord(light.White)
 	q := quality.Measure(p, det, ruler, light.White, found, scene.Areas)
 	res.measures = q
+	want.clock.done("quality")
 	if det.Found {
 		res.corners = det.Corners
 	}
 	centres, radii := make([]calib.Vec3, len(found.Marbles)), make([]float64, len(found.Marbles))
 	if want.pictures {
-		res.overlay, _ = p.Image(2000)
+		res.overlay, _ = p.Image(report.OverlaySidePX)
+		want.clock.done("overlay")
 	}
 
 	for i, o := range found.Marbles {
-		m := record.Marble{ID: ids[i], Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
+		m := record.Marble{ID: ids[i], Place: mat.place(i), Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
 		size := func() float64 {
 			if ruler == nil || o.CutOff {
 				return 0
@@ -135,14 +147,17 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		}
 		face := vision.Face(p, found, i, light, 0, scene.Areas)
 		face.Mark = mat.mark(found, i, face)
+		want.clock.done("faces")
 		a := features.Analyse(face)
+		want.clock.done("features")
 		// Where the edge lies against the outline depends on the glass.
 		o = o.WithoutRim(scene.Camera, 1-a.Glass.NotOpaque)
 		m.Outline = outlineRecord(o.Ellipse)
 		res.outlines = append(res.outlines, o)
-		face.RadiusMM = size()
+		a.Face.RadiusMM = size() // with the mark under it taken off, it is another than face
 		res.analyses = append(res.analyses, a)
 		fillMarble(&m, a)
+		want.clock.done("record")
 		ph.Marbles = append(ph.Marbles, m)
 		if want.sheets {
 			// About the outline that the face was cut by.
@@ -159,6 +174,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 				return res
 			}
 			res.views = append(res.views, v)
+			want.clock.done("views")
 		}
 		if want.pictures {
 			k := unscaledCropPX / (2 * o.Ellipse.MeanRadiusPX())
@@ -168,6 +184,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 				side = int(*m.DiameterMM/cropMMPerPX*cropRoom + 0.5)
 			}
 			res.crops = append(res.crops, vision.Crop(p, o, light, k, side))
+			want.clock.done("crops")
 		}
 	}
 	overlaps := quality.Overlaps(centres, radii)

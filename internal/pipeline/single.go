@@ -1,10 +1,9 @@
 package pipeline
 
 import (
-	"bytes"
 	"context"
 	"fmt"
-	"image/jpeg"
+	"image/color"
 	"os"
 	"path/filepath"
 	"slices"
@@ -28,7 +27,7 @@ type Single struct {
 }
 
 // TrayPX is the longer side of a reduced photo.
-const TrayPX = 2000
+const TrayPX = report.OverlaySidePX
 
 // MadeBy is what this program's figures are made by.
 func MadeBy() record.MadeBy { return madeBy() }
@@ -54,11 +53,10 @@ func MeasureSingle(ctx context.Context, path string, checkBarMM float64, known *
 	if tray == nil {
 		return out, fmt.Errorf("%s: no picture of it could be made", path)
 	}
-	var buf bytes.Buffer
-	if err := jpeg.Encode(&buf, tray, &jpeg.Options{Quality: 82}); err != nil {
-		return out, err
+	if out.Tray, err = vision.JPEG(tray, 82, color.White); err != nil {
+		return out, fmt.Errorf("%s: %w", path, err)
 	}
-	out.Tray, out.TrayWPX, out.TrayHPX = buf.Bytes(), tray.Bounds().Dx(), tray.Bounds().Dy()
+	out.TrayWPX, out.TrayHPX = tray.Bounds().Dx(), tray.Bounds().Dy()
 	return out, nil
 }
 

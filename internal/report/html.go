@@ -1,17 +1,12 @@
 package report
 
 import (
-	"bytes"
 	"cmp"
 	_ "embed"
 	"encoding/base64"
 	"fmt"
 	"html/template"
-	"image"
 	"image/color"
-	"image/draw"
-	"image/jpeg"
-	_ "image/png" // crops are PNG
 	"io"
 	"iter"
 	"math"
@@ -27,6 +22,7 @@ import (
 	"tawsight/internal/atomicfile"
 	"tawsight/internal/colour"
 	"tawsight/internal/record"
+	"tawsight/vision"
 )
 
 // Sizes of the pictures in the page, pixels.
@@ -586,21 +582,8 @@ func pictureURI(path string, maxSide, quality int) template.URL {
 	if err != nil {
 		return ""
 	}
-	cfg, kind, err := image.DecodeConfig(bytes.NewReader(data))
-	if err != nil {
+	if data, err = vision.ReducedJPEG(data, maxSide, quality, blank); err != nil {
 		return ""
-	}
-	if kind != "jpeg" || max(cfg.Width, cfg.Height) > maxSide {
-		img, _, err := image.Decode(bytes.NewReader(data))
-		if err != nil {
-			return ""
-		}
-		small, _ := reduced(onBlank(img), maxSide)
-		var buf bytes.Buffer
-		if err := jpeg.Encode(&buf, small, &jpeg.Options{Quality: quality}); err != nil {
-			return ""
-		}
-		data = buf.Bytes()
 	}
 	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(data))
 }
@@ -608,17 +591,6 @@ func pictureURI(path string, maxSide, quality int) template.URL {
 // blank stands where the photo ended: JPEG knows no transparency, and would
 // show black there, as though it were seen.
 var blank = color.RGBA{0xe2, 0xdf, 0xd8, 0xff}
-
-func onBlank(img image.Image) image.Image {
-	if o, ok := img.(interface{ Opaque() bool }); ok && o.Opaque() {
-		return img
-	}
-	b := img.Bounds()
-	out := image.NewRGBA(b)
-	draw.Draw(out, b, image.NewUniform(blank), image.Point{}, draw.Src)
-	draw.Draw(out, b, img, b.Min, draw.Over)
-	return out
-}
 
 func hex(lab [3]float64) template.CSS {
 	rgb := colour.LabToSRGB8(lab)

@@ -5,16 +5,17 @@ import (
 	"image"
 	"image/color"
 	"image/draw"
-	"image/jpeg"
-	"io"
 	"math"
 	"slices"
 
 	"git.sr.ht/~sbinet/gg"
 	xdraw "golang.org/x/image/draw"
+	"golang.org/x/image/font"
+	"golang.org/x/image/math/fixed"
 
 	"tawsight/internal/atomicfile"
 	"tawsight/internal/record"
+	"tawsight/vision"
 )
 
 // Sight is what an overlay shows besides the record.
@@ -27,11 +28,13 @@ type Sight struct {
 	// Points are the corners of whatever looked like part of a card, drawn so
 	// that a card not found is at least shown.
 	Points [][2]float64
-	// MaxSidePX bounds the overlay's longer side; 0 for the default of 2000.
+	// MaxSidePX bounds the overlay's longer side; 0 for OverlaySidePX.
 	MaxSidePX int
 }
 
-const defaultOverlaySidePX = 2000
+// OverlaySidePX bounds an overlay's longer side: the photos of 8, 12 and 48
+// megapixels that phones take come down to it by halves and quarters.
+const OverlaySidePX = 2048
 
 // Overlay draws onto a copy of img, which is the upright photo or a smaller
 // version of it, reduced further where it is larger than asked: every outline
@@ -41,13 +44,14 @@ const defaultOverlaySidePX = 2000
 // them: centres at whole numbers, the top-left pixel's centre the origin.
 func Overlay(img image.Image, p record.Photo, s Sight) *image.RGBA {
 	if s.MaxSidePX <= 0 {
-		s.MaxSidePX = defaultOverlaySidePX
+		s.MaxSidePX = OverlaySidePX
 	}
 	base, scale := reduced(img, s.MaxSidePX)
 	if p.WidthPX > 0 {
 		scale = float64(base.Bounds().Dx()) / float64(p.WidthPX)
 	}
 	o := &overlay{
+		img:   base,
 		dc:    gg.NewContextForRGBA(base),
 		scale: scale,
 		side:  float64(max(base.Bounds().Dx(), base.Bounds().Dy())),
@@ -78,12 +82,15 @@ func Overlay(img image.Image, p record.Photo, s Sight) *image.RGBA {
 // WriteOverlay draws the overlay and writes it to path as a JPEG.
 func WriteOverlay(path string, img image.Image, p record.Photo, s Sight) error {
 	o := Overlay(img, p, s)
-	return atomicfile.Write(path, func(w io.Writer) error {
-		return jpeg.Encode(w, o, &jpeg.Options{Quality: 85})
-	})
+	data, err := vision.JPEG(o, 85, blank)
+	if err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	return atomicfile.WriteBytes(path, data)
 }
 
 type overlay struct {
+	img   *image.RGBA
 	dc    *gg.Context
 	scale float64 // overlay pixels a photo pixel
 	side  float64 // the overlay's longer side
@@ -337,18 +344,45 @@ func eachCodeOnce(flags []record.Flag) []record.Flag {
 func (o *overlay) text(s string, x, y, anchor, size float64, c color.Color) {
 	face, release := faceOf(bold, size)
 	defer release()
-	o.dc.SetFontFace(face)
-	width, _ := o.dc.MeasureString(s)
+	width := float64(font.MeasureString(face, s)) / 64
 	left := max(2, min(x-anchor*width, float64(o.dc.Width())-width-2))
 	y = max(size, min(y, float64(o.dc.Height())-size*0.3))
-	o.dc.SetColor(halo)
 	edge := max(1.2, size*0.11)
-	for k := range 12 {
-		sin, cos := math.Sincos(2 * math.Pi * float64(k) / 12)
-		o.dc.DrawString(s, left+edge*cos, y+edge*sin)
+	// The letters are drawn once, onto a mask with room for the halo.
+	room := int(math.Ceil(edge)) + 2
+	letters := image.NewAlpha(image.Rect(int(left)-room, int(y-1.2*size)-room, int(left+width)+room+2, int(y+0.4*size)+room))
+	d := font.Drawer{Dst: letters, Src: image.Opaque, Face: face, Dot: fixed.Point26_6{X: fixed.Int26_6(left * 64), Y: fixed.Int26_6(y * 64)}}
+	d.DrawString(s)
+	around := grown(letters, edge)
+	draw.DrawMask(o.img, around.Rect, image.NewUniform(halo), image.Point{}, around, around.Rect.Min, draw.Over)
+	draw.DrawMask(o.img, letters.Rect, image.NewUniform(c), image.Point{}, letters, letters.Rect.Min, draw.Over)
+}
+
+// grown is a mask made wider by by pixels all round; what it had no room for is
+// lost.
+func grown(m *image.Alpha, by float64) *image.Alpha {
+	out := image.NewAlpha(m.Rect)
+	w, h := m.Rect.Dx(), m.Rect.Dy()
+	r := int(math.Ceil(by))
+	for dy := -r; dy <= r; dy++ {
+		for dx := -r; dx <= r; dx++ {
+			// How much of the pixel at this distance the disc's edge leaves in.
+			in := max(0, min(1, by+0.5-math.Hypot(float64(dx), float64(dy))))
+			part := uint32(256 * in)
+			if part == 0 {
+				continue
+			}
+			for y := max(0, -dy); y < min(h, h-dy); y++ {
+				from, to := m.Pix[y*m.Stride:][:w], out.Pix[(y+dy)*out.Stride:][:w]
+				for x := max(0, -dx); x < min(w, w-dx); x++ {
+					if v := uint8(uint32(from[x]) * part >> 8); v > to[x+dx] {
+						to[x+dx] = v
+					}
+				}
+			}
+		}
 	}
-	o.dc.SetColor(c)
-	o.dc.DrawString(s, left, y)
+	return out
 }
 
 // reduced copies a picture, made smaller where its longer side is beyond

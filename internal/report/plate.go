@@ -1,18 +1,17 @@
 package report
 
 import (
-	"bytes"
 	"cmp"
 	"fmt"
 	"image"
 	"image/color"
-	"image/jpeg"
 	"math"
 	"slices"
 	"strings"
 
 	"tawsight/features"
 	"tawsight/internal/record"
+	"tawsight/vision"
 )
 
 // Plate is what a comparison is drawn from: a marble beside the specimens of
@@ -54,11 +53,11 @@ type View struct {
 // NewView is the picture of a marble that is diameterPX across in img; mmPerPX is
 // 0 where the photo has no scale. What lies outside the photo is shown as paper.
 func NewView(img image.Image, mmPerPX, diameterPX float64) (View, error) {
-	var buf bytes.Buffer
-	if err := jpeg.Encode(&buf, onBlank(img), &jpeg.Options{Quality: 93}); err != nil {
+	data, err := vision.JPEG(img, 93, blank)
+	if err != nil {
 		return View{}, err
 	}
-	return View{JPEG: buf.Bytes(), SidePX: img.Bounds().Dx(), MMPerPX: mmPerPX, DiameterPX: diameterPX}, nil
+	return View{JPEG: data, SidePX: img.Bounds().Dx(), MMPerPX: mmPerPX, DiameterPX: diameterPX}, nil
 }
 
 // diameterMM is 0 where the scale is not known.

@@ -1,0 +1,159 @@
+package vision
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	_ "image/jpeg" // for DecodeConfig
+	_ "image/png"
+
+	"gocv.io/x/gocv"
+)
+
+// jpegSide and pngSide are the longest sides that OpenCV's encoders take.
+const (
+	jpegSide = 65500
+	pngSide  = 1_000_000
+)
+
+// JPEG encodes a picture, quality 1 to 100, with OpenCV's encoder, which takes a
+// seventh of the time of Go's. What is transparent is laid over blank.
+func JPEG(img image.Image, quality int, blank color.Color) ([]byte, error) {
+	m, err := fromGo(img, jpegSide)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { m.Close() }()
+	if m = laidOver(m, blank); m.Empty() {
+		return nil, errors.New("the picture could not be encoded")
+	}
+	return asFile(gocv.JPEGFileExt, m, gocv.IMWriteJpegQuality, quality)
+}
+
+// PNG encodes a picture with OpenCV's quick settings: a photo comes out a tenth
+// larger than with Go's, in a twentieth of the time.
+func PNG(img image.Image) ([]byte, error) {
+	m, err := fromGo(img, pngSide)
+	if err != nil {
+		return nil, err
+	}
+	defer m.Close()
+	return asFile(gocv.PNGFileExt, m)
+}
+
+// ReducedJPEG makes a JPEG of a JPEG or PNG, no larger than maxSide; one that is
+// a JPEG and small enough already comes back as it is.
+func ReducedJPEG(data []byte, maxSide, quality int, blank color.Color) ([]byte, error) {
+	cfg, kind, err := image.DecodeConfig(bytes.NewReader(data))
+	if err != nil {
+		return nil, err
+	}
+	long := max(cfg.Width, cfg.Height)
+	if kind == "jpeg" && long <= maxSide {
+		return data, nil
+	}
+	if cfg.Width < 1 || cfg.Height < 1 || cfg.Width > MaxPixels/cfg.Height || long > jpegSide {
+		return nil, fmt.Errorf("a picture of %d x %d pixels", cfg.Width, cfg.Height)
+	}
+	m, err := gocv.IMDecode(data, gocv.IMReadUnchanged)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { m.Close() }()
+	if t := m.Type(); m.Empty() || t != gocv.MatTypeCV8UC1 && t != gocv.MatTypeCV8UC3 && t != gocv.MatTypeCV8UC4 {
+		return nil, errors.New("the picture could not be decoded")
+	}
+	m = laidOver(m, blank)
+	if long > maxSide {
+		k := float64(maxSide) / float64(long)
+		small := gocv.NewMat()
+		defer small.Close()
+		size := image.Pt(max(1, int(float64(m.Cols())*k+0.5)), max(1, int(float64(m.Rows())*k+0.5)))
+		gocv.Resize(m, &small, size, 0, 0, gocv.InterpolationArea)
+		return asFile(gocv.JPEGFileExt, small, gocv.IMWriteJpegQuality, quality)
+	}
+	return asFile(gocv.JPEGFileExt, m, gocv.IMWriteJpegQuality, quality)
+}
+
+func asFile(ext gocv.FileExt, m gocv.Mat, params ...int) ([]byte, error) {
+	encode := func() (*gocv.NativeByteBuffer, error) { return gocv.IMEncode(ext, m) }
+	if len(params) > 0 {
+		encode = func() (*gocv.NativeByteBuffer, error) { return gocv.IMEncodeWithParams(ext, m, params) }
+	}
+	buf, err := encode()
+	if err != nil {
+		return nil, err
+	}
+	defer buf.Close()
+	return bytes.Clone(buf.GetBytes()), nil
+}
+
+// fromGo copies a picture into a matrix: CV_8UC3 where it is opaque, otherwise
+// CV_8UC4, not premultiplied.
+func fromGo(img image.Image, most int) (gocv.Mat, error) {
+	b := img.Bounds()
+	w, h := b.Dx(), b.Dy()
+	if w < 1 || h < 1 || w > most || h > most {
+		return gocv.Mat{}, fmt.Errorf("a picture of %d x %d pixels can't be written", w, h)
+	}
+	opaque := false
+	if o, ok := img.(interface{ Opaque() bool }); ok {
+		opaque = o.Opaque()
+	}
+	var pix []uint8
+	switch s := img.(type) {
+	case *image.NRGBA:
+		if s.Stride == 4*w {
+			pix = s.Pix
+		}
+	case *image.RGBA:
+		if s.Stride == 4*w && opaque {
+			pix = s.Pix
+		}
+	}
+	if pix == nil {
+		c := image.NewNRGBA(image.Rect(0, 0, w, h))
+		draw.Draw(c, c.Bounds(), img, b.Min, draw.Src)
+		pix = c.Pix
+	}
+	lent, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV8UC4, pix[:4*w*h])
+	if err != nil {
+		return gocv.Mat{}, err
+	}
+	defer lent.Close()
+	m := gocv.NewMat()
+	if opaque {
+		gocv.CvtColor(lent, &m, gocv.ColorRGBAToBGR)
+	} else {
+		gocv.CvtColor(lent, &m, gocv.ColorBGRAToRGBA)
+	}
+	return m, nil
+}
+
+// laidOver gives the matrix back as CV_8UC3, what was transparent over one
+// colour. The one given is closed where another comes back.
+func laidOver(m gocv.Mat, blank color.Color) gocv.Mat {
+	if m.Type() != gocv.MatTypeCV8UC4 {
+		return m
+	}
+	r, g, b, _ := blank.RGBA()
+	under := [3]uint32{b >> 8, g >> 8, r >> 8}
+	out := gocv.NewMatWithSize(m.Rows(), m.Cols(), gocv.MatTypeCV8UC3)
+	from, err1 := m.DataPtrUint8()
+	to, err2 := out.DataPtrUint8()
+	if err1 != nil || err2 != nil {
+		out.Close()
+		return m
+	}
+	for i, j := 0, 0; i+3 < len(from) && j+2 < len(to); i, j = i+4, j+3 {
+		a := uint32(from[i+3])
+		for k := range under {
+			to[j+k] = uint8((uint32(from[i+k])*a + under[k]*(255-a) + 127) / 255)
+		}
+	}
+	m.Close()
+	return out
+}
