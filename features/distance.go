@@ -106,11 +106,11 @@ type depth struct {
 	across []int32 // the same along the row alone
 }
 
-// depthOf is for a mask of n x n cells whose border is unset; the buffer in it
-// is lent.
+// depthOf is for a mask n cells wide whose border is unset; the buffer in it is
+// lent.
 func depthOf(n int, mask []bool) depth {
-	d := depth{n, ints.take(n * n)}
-	for y := range n {
+	d := depth{n, ints.take(len(mask))}
+	for y := range len(mask) / n {
 		row, out := mask[y*n:(y+1)*n], d.across[y*n:(y+1)*n]
 		run := int32(0)
 		for x, set := range row {
@@ -134,7 +134,11 @@ func depthOf(n int, mask []bool) depth {
 	return d
 }
 
+// at is 0 beyond the mask as well.
 func (d depth) at(i int) float64 {
+	if i < 0 || i >= len(d.across) {
+		return 0
+	}
 	best := int(d.across[i]) * int(d.across[i])
 	for k := 1; k*k < best; k++ {
 		for _, j := range [2]int{i - k*d.n, i + k*d.n} {

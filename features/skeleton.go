@@ -40,7 +40,7 @@ func thinTables() (first, second [256]bool) {
 	return first, second
 }
 
-// thin wears a mask of n x n cells down to lines one cell wide, in place, by
+// thin wears a mask n cells wide down to lines one cell wide, in place, by
 // Guo and Hall's algorithm (see thinTables). Cells on the border of the grid
 // must be unset. A cell is looked at again only when one beside it has gone.
 func thin(n int, mask []bool) {

@@ -564,15 +564,21 @@ func traceLines(m *colourMap, p *Parts) []Line {
 		}
 		mask := m.mask(func(o int8) bool { return int(o) == k })
 		m.pieces += m.piecesOf(mask)
-		d := depthOf(m.n, mask)
-		thin(m.n, mask)
-		g := prune(m.n, mask, d)
-		flags.give(mask)
+		// The rows that it covers, and an unset one on both sides.
+		from, to := rowsOf(m.n, mask)
+		if from == to {
+			flags.give(mask)
+			continue
+		}
+		part, above := mask[(from-1)*m.n:(to+1)*m.n], (from-1)*m.n
+		d := depthOf(m.n, part)
+		thin(m.n, part)
+		g := prune(m.n, part, d)
 		for _, cells := range g.chains(m.n, d) {
 			cells = trimEnds(cells, d)
 			at := make([][2]float64, len(cells))
 			for j, i := range cells {
-				at[j] = m.xy(i)
+				at[j] = m.xy(above + i)
 			}
 			at = smoothAlong(resample(at, stepR), false, stepR, smoothR)
 			// What runs over the rim or far into a reflection isn't known.
@@ -593,11 +599,26 @@ func traceLines(m *colourMap, p *Parts) []Line {
 				}
 				part.At = append(part.At, q)
 				part.Dir = append(part.Dir, [3]float64{q[0], q[1], math.Sqrt(1 - r2)})
-				part.Width = append(part.Width, 2*d.at(c)/m.radius)
+				part.Width = append(part.Width, 2*d.at(c-above)/m.radius)
 			}
 			flush()
 		}
 		ints.give(d.across)
+		flags.give(mask)
 	}
 	return out
+}
+
+// rowsOf are the rows of a mask n cells wide that hold set cells, from the first
+// up to the one after the last; both 0 where there are none.
+func rowsOf(n int, mask []bool) (from, to int) {
+	first := slices.Index(mask, true)
+	if first < 0 {
+		return 0, 0
+	}
+	last := len(mask) - 1
+	for !mask[last] {
+		last--
+	}
+	return first / n, last/n + 1
 }

@@ -111,6 +111,11 @@ func TestMatPhoto(t *testing.T) {
 		if !in.Analyses[i].Mark.Looked {
 			t.Errorf("marble %s: its mark was not looked for", m.ID)
 		}
+		// Features in mm need the size, which is known once the marble is seen
+		// without its mark.
+		if v, ok := m.Features["diameter_mm"]; m.DiameterMM == nil || !ok || math.Abs(v-*m.DiameterMM) > 0.01 {
+			t.Errorf("marble %s: feature diameter_mm is %g (%t), its diameter %v", m.ID, v, ok, m.DiameterMM)
+		}
 	}
 	// From the scene's truth, samples/truth/mat/mat-1.json.
 	if want := []string{"1", "3", "5", "7", "10", "17", "18", "20"}; !slices.Equal(ids, want) {

@@ -154,7 +154,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		o = o.WithoutRim(scene.Camera, 1-a.Glass.NotOpaque)
 		m.Outline = outlineRecord(o.Ellipse)
 		res.outlines = append(res.outlines, o)
-		face.RadiusMM = size()
+		a.Face.RadiusMM = size() // with the mark under it taken off, it is another than face
 		res.analyses = append(res.analyses, a)
 		fillMarble(&m, a)
 		want.clock.done("record")
