@@ -48,6 +48,7 @@ var searches = []struct {
 	side  int
 	flags gocv.CalibCBFlag
 }{
+	{900, gocv.CalibCBNormalizeImage},
 	{1200, gocv.CalibCBNormalizeImage},
 	{2000, gocv.CalibCBNormalizeImage},
 	{640, gocv.CalibCBNormalizeImage},

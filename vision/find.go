@@ -3,6 +3,7 @@ package vision
 import (
 	"image/color"
 	"math"
+	"slices"
 	"sort"
 
 	"gocv.io/x/gocv"
@@ -169,8 +170,21 @@ func propose(es []edge, w, h int, rMin, rMax float64) []circle {
 		}
 		return a.x < b.x
 	})
-	return out
+	// Circles so near to one with more votes come to the same edges.
+	kept := out[:0]
+	for _, c := range out {
+		if !slices.ContainsFunc(kept, func(k circle) bool {
+			return math.Abs(k.x-c.x) < alikeShare*k.r && math.Abs(k.y-c.y) < alikeShare*k.r && k.r < 1.05*layerRatio*c.r && c.r < 1.05*layerRatio*k.r
+		}) {
+			kept = append(kept, c)
+		}
+	}
+	return kept
 }
+
+// alikeShare is how near the middles of circles lie that come to the same edges,
+// in radii.
+const alikeShare = 0.05
 
 // vote collects the votes for circles of radius r, in cells of cell x cell px,
 // and lists where they gather.

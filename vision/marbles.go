@@ -84,8 +84,9 @@ func Find(p *Photo, sc Scene) Found {
 	// eighty pixels across; its exact place at full size.
 	full := &refiner{px: p.pixels(), cam: sc.Camera, sigmaPX: f.BlurPX, rim: newRimTable(f.BlurPX)}
 	rf, k := full, 1.0
-	if want := chooseRadiusPX / radiusOf(chosen, s); want < 0.8 {
-		small, scale := p.reduced(int(want*float64(long) + 0.5))
+	if times := int(radiusOf(chosen, s)/chooseRadiusPX + 0.5); times > 1 {
+		// Blocks of whole pixels are averaged much faster.
+		small, scale := p.reduced((long + times - 1) / times)
 		defer small.Close()
 		// A box filter as wide as a pixel has a variance of 1/12 px.
 		sigma := math.Sqrt(f.BlurPX*f.BlurPX*scale*scale + 1.0/12)
