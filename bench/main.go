@@ -40,6 +40,8 @@ var (
 	python   = flag.String("python", "/usr/bin/python3", "the Python that has scikit-image, scikit-learn and OpenCV")
 	long     = flag.Bool("long", false, "run 100 and 2,000 photos, as the bounds say, in place of a few")
 	only     = flag.String("only", "", "run only the parts whose name holds this: cost, python, workers, even, cache")
+	few      = flag.Int("few", 8, "photos of the shorter of the two runs whose memory and time are compared")
+	many     = flag.Int("many", 32, "photos of the longer one")
 	rounds   = flag.Int("rounds", 3, "how often each photo is measured; the least is taken")
 )
 
@@ -435,10 +437,10 @@ func (b *bench) workers() error {
 }
 
 func (b *bench) evenness() error {
-	few, many := 8, 32
 	if *long {
-		few, many = 100, 2000
+		*few, *many = 100, 2000
 	}
+	few, many := *few, *many
 	var s [2]spent
 	for i, n := range []int{few, many} {
 		dir, err := b.copies(fmt.Sprint("even-", n), n)
@@ -456,6 +458,7 @@ func (b *bench) evenness() error {
 	b.bound(fmt.Sprintf("   over that of %d photos", few), s[1].peakMB/s[0].peakMB, "%.2f", "<=", 1.1)
 	b.bound(fmt.Sprintf("processor time a photo, %d photos over %d", many, few), s[1].cpu/float64(many)/(s[0].cpu/float64(few)), "%.2f", "<=", 1.1)
 	b.tell("   processor time a photo, the whole command", fmt.Sprintf("%.3f s", s[1].cpu/float64(many)))
+	b.tell("   100,000 such photos, hours of one core", fmt.Sprintf("%.0f", s[1].cpu/float64(many)*1e5/3600))
 	b.tell("   photos a second, two workers", fmt.Sprintf("%.2f", float64(many)/s[1].wall))
 	return nil
 }
