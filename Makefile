@@ -6,7 +6,7 @@ SHELL := /bin/sh
 # as fast and take far less memory.
 export MALLOC_ARENA_MAX := 2
 
-.PHONY: all demo build test card samples accuracy bench docs leaks setup clean
+.PHONY: all demo build test card samples accuracy bench docs leaks mangle setup clean
 
 all: build
 
@@ -59,6 +59,11 @@ docs: setup
 # tests, hence apart from them.
 leaks: setup
 	go test -tags matprofile -run TestNoMatrixIsLeftOpen ./vision
+
+# Damages photos 10,000 times and has them checked and measured: counts what came
+# of it. The tests do a short run of it.
+mangle: setup
+	go run ./cmd/mangle -n 10000 -keep out/mangle
 
 setup:
 	@scripts/setup.sh

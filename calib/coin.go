@@ -41,9 +41,9 @@ const (
 	leastCoinMM, mostCoinMM         = 14, 45
 	// A coin in use has lost up to a tenth of a millimetre (common practice).
 	coinWearHalfMM = 0.1
-	// How well a coin's rim is read, one sigma: its rounded edge and the shadow
-	// along it, mm, besides pixels (chosen on the samples).
-	coinRimMM, coinRimPX = 0.12, 0.2
+	// The edge of a rim is rounded: what is seen of it lies up to this far within
+	// the coin's diameter (common practice, and struck rims are no sharper).
+	coinRoundHalfMM = 0.1
 )
 
 // Names in the budget of what coins bring.
@@ -78,12 +78,23 @@ func CoinOf(name string, mm float64) (Coin, error) {
 	return Coin{}, fmt.Errorf("no coin is called %q; those known are %s; or give the diameter", name, strings.Join(CoinNames(), ", "))
 }
 
-// roundThing is something round and flat in a photo, with its rim's points.
+// roundThing is something round and flat in a photo, with its rim's points, and
+// all places where the picture changes fast on the rays from about its middle.
 type roundThing struct {
 	e       Ellipse
 	rim     [][2]float64
+	rays    [][]rayEdge
 	support float64 // share of directions in which the rim is seen
 	shadow  float64 // light beside it over open paper's, in the darkest direction
+}
+
+// rayEdge is a place on a ray where the picture changes fast: where, px from the
+// rough rim, by how much the light rises outwards across it, and whether a narrow
+// dark band ends there: a coin's wall, or its shadow on the table.
+type rayEdge struct {
+	at        [2]float64
+	rho, rise float64
+	band      bool
 }
 
 // FindCoins looks for coins of one kind in an upright photo. at, where not nil,
@@ -127,32 +138,27 @@ func FindCoins(bgr gocv.Mat, coin Coin, at *[2]float64, prior FocalPrior) (r *Ru
 	if big > 1.35*small {
 		return nil, "several round flat things of different sizes were seen: point at the coin"
 	}
-	poses, costs := coinPoses(flat, coin, px.W, px.H, prior)
+	poses := coinPoses(flat, coin, px.W, px.H, prior)
 	if len(poses) == 0 {
 		return nil, "its rim fits no coin lying flat"
 	}
-	if costs[0]/float64(len(flat)) > 90 {
+	p := poses[0].pose
+	if poses[0].seen < leastOutlineSeen {
 		return nil, "the round things seen don't lie as coins of one size on one table"
 	}
-	p := poses[0]
 	r = &Ruler{
 		Source: SourceCoin, Name: coin.Words, Pose: p, PoseFrom: FromCoinRims,
-		Size:      Quantity{FromCoinSize, 1, UniformU(coinWearHalfMM) / coin.DiameterMM},
+		Size:      Quantity{FromCoinSize, 1, math.Hypot(UniformU(coinWearHalfMM), UniformU(coinRoundHalfMM)) / coin.DiameterMM},
 		Thickness: Quantity{FromCoinThickness, coin.ThicknessMM, UniformU(coin.thickHalf)}, MMPerPX: p.MMPerPX(),
 	}
 	if len(flat) > 1 {
 		r.Name = fmt.Sprintf("%d coins, each %s", len(flat), coin.Words)
 	}
 	if len(poses) > 1 {
-		r.Other, r.Doubt = poses[1], 1/(1+math.Exp(math.Min(50, (costs[1]-costs[0])/2)))
+		r.Other, r.Doubt = poses[1].pose, poses[0].doubt(poses[1])
 	}
-	for _, t := range flat {
-		var poly [][2]float64
-		for k := range 32 {
-			x, y, nx, ny := t.e.At(2 * math.Pi * float64(k) / 32)
-			poly = append(poly, [2]float64{x + 2*nx, y + 2*ny})
-		}
-		r.Taken = append(r.Taken, poly)
+	for i := range flat {
+		r.Taken = append(r.Taken, coinOutline(p, poses[0].mids[i], coin, 2))
 	}
 	return r, ""
 }
@@ -241,7 +247,7 @@ func refineRound(px Pixels, e Ellipse) (t roundThing, ok bool) {
 		if p[0] < reach+2 || p[1] < reach+2 || p[0] > float64(px.W)-reach-3 || p[1] > float64(px.H)-reach-3 {
 			return t, false
 		}
-		rays[k] = peaksAcross(px, p[0], p[1], [2]float64{c, s}, [2]float64{-s, c}, reach)
+		rays[k] = peaksAcross(px, p[0], p[1], [2]float64{c, s}, [2]float64{-s, c}, reach, 5, false)
 	}
 	// About the rough centre an ellipse that is nearly round is
 	// d(a) = c0 + c1 cos a + s1 sin a + c2 cos 2a + s2 sin 2a.
@@ -373,6 +379,19 @@ func refineRound(px Pixels, e Ellipse) (t roundThing, ok bool) {
 		if off := nearest(x, k); math.Abs(off) < 1 {
 			t.rim = append(t.rim, pos(k, at(x, k)+off))
 		}
+		// More of them than for the ellipse: the foot is often the weakest.
+		at0 := pos(k, 0)
+		sn, cs := math.Sincos(2 * math.Pi * float64(k) / dirs)
+		var edges []rayEdge
+		for _, p := range peaksAcross(px, at0[0], at0[1], [2]float64{cs, sn}, [2]float64{-sn, cs}, reach, 12, true) {
+			edges = append(edges, rayEdge{at: pos(k, p.at), rho: p.at, rise: lightAt(px, pos(k, p.at+1.5)) - lightAt(px, pos(k, p.at-1.5))})
+		}
+		sort.Slice(edges, func(i, j int) bool { return edges[i].rho < edges[j].rho })
+		for i := 1; i < len(edges); i++ {
+			a, b := edges[i-1], &edges[i]
+			b.band = a.rise < 0 && b.rise > 0 && b.rho-a.rho < 0.12*r
+		}
+		t.rays = append(t.rays, edges)
 	}
 	t.support = float64(len(t.rim)) / dirs
 	rad := r + x[0]
@@ -414,152 +433,4 @@ func lightBeside(px Pixels, e Ellipse) float64 {
 	}
 	sort.Float64s(all)
 	return all[0] / math.Max(1e-6, all[len(all)/2])
-}
-
-// coinPoses are the poses of the plane of the coins' upper faces that their rims
-// fit, the best first, at most two, with the sum of squares of each. A circle
-// seen once fits two planes, mirrored about the line of sight to it; which is
-// the likelier, the usual tilt and the other coins say.
-func coinPoses(things []roundThing, coin Coin, w, h int, prior FocalPrior) (poses []*Pose, costs []float64) {
-	cx0, cy0 := float64(w-1)/2, float64(h-1)/2
-	sigmaPP := principalSigma * float64(max(w, h))
-	radius := coin.DiameterMM / 2
-	mean, points := 0.0, 0
-	for _, t := range things {
-		mean += t.e.MeanRadiusPX() / float64(len(things))
-		points += len(t.rim)
-	}
-	// About six independent readings round a rim.
-	sigma := math.Hypot(coinRimMM, coinRimPX*radius/mean)
-	n := points + 8
-	// Where a coin's wall faces the camera, what is seen may be its foot or the
-	// edge of its face: each coin is tried both ways.
-	foot := 0
-	weighted := func(x [PoseParams]float64) []float64 {
-		p := poseOf(x)
-		r := make([]float64, 0, n)
-		for i, t := range things {
-			thick := 0.0
-			if foot>>i&1 == 1 {
-				thick = coin.ThicknessMM
-			}
-			each := sigma * math.Sqrt(float64(len(t.rim))/6)
-			for _, d := range rimOffsets(&p, t, radius, thick) {
-				r = append(r, d/each)
-			}
-		}
-		return append(r, (math.Log(prior.FocalPX)-x[0])/prior.Sigma, (cx0-x[1])/sigmaPP, (cy0-x[2])/sigmaPP,
-			x[3]/tiltSigma, x[4]/tiltSigma, x[5]/1e-3, x[6]/1e-3, x[7]/1e-3)
-	}
-	type fit struct {
-		p    *Pose
-		cost float64
-	}
-	var fits []fit
-	const starts = 5
-	for try := range starts << min(len(things), mostCoins) {
-		k := try % starts
-		foot = try / starts
-		a, s := 2*math.Pi*float64(k)/(starts-1), 0.2
-		if k == starts-1 {
-			s = 0.01
-		}
-		x := [PoseParams]float64{math.Log(prior.FocalPX), cx0, cy0, s * math.Cos(a), s * math.Sin(a), 0, 0, 0, prior.FocalPX * radius / mean}
-		x, cost, jtj, ok := leastSquares(x, n, weighted)
-		if !ok {
-			continue
-		}
-		p := poseOf(x)
-		p.params = x
-		var chol mat.Cholesky
-		if p.T[2] <= 0 || p.Plane.HeightMM <= 0 || !chol.Factorize(jtj) {
-			continue
-		}
-		p.Cov = mat.NewSymDense(PoseParams, nil)
-		if chol.InverseTo(p.Cov) != nil {
-			continue
-		}
-		p.FocalSigma, p.FocalSource = math.Sqrt(p.Cov.At(0, 0)), prior.Source
-		if p.FocalSigma < prior.Sigma/2 {
-			p.FocalSource = "solved"
-		}
-		fits = append(fits, fit{&p, cost})
-	}
-	sort.SliceStable(fits, func(i, j int) bool { return fits[i].cost < fits[j].cost })
-	for _, f := range fits {
-		// The same minimum again, or one far worse.
-		if len(poses) > 0 && (math.Acos(math.Min(1, f.p.Plane.Normal.Dot(poses[0].Plane.Normal))) < 0.02 || f.cost > costs[0]+30) {
-			continue
-		}
-		poses, costs = append(poses, f.p), append(costs, f.cost)
-		if len(poses) == 2 {
-			break
-		}
-	}
-	return poses, costs
-}
-
-// rimOffsets is how far outside the circle of the radius given, about their own
-// middle, the points of a rim lie on the plane, mm. Where the wall of the coin
-// faces the camera its foot is the outermost that is seen, thick mm below.
-func rimOffsets(p *Pose, t roundThing, radius, thick float64) []float64 {
-	meet := func(ray Vec3, h float64) (Vec3, bool) {
-		d := p.Plane.Normal.Dot(ray)
-		if d >= -1e-6 {
-			return Vec3{}, false
-		}
-		return ray.Scale(-h / d), true
-	}
-	out := make([]float64, len(t.rim))
-	mid, ok := meet(p.Camera.Ray(t.e.CxPX, t.e.CyPX), p.Plane.HeightMM)
-	if !ok {
-		for i := range out {
-			out[i] = 1e3
-		}
-		return out
-	}
-	// Axes in the plane.
-	ux := Vec3{p.R[0][0], p.R[1][0], p.R[2][0]}
-	uy := Vec3{p.R[0][1], p.R[1][1], p.R[2][1]}
-	pts := make([][2]float64, len(t.rim))
-	for i, q := range t.rim {
-		ray := p.Camera.Ray(q[0], q[1])
-		at, ok := meet(ray, p.Plane.HeightMM)
-		if !ok {
-			at = mid
-		}
-		d := Vec3{at[0] - mid[0], at[1] - mid[1], at[2] - mid[2]}
-		if d.Dot(ray) < 0 { // the wall's outward side faces the camera
-			if foot, ok := meet(ray, p.Plane.HeightMM+thick); ok {
-				at = foot
-				d = Vec3{at[0] - mid[0], at[1] - mid[1], at[2] - mid[2]}
-			}
-		}
-		pts[i] = [2]float64{d.Dot(ux), d.Dot(uy)}
-	}
-	// The circle's middle, a few steps of least squares from the mean.
-	var c [2]float64
-	for range 6 {
-		var s [2]float64
-		var a11, a12, a22, b1, b2, rs float64
-		for _, q := range pts {
-			dx, dy := q[0]-c[0], q[1]-c[1]
-			l := math.Max(1e-9, math.Hypot(dx, dy))
-			rs += l / float64(len(pts))
-			s[0], s[1] = dx/l, dy/l
-			e := l - radius
-			a11, a12, a22 = a11+s[0]*s[0], a12+s[0]*s[1], a22+s[1]*s[1]
-			b1, b2 = b1+s[0]*e, b2+s[1]*e
-		}
-		det := a11*a22 - a12*a12
-		if det < 1e-9 {
-			break
-		}
-		c[0] += (b1*a22 - b2*a12) / det
-		c[1] += (a11*b2 - a12*b1) / det
-	}
-	for i, q := range pts {
-		out[i] = math.Hypot(q[0]-c[0], q[1]-c[1]) - radius
-	}
-	return out
 }

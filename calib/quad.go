@@ -299,7 +299,7 @@ func fitSide(px Pixels, a, b [2]float64, reach, shadowPX float64) (line sideLine
 	for i := range n {
 		t := (sideEnds + (1-2*sideEnds)*float64(i)/float64(n-1)) * l
 		x, y := a[0]+dir[0]*t, a[1]+dir[1]*t
-		places = append(places, place{t, peaksAcross(px, x, y, out, dir, reach)})
+		places = append(places, place{t, peaksAcross(px, x, y, out, dir, reach, 5, false)})
 	}
 	// The line that most places agree on: every pair of peaks from two places
 	// far apart makes one.
@@ -433,9 +433,10 @@ func bow(t, v, w []float64, l float64) float64 {
 }
 
 // peaksAcross are the places across a side where the picture changes fastest,
-// the five strongest. The change is that of all channels, averaged over a few
-// pixels along the side.
-func peaksAcross(px Pixels, x, y float64, out, dir [2]float64, reach float64) []edgePeak {
+// at most so many, the strongest first. The change is that of all channels, averaged
+// over a few pixels along the side. near keeps edges apart that lie within two
+// pixels of each other.
+func peaksAcross(px Pixels, x, y float64, out, dir [2]float64, reach float64, most int, near bool) []edgePeak {
 	const step = 0.5
 	m := int(reach/step) + 4
 	v, light := make([][3]float64, 2*m+1), make([][3]float64, 2*m+1)
@@ -472,9 +473,21 @@ func peaksAcross(px Pixels, x, y float64, out, dir [2]float64, reach float64) []
 			continue
 		}
 		j := i
-		for k := max(3, i-3); k <= min(len(g)-4, i+3); k++ {
-			if gl[k] > gl[j] {
-				j = k
+		if near {
+			// Uphill from there, so as not to take a stronger edge beside it for this one.
+			for range 3 {
+				switch {
+				case j+1 <= len(g)-4 && gl[j+1] > gl[j] && gl[j+1] >= gl[j-1]:
+					j++
+				case j-1 >= 3 && gl[j-1] > gl[j]:
+					j--
+				}
+			}
+		} else {
+			for k := max(3, i-3); k <= min(len(g)-4, i+3); k++ {
+				if gl[k] > gl[j] {
+					j = k
+				}
 			}
 		}
 		den := gl[j-1] - 2*gl[j] + gl[j+1]
@@ -485,7 +498,7 @@ func peaksAcross(px Pixels, x, y float64, out, dir [2]float64, reach float64) []
 		peaks = append(peaks, edgePeak{(float64(j-m) + o) * step, g[i]})
 	}
 	sort.Slice(peaks, func(i, j int) bool { return peaks[i].strength > peaks[j].strength })
-	return peaks[:min(5, len(peaks))]
+	return peaks[:min(most, len(peaks))]
 }
 
 // shadowBetween says whether the band between an outer and an inner line (px

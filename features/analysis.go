@@ -11,6 +11,7 @@ type Analysis struct {
 	Marks   Marks
 	// Mark is what is seen of the mark on the sheet under the marble.
 	Mark MarkSeen
+	own  *glassColour // nil where it isn't worked out yet
 }
 
 // Analyse looks at a face.
@@ -46,6 +47,8 @@ func Analyse(f *Face) *Analysis {
 	a.Glass.Translucency = a.translucency()
 	a.Marks = findMarks(a)
 	a.Parts.dropBubble(f, a.Marks.Bubble)
+	lab, ok := a.findOwnColour()
+	a.own = &glassColour{lab, ok}
 	a.Anatomy = TraceRibbons(f, &a.Parts, func(c int8) bool { return int(c) != a.Parts.Base && a.whitish(a.Parts.Colours[c].Lab) })
 	return a
 }

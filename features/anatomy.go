@@ -76,6 +76,7 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 	}
 	a.Known, a.Ribbons = true, len(p.Colours) > 1
 	m := carry(f, p)
+	defer m.close()
 	m.refine(f, p)
 	a.Lines = traceLines(m, p)
 	cuts := measureWidths(f, m, p, a.Lines)
@@ -102,12 +103,14 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 		}
 	}
 	xs := f.columns()
+	w := walk{n: f.Size}
 	for i, o := range p.Of {
 		if o >= 0 {
 			if int(o) != p.Base {
 				a.Coverage += 1 / float64(p.Usable)
 			}
-			x, y := xs[i%f.Size], xs[i/f.Size]
+			c, r := w.to(i)
+			x, y := xs[c], xs[r]
 			if r2 := x*x + y*y; r2 < 1 {
 				a.AreaR2 += 1 / (math.Sqrt(1-r2) * f.Radius * f.Radius)
 			}

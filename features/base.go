@@ -97,6 +97,19 @@ func (a *Analysis) Base() (b Base, ok bool) {
 // fall through them, so there it is the colour of that light, its strongest
 // channel taken for whole: white for glass without a tint.
 func (a *Analysis) OwnColour() (lab [3]float64, ok bool) {
+	if a.own != nil {
+		return a.own.lab, a.own.ok
+	}
+	return a.findOwnColour()
+}
+
+// glassColour is what OwnColour found.
+type glassColour struct {
+	lab [3]float64
+	ok  bool
+}
+
+func (a *Analysis) findOwnColour() (lab [3]float64, ok bool) {
 	b, ok := a.Base()
 	if !ok {
 		return b.Lab, false
@@ -132,10 +145,20 @@ func (a *Analysis) OwnColour() (lab [3]float64, ok bool) {
 func (a *Analysis) lighterHalf(lab [3]float64) [3]float64 {
 	p := &a.Parts
 	f := a.Face
-	var light []float64
+	light := floats.list(p.Usable)
+	at := ints.list(p.Usable)
+	var v [3][]float64
+	for q := range v {
+		v[q] = floats.list(p.Usable)
+	}
+	defer func() {
+		floats.give(light, v[0], v[1], v[2])
+		ints.give(at)
+	}()
 	for i, o := range p.Of {
 		if int(o) == p.Base && p.Pure[i] {
 			light = append(light, f.Lab[i][0])
+			at = append(at, int32(i))
 		}
 	}
 	if len(light) < 16 {
@@ -143,9 +166,11 @@ func (a *Analysis) lighterHalf(lab [3]float64) [3]float64 {
 	}
 	from := middle(light)
 	for reach := borderReach(f) + 1; reach >= 0; reach-- {
-		var v [3][]float64
-		for i, o := range p.Of {
-			if int(o) == p.Base && p.Pure[i] && f.Lab[i][0] >= from && p.alone(f, i, reach) {
+		for q := range v {
+			v[q] = v[q][:0]
+		}
+		for _, i := range at {
+			if f.Lab[i][0] >= from && p.alone(f, int(i), reach) {
 				for q := range v {
 					v[q] = append(v[q], f.Lab[i][q])
 				}
@@ -319,10 +344,13 @@ func (p *Parts) chooseBase(f *Face, g GlassCues) {
 // along its rim.
 func (p *Parts) across(f *Face, k int) bool {
 	out, n := 0.0, 0.0
+	xs := f.columns()
+	defer floats.give(xs)
+	w := walk{n: f.Size}
 	for i, o := range p.Of {
 		if int(o) == k {
-			x, y := f.XY(i)
-			out += math.Hypot(x, y)
+			c, r := w.to(i)
+			out += math.Sqrt(xs[c]*xs[c] + xs[r]*xs[r])
 			n++
 		}
 	}
@@ -335,11 +363,15 @@ func (p *Parts) join(f *Face, parts []int) {
 		return
 	}
 	to := parts[0]
-	in := map[int8]bool{}
+	var in [maxColours]bool
 	for _, k := range parts {
-		in[int8(k)] = true
+		in[k] = true
 	}
 	var v [3][]float64
+	for q := range v {
+		v[q] = floats.list(p.Usable)
+	}
+	defer func() { floats.give(v[:]...) }()
 	n := 0
 	for i, o := range p.Of {
 		if o < 0 || !in[o] {
@@ -368,7 +400,7 @@ func (p *Parts) join(f *Face, parts []int) {
 			renumber[k] = int8(len(out))
 			p.Base = len(out)
 			out = append(out, c)
-		case in[int8(k)]:
+		case in[k]:
 			renumber[k] = -1
 		default:
 			renumber[k] = int8(len(out))

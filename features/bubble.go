@@ -2,7 +2,6 @@ package features
 
 import (
 	"math"
-	"slices"
 	"sort"
 )
 
@@ -46,24 +45,27 @@ type bubbleCandidate struct {
 	score   float64
 }
 
-// edgePlane is a square picture of lightness with the structure tensor of its
-// gradients: jxx, jxy, jyy summed over CIELAB's planes.
+// edgePlane is a square picture of lightness with the structure tensor J of its
+// gradients summed over CIELAB's planes: Jxx - Jyy, Jxy and Jxx + Jyy.
 type edgePlane struct {
-	n             int
-	radius        float64 // of the marble, px
-	lab           [][3]float64
-	jxx, jxy, jyy []float64
-	noise         float64 // gradient energy of noise
+	n      int
+	radius float64 // of the marble, px
+	lab    [][3]float64
+	j      [][3]float64
+	noise  float64 // gradient energy of noise
 }
 
+// close gives the buffers back.
+func (e *edgePlane) close() { triples.give(e.lab, e.j) }
+
 // tensor fills in the gradients (Scharr's weights, which turn best) within
-// reach of the middle.
+// reach of the middle, beyond which they aren't looked at.
 func (e *edgePlane) tensor(reach float64) {
 	n := e.n
-	e.jxx, e.jxy, e.jyy = make([]float64, n*n), make([]float64, n*n), make([]float64, n*n)
-	weight := [3]float64{1, 0.5, 0.5}
+	e.j = triples.take(n * n)
 	c := float64(n-1) / 2
-	var all []float64
+	all := floats.list(n * n)
+	defer func() { floats.give(all) }()
 	for y := 1; y < n-1; y++ {
 		for x := 1; x < n-1; x++ {
 			dx, dy := float64(x)-c, float64(y)-c
@@ -71,26 +73,29 @@ func (e *edgePlane) tensor(reach float64) {
 				continue
 			}
 			i := y*n + x
-			up, mid, down := e.lab[i-n-1:i-n+2], e.lab[i-1:i+2], e.lab[i+n-1:i+n+2]
+			up, mid, down := (*[3][3]float64)(e.lab[i-n-1:]), (*[3][3]float64)(e.lab[i-1:]), (*[3][3]float64)(e.lab[i+n-1:])
 			var xx, xy, yy float64
 			for q := 0; q < 3; q++ {
+				weight := 1.0 / 32
+				if q > 0 {
+					weight = 0.5 / 32
+				}
 				d0, d1 := down[2][q]-up[0][q], down[0][q]-up[2][q]
-				gx := (3*(d0-d1) + 10*(mid[2][q]-mid[0][q])) / 32 * weight[q]
-				gy := (3*(d0+d1) + 10*(down[1][q]-up[1][q])) / 32 * weight[q]
+				gx := (3*(d0-d1) + 10*(mid[2][q]-mid[0][q])) * weight
+				gy := (3*(d0+d1) + 10*(down[1][q]-up[1][q])) * weight
 				xx += gx * gx
 				xy += gx * gy
 				yy += gy * gy
 			}
-			e.jxx[i], e.jxy[i], e.jyy[i] = xx, xy, yy
+			e.j[i] = [3]float64{xx - yy, xy, xx + yy}
 			if (x+y)%2 == 0 {
 				all = append(all, xx+yy)
 			}
 		}
 	}
 	if len(all) > 0 {
-		slices.Sort(all)
 		// The quieter third of the face has no edges.
-		e.noise = math.Max(0.3, 2*all[len(all)/5])
+		e.noise = math.Max(0.3, 2*nth(all, len(all)/5))
 	}
 }
 
@@ -98,41 +103,55 @@ func (e *edgePlane) tensor(reach float64) {
 // given, which is at most the face's own.
 func plane(f *Face, radius float64) *edgePlane {
 	n := 2*int(math.Ceil(radius)) + 3
-	e := &edgePlane{n: n, radius: radius, lab: make([][3]float64, n*n)}
+	e := &edgePlane{n: n, radius: radius, lab: triples.take(n * n)}
 	k := f.Radius / radius
 	cf, c := float64(f.Size-1)/2, float64(n-1)/2
 	const most = 104.0 // lamps mirrored may be far brighter than white
 	if n == f.Size && k == 1 {
-		for i, l := range f.Lab {
-			e.lab[i] = [3]float64{math.Min(l[0], most), l[1], l[2]}
+		copy(e.lab, f.Lab)
+		for i := range e.lab {
+			e.lab[i][0] = min(e.lab[i][0], most)
 		}
 		return e
 	}
+	// shares are the first pixel that has a part in each place, and the parts
+	// of that and the pixels after it.
+	type share struct {
+		first int
+		part  []float64
+	}
+	shares := make([]share, n)
+	for x := range shares {
+		x0, x1 := cf+(float64(x)-0.5-c)*k, cf+(float64(x)+0.5-c)*k
+		s := &shares[x]
+		for xx := max(0, int(math.Round(x0))); xx <= min(f.Size-1, int(math.Round(x1))); xx++ {
+			w := math.Min(x1, float64(xx)+0.5) - math.Max(x0, float64(xx)-0.5)
+			if w <= 0 {
+				continue
+			}
+			if len(s.part) == 0 {
+				s.first = xx
+			}
+			s.part = append(s.part, w)
+		}
+	}
 	for y := 0; y < n; y++ {
 		for x := 0; x < n; x++ {
-			x0, x1 := cf+(float64(x)-0.5-c)*k, cf+(float64(x)+0.5-c)*k
-			y0, y1 := cf+(float64(y)-0.5-c)*k, cf+(float64(y)+0.5-c)*k
-			var s [3]float64
-			w := 0.0
-			for yy := max(0, int(math.Round(y0))); yy <= min(f.Size-1, int(math.Round(y1))); yy++ {
-				wy := math.Min(y1, float64(yy)+0.5) - math.Max(y0, float64(yy)-0.5)
-				if wy <= 0 {
-					continue
-				}
-				for xx := max(0, int(math.Round(x0))); xx <= min(f.Size-1, int(math.Round(x1))); xx++ {
-					wx := math.Min(x1, float64(xx)+0.5) - math.Max(x0, float64(xx)-0.5)
-					if wx <= 0 {
-						continue
-					}
-					l := f.Lab[yy*f.Size+xx]
-					s[0] += wx * wy * math.Min(l[0], most)
-					s[1] += wx * wy * l[1]
-					s[2] += wx * wy * l[2]
-					w += wx * wy
+			var s0, s1, s2, w float64
+			for b, wy := range shares[y].part {
+				from := (shares[y].first+b)*f.Size + shares[x].first
+				for a, wx := range shares[x].part {
+					l := &f.Lab[from+a]
+					g := wx * wy
+					s0 += g * min(l[0], most)
+					s1 += g * l[1]
+					s2 += g * l[2]
+					w += g
 				}
 			}
+			e.lab[y*n+x] = [3]float64{}
 			if w > 0 {
-				e.lab[y*n+x] = [3]float64{s[0] / w, s[1] / w, s[2] / w}
+				e.lab[y*n+x] = [3]float64{s0 / w, s1 / w, s2 / w}
 			}
 		}
 	}
@@ -141,15 +160,18 @@ func plane(f *Face, radius float64) *edgePlane {
 
 // at is the colour at a place, bilinear.
 func (e *edgePlane) at(x, y float64) [3]float64 {
-	x, y = math.Max(0, math.Min(float64(e.n)-1.001, x)), math.Max(0, math.Min(float64(e.n)-1.001, y))
+	most := float64(e.n) - 1.001
+	x, y = max(0, min(most, x)), max(0, min(most, y))
 	ix, iy := int(x), int(y)
 	fx, fy := x-float64(ix), y-float64(iy)
 	i := iy*e.n + ix
-	var o [3]float64
-	for q := range o {
-		o[q] = (1-fy)*((1-fx)*e.lab[i][q]+fx*e.lab[i+1][q]) + fy*((1-fx)*e.lab[i+e.n][q]+fx*e.lab[i+e.n+1][q])
+	u, d := (*[2][3]float64)(e.lab[i:]), (*[2][3]float64)(e.lab[i+e.n:])
+	gx, gy := 1-fx, 1-fy
+	return [3]float64{
+		gy*(gx*u[0][0]+fx*u[1][0]) + fy*(gx*d[0][0]+fx*d[1][0]),
+		gy*(gx*u[0][1]+fx*u[1][1]) + fy*(gx*d[0][1]+fx*d[1][1]),
+		gy*(gx*u[0][2]+fx*u[1][2]) + fy*(gx*d[0][2]+fx*d[1][2]),
 	}
-	return o
 }
 
 // cosSin are the directions of the votes.
@@ -160,26 +182,27 @@ var cosSin = func() (t [bubbleDirs][2]float64) {
 	return
 }()
 
+// turned are the shares of Jxx - Jyy and of Jxy in how much more a gradient
+// lies along each direction than across it.
+var turned = func() (t [bubbleDirs][2]float64) {
+	for k, d := range cosSin {
+		t[k] = [2]float64{d[0]*d[0] - d[1]*d[1], 4 * d[0] * d[1]}
+	}
+	return
+}()
+
 // ringAt are the places of the votes, shares of the circle's radius: the
 // bubble's edge and the two flanks of its ring.
 var ringAt = [3]float64{0.5, 0.94, 1.06}
+
+// edgeAt and coreAt are places at the edge alone and around the middle.
+var edgeAt, coreAt = [2]float64{0.94, 1.06}, [2]float64{0.4, 0.55}
 
 // vote says how far edges run round a circle rather than across it, -1..1, on
 // average over its directions: gradients along the radius against those
 // across, noise counting for neither.
 func (e *edgePlane) vote(x, y, r float64) float64 {
-	total := 0.0
-	for _, d := range cosSin {
-		var rad, all float64
-		for _, s := range ringAt {
-			px, py := x+s*r*d[0], y+s*r*d[1]
-			i := int(py+0.5)*e.n + int(px+0.5)
-			rad += d[0]*d[0]*e.jxx[i] + 2*d[0]*d[1]*e.jxy[i] + d[1]*d[1]*e.jyy[i]
-			all += e.jxx[i] + e.jyy[i]
-		}
-		total += (2*rad - all) / (all + float64(len(ringAt))*2*e.noise)
-	}
-	return total / bubbleDirs
+	return e.voteAt(x, y, r, ringAt[:])
 }
 
 // bubbleCandidates are the circles that stand out most, best first.
@@ -198,7 +221,7 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 	var radii []float64
 	for r := math.Max(bubbleLeast*e.radius, bubbleLeastPX); r <= bubbleMost*e.radius; r *= 1.16 {
 		radii = append(radii, r)
-		v := make([]float64, side*side)
+		v := floats.zeroed(side * side)
 		// Middles are whole pixels here, so that the places of the votes are the
 		// same steps from each.
 		var steps [bubbleDirs][len(ringAt)]int
@@ -239,6 +262,10 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 				all = append(all, bubbleCandidate{x: c + float64(k-reach), y: c + float64(j-reach), r: radii[l], vote: s})
 			}
 		}
+	}
+	floats.give(votes...)
+	if e != fine {
+		e.close()
 	}
 	sort.Slice(all, func(a, b int) bool { return all[a].vote > all[b].vote })
 	if len(all) > most {
@@ -303,15 +330,15 @@ func (q *bubbleCandidate) look(e *edgePlane) {
 	}
 	spread, square := q.roundness(at)
 	s := edge
-	sort.Float64s(s[:])
-	v1, v2 := e.voteAt(q.x, q.y, q.r, 0.94, 1.06), e.voteAt(q.x, q.y, q.r, 0.4, 0.55)
+	quarter := nth(s[:], n/4)
+	v1, v2 := e.voteAt(q.x, q.y, q.r, edgeAt[:]), e.voteAt(q.x, q.y, q.r, coreAt[:])
 	g1, g3 := e.energy(q.x, q.y, q.r, 0.9, 1.05), e.energy(q.x, q.y, q.r, 0.25, 0.5)
 	cf := float64(e.n-1) / 2
 	q.cues = [bubbleCueCount]float64{
 		q.vote,                                   // how far edges run round, all three
 		v1,                                       // the same at the edge
 		v2,                                       // and around the middle
-		math.Log(1 + s[n/4]/3),                   // contrast of the edge all round
+		math.Log(1 + quarter/3),                  // contrast of the edge all round
 		math.Log(1 + math.Sqrt(dist2(mc, mr))/3), // of the middle against the ring
 		math.Log(1 + devCore/3),                  // life in the middle
 		math.Log(1 + math.Sqrt(dist2(mo, mr))/3), // of the ring against what is around
@@ -359,31 +386,30 @@ func (q *bubbleCandidate) roundness(at func(s float64, k int) [3]float64) (sprea
 func (e *edgePlane) votes(i int, steps *[bubbleDirs][len(ringAt)]int) float64 {
 	total := 0.0
 	floor := float64(len(ringAt)) * 2 * e.noise
-	for k, d := range cosSin {
-		var dif, mix, all float64
-		for _, s := range steps[k] {
-			xx, yy := e.jxx[i+s], e.jyy[i+s]
-			dif += xx - yy
-			mix += e.jxy[i+s]
-			all += xx + yy
-		}
-		total += ((d[0]*d[0]-d[1]*d[1])*dif + 4*d[0]*d[1]*mix) / (all + floor)
+	for k := range steps {
+		s := &steps[k]
+		a, b, c := &e.j[i+s[0]], &e.j[i+s[1]], &e.j[i+s[2]]
+		t := &turned[k]
+		total += (t[0]*(a[0]+b[0]+c[0]) + t[1]*(a[1]+b[1]+c[1])) / (a[2] + b[2] + c[2] + floor)
 	}
 	return total / bubbleDirs
 }
 
-// voteAt is vote at two other shares of the radius.
-func (e *edgePlane) voteAt(x, y, r, s0, s1 float64) float64 {
+// voteAt is vote at other shares of the radius.
+func (e *edgePlane) voteAt(x, y, r float64, shares []float64) float64 {
 	total := 0.0
-	for _, d := range cosSin {
-		var rad, all float64
-		for _, s := range [2]float64{s0, s1} {
-			px, py := x+s*r*d[0], y+s*r*d[1]
-			i := int(py+0.5)*e.n + int(px+0.5)
-			rad += d[0]*d[0]*e.jxx[i] + 2*d[0]*d[1]*e.jxy[i] + d[1]*d[1]*e.jyy[i]
-			all += e.jxx[i] + e.jyy[i]
+	floor := float64(len(shares)) * 2 * e.noise
+	x, y = x+0.5, y+0.5
+	for k := range cosSin {
+		d := &cosSin[k]
+		var dif, mix, all float64
+		for _, s := range shares {
+			j := &e.j[int(y+s*r*d[1])*e.n+int(x+s*r*d[0])]
+			dif += j[0]
+			mix += j[1]
+			all += j[2]
 		}
-		total += (2*rad - all) / (all + 4*e.noise)
+		total += (turned[k][0]*dif + turned[k][1]*mix) / (all + floor)
 	}
 	return total / bubbleDirs
 }
@@ -395,11 +421,10 @@ func (e *edgePlane) energy(x, y, r, s0, s1 float64) float64 {
 		for _, s := range [2]float64{s0, s1} {
 			px, py := x+s*r*d[0], y+s*r*d[1]
 			i := int(py+0.5)*e.n + int(px+0.5)
-			g[k] = math.Max(g[k], math.Sqrt(e.jxx[i]+e.jyy[i]))
+			g[k] = max(g[k], e.j[i][2])
 		}
 	}
-	sort.Float64s(g[:])
-	return g[bubbleDirs/2]
+	return math.Sqrt(nth(g[:], bubbleDirs/2))
 }
 
 // score is the chance that a candidate is a bubble: logistic regression on the
@@ -422,7 +447,7 @@ func (q *bubbleCandidate) weigh() {
 // Limits of the decision about bubbles.
 const (
 	// bubbleCandidatesMost is how many circles are looked at closely.
-	bubbleCandidatesMost = 30
+	bubbleCandidatesMost = 20
 	// bubbleLimit is the score from which a circle is a bubble: where about nine
 	// in ten found are, on the photos that the weights were found on.
 	bubbleLimit = 0.45
@@ -472,6 +497,7 @@ func findBubble(a *Analysis) (b Bubble) {
 	}
 	b.Looked = true
 	e, all := bubbleCandidates(f, bubbleCandidatesMost)
+	defer e.close()
 	var best bubbleCandidate
 	for _, q := range all {
 		if q.score > best.score {

@@ -6,10 +6,9 @@ import "math"
 // site of an n x n grid, in cells, and that site's index (-1 and +Inf where
 // there is no site at all): the lower envelope of parabolas along columns and
 // then rows, P. F. Felzenszwalb and D. P. Huttenlocher, Distance transforms of
-// sampled functions, Theory of Computing 8 (2012) 415-428. The second buffer is
-// lent.
+// sampled functions, Theory of Computing 8 (2012) 415-428. The buffers are lent.
 func distanceTransform(n int, site []bool) (d []float64, nearest []int32) {
-	d = make([]float64, n*n)
+	d = floats.take(n * n)
 	nearest = ints.take(n * n)
 	// Along columns the sites are 0 or nothing, so two sweeps do.
 	rowOf := ints.take(n * n) // row of the nearest site in this column, -1
@@ -49,6 +48,10 @@ func distanceTransform(n int, site []bool) (d []float64, nearest []int32) {
 			if row[x] < 0 {
 				continue
 			}
+			// Of sites side by side only the outermost are nearest to others.
+			if int(row[x]) == y && x > 0 && x < n-1 && int(row[x-1]) == y && int(row[x+1]) == y {
+				continue
+			}
 			dy := float64(int(row[x]) - y)
 			g[x] = dy * dy
 			at := math.Inf(-1)
@@ -78,18 +81,17 @@ func distanceTransform(n int, site []bool) (d []float64, nearest []int32) {
 		}
 		top, j := k, 0
 		for x := range n {
+			if int(row[x]) == y {
+				to[x], from[x] = 0, int32(y*n+x)
+				continue
+			}
 			for j < top && z[j+1] < float64(x) {
 				j++
 			}
 			u := int(v[j])
 			from[x] = row[u]*int32(n) + int32(u)
-			switch {
-			case u != x:
-				dx := float64(x - u)
-				to[x] = math.Sqrt(dx*dx + g[u])
-			case g[u] > 0:
-				to[x] = math.Sqrt(g[u])
-			}
+			dx := float64(x - u)
+			to[x] = math.Sqrt(dx*dx + g[u])
 		}
 	}
 	ints.give(rowOf, last, v)
@@ -104,11 +106,11 @@ type depth struct {
 	across []int32 // the same along the row alone
 }
 
-// depthOf is for a mask of n x n cells whose border is unset; the buffer in it
-// is lent.
+// depthOf is for a mask n cells wide whose border is unset; the buffer in it is
+// lent.
 func depthOf(n int, mask []bool) depth {
-	d := depth{n, ints.take(n * n)}
-	for y := range n {
+	d := depth{n, ints.take(len(mask))}
+	for y := range len(mask) / n {
 		row, out := mask[y*n:(y+1)*n], d.across[y*n:(y+1)*n]
 		run := int32(0)
 		for x, set := range row {
@@ -132,7 +134,11 @@ func depthOf(n int, mask []bool) depth {
 	return d
 }
 
+// at is 0 beyond the mask as well.
 func (d depth) at(i int) float64 {
+	if i < 0 || i >= len(d.across) {
+		return 0
+	}
 	best := int(d.across[i]) * int(d.across[i])
 	for k := 1; k*k < best; k++ {
 		for _, j := range [2]int{i - k*d.n, i + k*d.n} {

@@ -78,6 +78,17 @@ func (f *Face) columns() []float64 {
 	return xs
 }
 
+// walk gives column and row of pixels that come in order, without dividing.
+type walk struct{ n, row, from int }
+
+func (w *walk) to(i int) (column, row int) {
+	for i >= w.from+w.n {
+		w.from += w.n
+		w.row++
+	}
+	return i - w.from, w.row
+}
+
 // Direction is the unit vector from the sphere's centre to where pixel i lies
 // on its surface, z towards the camera; it is the orthographic one, which a
 // camera many radii away sees to a few per cent. ok is false outside the disc.

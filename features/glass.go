@@ -137,12 +137,13 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 	var rim, mid, nr, nm float64
 	xs := f.columns()
 	defer floats.give(xs)
-	n := f.Size
+	w := walk{n: f.Size}
 	for i, m := range f.Mask {
 		if m&(Glass|Highlight|Hidden) != Glass {
 			continue
 		}
-		x, y := xs[i%n], xs[i/n]
+		c, r := w.to(i)
+		x, y := xs[c], xs[r]
 		rho2 := x*x + y*y
 		if rho2 >= 0.6*0.6 && (rho2 <= 0.88*0.88 || rho2 >= 0.97*0.97) {
 			continue
@@ -160,7 +161,7 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 	if nr == 0 || nm == 0 {
 		return g
 	}
-	light, strong := floats.take(len(p.Of))[:0], floats.take(len(p.Of))[:0]
+	light, strong := floats.list(len(p.Of)), floats.list(len(p.Of))
 	for i, o := range p.Of {
 		if o >= 0 {
 			l := &f.Lab[i]
@@ -186,15 +187,16 @@ func (g *GlassCues) fitShading(f *Face, s Shadow, p *Parts) {
 	var b [2]float64
 	var syy, count float64
 	xs := f.columns()
-	all := floats.take(len(p.Of))[:0]
+	all := floats.list(len(p.Of))
 	type place struct{ u, v, l float64 } // along the shadow, from the middle, lightness
 	defer func() { floats.give(xs, all) }()
-	n := f.Size
+	w := walk{n: f.Size}
 	// Means within each colour first.
 	var mean [maxColours]place
 	var number [maxColours]float64
 	at := func(i int) place {
-		x, y := xs[i%n], xs[i/n]
+		c, r := w.to(i)
+		x, y := xs[c], xs[r]
 		return place{x*s.X + y*s.Y, x*x + y*y, f.Lab[i][0]}
 	}
 	for i, o := range p.Of {
@@ -217,6 +219,7 @@ func (g *GlassCues) fitShading(f *Face, s Shadow, p *Parts) {
 		m.u, m.v, m.l = m.u/c, m.v/c, m.l/c
 		count += c
 	}
+	w = walk{n: f.Size}
 	for i, o := range p.Of {
 		if o < 0 || !p.Pure[i] || number[o] < 20 {
 			continue

@@ -28,29 +28,31 @@ const (
 // belong to no colour. It returns how many it took.
 func (p *Parts) takeOffMirrored(f *Face) int {
 	n := f.Size
-	seen := make([]bool, n*n)
+	// Which patch each pixel belongs to, from 1.
+	patch := ints.zeroed(n * n)
+	comp := ints.list(n * n)
+	defer func() { ints.give(patch, comp) }()
 	usable := 0
 	for _, o := range p.Of {
 		if o >= 0 {
 			usable++
 		}
 	}
-	var comp, stack []int
-	found := map[int8][][]int{}
+	var found [maxColours][][]int32
+	id := int32(0)
 	for i, o := range p.Of {
-		if o < 0 || seen[i] {
+		if o < 0 || patch[i] > 0 {
 			continue
 		}
-		comp, stack = comp[:0], append(stack[:0], i)
-		seen[i] = true
-		for len(stack) > 0 {
-			j := stack[len(stack)-1]
-			stack = stack[:len(stack)-1]
-			comp = append(comp, j)
+		id++
+		comp = append(comp[:0], int32(i))
+		patch[i] = id
+		for at := 0; at < len(comp); at++ {
+			j := int(comp[at])
 			for _, d := range [4]int{1, -1, n, -n} {
-				if k := j + d; k >= 0 && k < n*n && !seen[k] && p.Of[k] == o {
-					seen[k] = true
-					stack = append(stack, k)
+				if k := j + d; uint(k) < uint(len(patch)) && p.Of[k] == o && patch[k] == 0 {
+					patch[k] = id
+					comp = append(comp, int32(k))
 				}
 			}
 		}
@@ -58,8 +60,8 @@ func (p *Parts) takeOffMirrored(f *Face) int {
 		if share < mirrorLeast || share > mirrorMost || len(comp) < 9 {
 			continue
 		}
-		if p.mirrored(f, comp) {
-			found[o] = append(found[o], append([]int(nil), comp...))
+		if p.mirrored(f, comp, patch, id) {
+			found[o] = append(found[o], append([]int32(nil), comp...))
 		}
 	}
 	taken := 0
@@ -76,12 +78,12 @@ func (p *Parts) takeOffMirrored(f *Face) int {
 }
 
 // mirrored says that a patch of one colour has the shape of a mirrored window
-// and adds colourless light to what lies around it.
-func (p *Parts) mirrored(f *Face, comp []int) bool {
+// and adds colourless light to what lies around it; patch is id where it lies.
+func (p *Parts) mirrored(f *Face, comp, patch []int32, id int32) bool {
 	n := f.Size
 	var mx, my, xx, xy, yy float64
 	for _, j := range comp {
-		x, y := float64(j%n), float64(j/n)
+		x, y := float64(int(j)%n), float64(int(j)/n)
 		mx, my = mx+x, my+y
 		xx, xy, yy = xx+x*x, xy+x*y, yy+y*y
 	}
@@ -99,20 +101,18 @@ func (p *Parts) mirrored(f *Face, comp []int) bool {
 		return false
 	}
 	// Inside against what lies just outside, away from the blurred border.
-	in := map[int]bool{}
-	for _, j := range comp {
-		in[j] = true
-	}
+	in := func(j int) bool { return j >= 0 && j < n*n && patch[j] == id }
 	reach := borderReach(f)
 	var d [3]float64
 	count := 0.0
 	for _, j := range comp {
+		j := int(j)
 		for _, step := range [4]int{1, -1, n, -n} {
-			if in[j+step] {
+			if in(j + step) {
 				continue
 			}
 			u, v := j-(reach-1)*step, j+reach*step
-			if u < 0 || v < 0 || u >= n*n || v >= n*n || !in[u] || in[v] || f.Mask[v]&(Glass|Highlight) != Glass {
+			if u < 0 || v < 0 || u >= n*n || v >= n*n || !in(u) || in(v) || f.Mask[v]&(Glass|Highlight) != Glass {
 				continue
 			}
 			for q := range d {
@@ -132,11 +132,11 @@ func (p *Parts) mirrored(f *Face, comp []int) bool {
 }
 
 // takeOff gives a patch and the blurred border around it to no colour.
-func (p *Parts) takeOff(f *Face, comp []int) {
+func (p *Parts) takeOff(f *Face, comp []int32) {
 	n := f.Size
 	g := max(1, borderReach(f)-1)
 	for _, j := range comp {
-		x, y := j%n, j/n
+		x, y := int(j)%n, int(j)/n
 		for b := max(0, y-g); b <= min(n-1, y+g); b++ {
 			for a := max(0, x-g); a <= min(n-1, x+g); a++ {
 				p.Of[b*n+a] = -1

@@ -96,7 +96,11 @@ func axisLine(borders []borderLine) float64 {
 			if turn > axisDeg*math.Pi/180 {
 				continue
 			}
-			rho, t := c*q.y-s*q.x, c*q.x+s*q.y
+			rho := c*q.y - s*q.x
+			if math.Abs(rho) > axisOffR+axisNearR {
+				continue
+			}
+			t := c*q.x + s*q.y
 			b := int((t + borderWithin) / (2 * borderWithin) * bins)
 			if b < 0 || b >= bins {
 				continue

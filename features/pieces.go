@@ -12,7 +12,7 @@ var runPool buffers[run]
 // runsOf are the stretches of cells of a mask of n x n that are set (or those
 // that are not), the grid's border left out, row by row; the buffer is lent.
 func runsOf(n int, mask []bool, set bool) []run {
-	out := runPool.take(0)
+	out := runPool.list(2048)
 	for y := 1; y < n-1; y++ {
 		row := mask[y*n : (y+1)*n-1]
 		for x := 1; x < len(row); x++ {

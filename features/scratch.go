@@ -1,18 +1,22 @@
 package features
 
-import "sync"
+import (
+	"math/bits"
+	"sync"
+)
 
 // buffers lends slices for the time of one analysis, so that measuring many
 // marbles doesn't make as many sets of them. It may be used by several
-// goroutines at once.
-type buffers[T any] struct{ pool sync.Pool }
+// goroutines at once. Lengths are kept apart by powers of two.
+type buffers[T any] struct{ pools [32]sync.Pool }
 
 // take lends a slice of n elements; what is in them is left from others.
 func (b *buffers[T]) take(n int) []T {
-	if s, ok := b.pool.Get().(*[]T); ok && cap(*s) >= n {
+	class := bits.Len(uint(max(n, 256) - 1))
+	if s, ok := b.pools[class].Get().(*[]T); ok {
 		return (*s)[:n]
 	}
-	return make([]T, n)
+	return make([]T, n, 1<<class)
 }
 
 // zeroed lends a slice of n zero elements.
@@ -22,11 +26,14 @@ func (b *buffers[T]) zeroed(n int) []T {
 	return s
 }
 
+// list lends an empty slice with room for n elements.
+func (b *buffers[T]) list(n int) []T { return b.take(n)[:0] }
+
 // give takes slices back; nobody may use them any more.
 func (b *buffers[T]) give(all ...[]T) {
 	for _, s := range all {
-		if cap(s) > 0 {
-			b.pool.Put(&s)
+		if class := bits.Len(uint(cap(s))) - 1; class >= 0 {
+			b.pools[class].Put(&s)
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package features
 
 import (
+	"encoding/binary"
 	"math"
 	mathbits "math/bits"
 	"sort"
@@ -65,6 +66,13 @@ func weighted(lab [3]float64) [3]float64 {
 	return [3]float64{lab[0] * lightnessWeight, lab[1], lab[2]}
 }
 
+// apart2 is dist2 of colours where they are: Go copies arrays that are handed
+// over.
+func apart2(a, b *[3]float64) float64 {
+	d0, d1, d2 := a[0]-b[0], a[1]-b[1], a[2]-b[2]
+	return d0*d0 + d1*d1 + d2*d2
+}
+
 func dist2(a, b [3]float64) float64 {
 	return (a[0]-b[0])*(a[0]-b[0]) + (a[1]-b[1])*(a[1]-b[1]) + (a[2]-b[2])*(a[2]-b[2])
 }
@@ -74,7 +82,7 @@ func dist2(a, b [3]float64) float64 {
 func separate(f *Face) Parts {
 	n := f.Size * f.Size
 	p := Parts{Of: make([]int8, n), Pure: make([]bool, n), Base: -1}
-	idx := ints.take(n)[:0]
+	idx := ints.list(n)
 	for i := 0; i < n; i++ {
 		p.Of[i] = -1
 		if f.usable(i) {
@@ -89,23 +97,24 @@ func separate(f *Face) Parts {
 	sm := smooth(f)
 	// The lightness is kept beside: shading is taken off it.
 	light := floats.take(n)
-	for i := range sm {
-		light[i] = sm[i][0]
-		sm[i][0] *= lightnessWeight
+	for i, m := range f.Mask {
+		if m&Glass != 0 {
+			light[i] = sm[i][0]
+			sm[i][0] *= lightnessWeight
+		}
 	}
 	defer floats.give(light)
 	// Pixels on a border mix two colours; the flatter half leads.
 	grad := gradients(f, sm)
 	gs := floats.take(len(idx))
 	for j, i := range idx {
-		grad[i] = math.Sqrt(grad[i])
 		gs[j] = grad[i]
 	}
-	limit := math.Max(3, nth(gs, len(gs)*55/100))
+	limit := math.Max(3*3, nth(gs, len(gs)*55/100)) // squared
 	floats.give(gs)
 	// The flat ones lead; of the others those that stand out as much in colour
 	// as a fine ribbon does come along, since it has no flat pixels at all.
-	flat := ints.take(n)[:0]
+	flat := ints.list(n)
 	defer func() { ints.give(flat) }()
 	for _, i := range idx {
 		if grad[i] <= limit || ridge(sm, f, int(i)) {
@@ -125,7 +134,7 @@ func separate(f *Face) Parts {
 		p.cluster(f, sm, idx, flat)
 	}
 	// Medians of pure pixels.
-	most := 1.5 * limit
+	most := 1.5 * 1.5 * limit
 	for _, i := range idx {
 		p.Pure[i] = p.Of[i] >= 0 && grad[i] <= most && inside(&p, f, int(i))
 	}
@@ -178,21 +187,19 @@ func separate(f *Face) Parts {
 func gradients(f *Face, wt [][3]float64) []float64 {
 	n := f.Size
 	g := floats.zeroed(n * n)
-	for i := range g {
-		if f.Mask[i]&Glass == 0 {
+	for i, m := range f.Mask {
+		if m&Glass == 0 {
 			continue
 		}
+		own := g[i]
 		for _, d := range [2]int{1, n} {
 			if j := i + d; j < n*n && f.Mask[j]&Glass != 0 {
-				v := dist2(wt[i], wt[j])
-				if v > g[i] {
-					g[i] = v
-				}
-				if v > g[j] {
-					g[j] = v
-				}
+				v := apart2(&wt[i], &wt[j])
+				own = max(own, v)
+				g[j] = max(g[j], v)
 			}
 		}
+		g[i] = own
 	}
 	return g
 }
@@ -347,13 +354,24 @@ func (p *Parts) fromFlat(f *Face, wt [][3]float64, centres [][3]float64, flat []
 			is[i] = 1 << o
 		}
 	}
+	// Eight pixels at a time, with room for reach and for eight beyond the row.
+	line := bytes.zeroed(n + 2*reach + 16)
+	defer bytes.give(line)
 	for y := range n {
-		in, out := is[y*n:(y+1)*n], row[y*n:(y+1)*n]
-		copy(out, in)
-		for d := 1; d <= reach && d < n; d++ {
-			for x := d; x < n; x++ {
-				out[x] |= in[x-d]
-				out[x-d] |= in[x]
+		copy(line[reach:], is[y*n:(y+1)*n])
+		out := row[y*n : (y+1)*n]
+		for x := 0; x < n; x += 8 {
+			var set uint64
+			for d := 0; d <= 2*reach; d++ {
+				set |= binary.LittleEndian.Uint64(line[x+d:])
+			}
+			if x+8 <= n {
+				binary.LittleEndian.PutUint64(out[x:], set)
+				continue
+			}
+			for ; x < n; x++ {
+				out[x] = uint8(set)
+				set >>= 8
 			}
 		}
 	}
@@ -361,10 +379,14 @@ func (p *Parts) fromFlat(f *Face, wt [][3]float64, centres [][3]float64, flat []
 		if o < 0 || is[i] != 0 {
 			continue
 		}
-		x, y := i%n, i/n
-		var set uint8
-		for b := max(0, y-reach); b <= min(n-1, y+reach); b++ {
-			set |= row[b*n+x]
+		set := row[i]
+		for d := n; d <= reach*n; d += n {
+			if i >= d {
+				set |= row[i-d]
+			}
+			if i+d < len(row) {
+				set |= row[i+d]
+			}
 		}
 		if set&(set-1) == 0 { // one colour or none
 			if set != 0 {
@@ -377,7 +399,7 @@ func (p *Parts) fromFlat(f *Face, wt [][3]float64, centres [][3]float64, flat []
 			if set&(1<<k) == 0 {
 				continue
 			}
-			if d := dist2(wt[i], centres[k]); d < best {
+			if d := apart2(&wt[i], &centres[k]); d < best {
 				best, p.Of[i] = d, int8(k)
 			}
 		}
@@ -392,10 +414,11 @@ func flatten(f *Face, wt [][3]float64, light []float64, p *Parts, idx []int32) {
 	var count [maxColours]float64
 	xs := f.columns()
 	defer floats.give(xs)
-	n := f.Size
+	w := walk{n: f.Size}
 	for _, i := range idx {
 		k := p.Of[i]
-		x, y := xs[int(i)%n], xs[int(i)/n]
+		c, r := w.to(int(i))
+		x, y := xs[c], xs[r]
 		m := &mean[k]
 		count[k]++
 		m[0] += x
@@ -410,19 +433,21 @@ func flatten(f *Face, wt [][3]float64, light []float64, p *Parts, idx []int32) {
 	}
 	var a [3][3]float64
 	var b [3]float64
+	w = walk{n: f.Size}
 	for _, i := range idx {
 		m := &mean[p.Of[i]]
-		x, y := xs[int(i)%n], xs[int(i)/n]
-		u, v, w, l := x-m[0], y-m[1], x*x+y*y-m[2], light[i]-m[3]
+		c, r := w.to(int(i))
+		x, y := xs[c], xs[r]
+		u, v, q, l := x-m[0], y-m[1], x*x+y*y-m[2], light[i]-m[3]
 		a[0][0] += u * u
 		a[0][1] += u * v
-		a[0][2] += u * w
+		a[0][2] += u * q
 		a[1][1] += v * v
-		a[1][2] += v * w
-		a[2][2] += w * w
+		a[1][2] += v * q
+		a[2][2] += q * q
 		b[0] += u * l
 		b[1] += v * l
-		b[2] += w * l
+		b[2] += q * l
 	}
 	sym := mat.NewSymDense(3, nil)
 	for q := 0; q < 3; q++ {
@@ -437,8 +462,10 @@ func flatten(f *Face, wt [][3]float64, light []float64, p *Parts, idx []int32) {
 		return
 	}
 	c0, c1, c2 := c.AtVec(0), c.AtVec(1), c.AtVec(2)
+	w = walk{n: f.Size}
 	for _, i := range idx {
-		x, y := xs[int(i)%n], xs[int(i)/n]
+		c, r := w.to(int(i))
+		x, y := xs[c], xs[r]
 		l := light[i] - c0*x
 		l -= c1 * y
 		l -= c2 * (x*x + y*y)
@@ -518,10 +545,11 @@ func inside(p *Parts, f *Face, i int) bool {
 	return !other(p.Of[i+1]) && !other(p.Of[i-1]) && !other(p.Of[i+n]) && !other(p.Of[i-n])
 }
 
-// smooth is the face's CIELAB after a 3 x 3 binomial filter over glass.
+// smooth is the face's CIELAB after a 3 x 3 binomial filter over glass; elsewhere
+// it says nothing. The buffer is lent.
 func smooth(f *Face) [][3]float64 {
 	n := f.Size
-	out := triples.zeroed(n * n)
+	out := triples.take(n * n)
 	w := [3]float64{1, 2, 1}
 	const kind = Glass | Highlight
 	for y := 0; y < n; y++ {
@@ -536,11 +564,10 @@ func smooth(f *Face) [][3]float64 {
 				up, mid, down := f.Mask[i-n-1:i-n+2], f.Mask[i-1:i+2], f.Mask[i+n-1:i+n+2]
 				all, any := up[0]&up[1]&up[2]&mid[0]&mid[2]&down[0]&down[1]&down[2], up[0]|up[1]|up[2]|mid[0]|mid[2]|down[0]|down[1]|down[2]
 				if all&kind == m && any&kind == m {
-					up, mid, down := f.Linear[i-n-1:i-n+2], f.Linear[i-1:i+2], f.Linear[i+n-1:i+n+2]
-					for q := range s {
-						s[q] = (up[0][q] + 2*up[1][q] + up[2][q] + 2*mid[0][q] + 4*mid[1][q] + 2*mid[2][q] +
-							down[0][q] + 2*down[1][q] + down[2][q]) / 16
-					}
+					up, mid, down := (*[3][3]float64)(f.Linear[i-n-1:]), (*[3][3]float64)(f.Linear[i-1:]), (*[3][3]float64)(f.Linear[i+n-1:])
+					s[0] = (up[0][0] + 2*up[1][0] + up[2][0] + 2*mid[0][0] + 4*mid[1][0] + 2*mid[2][0] + down[0][0] + 2*down[1][0] + down[2][0]) / 16
+					s[1] = (up[0][1] + 2*up[1][1] + up[2][1] + 2*mid[0][1] + 4*mid[1][1] + 2*mid[2][1] + down[0][1] + 2*down[1][1] + down[2][1]) / 16
+					s[2] = (up[0][2] + 2*up[1][2] + up[2][2] + 2*mid[0][2] + 4*mid[1][2] + 2*mid[2][2] + down[0][2] + 2*down[1][2] + down[2][2]) / 16
 					out[i] = colour.LinearToLabFast(s)
 					continue
 				}
@@ -572,136 +599,6 @@ func smooth(f *Face) [][3]float64 {
 	return out
 }
 
-// nearby finds the nearest of a few centres quickly, given a good guess.
-type nearby struct {
-	centres [][3]float64
-	// free is, for each centre, the squared distance within which it is the
-	// nearest whatever the others are: half of that to the nearest other, less a
-	// hair for rounding.
-	free [maxColours]float64
-}
-
-func newNearby(centres [][3]float64) nearby {
-	n := nearby{centres: centres}
-	n.refresh()
-	return n
-}
-
-// refresh is called when centres have moved.
-func (n *nearby) refresh() {
-	for k := range n.centres {
-		best := math.Inf(1)
-		for j := range n.centres {
-			if j != k {
-				best = math.Min(best, dist2(n.centres[j], n.centres[k]))
-			}
-		}
-		n.free[k] = best * 0.249999
-	}
-}
-
-// nearest is the nearest centre, the first of those equally near, and its
-// squared distance.
-func (n *nearby) nearest(v *[3]float64, guess int) (at int, best float64) {
-	c := &n.centres[guess]
-	d0, d1, d2 := c[0]-v[0], c[1]-v[1], c[2]-v[2]
-	at, best = guess, d0*d0+d1*d1+d2*d2
-	if best < n.free[guess] {
-		return at, best
-	}
-	for k := range n.centres {
-		c := &n.centres[k]
-		d0, d1, d2 := c[0]-v[0], c[1]-v[1], c[2]-v[2]
-		if d := d0*d0 + d1*d1 + d2*d2; d <= best && (d < best || k < at) {
-			best, at = d, k
-		}
-	}
-	return at, best
-}
-
-// kmeans clusters the places idx of a picture from seeds chosen each as far as possible
-// from those before (Gonzalez 1985), outliers aside; k is at most maxColours.
-func kmeans(wt [][3]float64, idx []int32, k int) [][3]float64 {
-	// Every so many of a large face: two thousand places show what colours there
-	// are.
-	step := 1 + len(idx)/clusterMost
-	v := triples.take((len(idx) + step - 1) / step)
-	for j := range v {
-		v[j] = wt[idx[j*step]]
-	}
-	d, rest := floats.take(len(v)), floats.take(len(v))
-	of := bytes.zeroed(len(v)) // nearest centre of each
-	defer triples.give(v)
-	defer floats.give(d, rest)
-	defer bytes.give(of)
-	var mid [3]float64
-	for q := range mid {
-		for j := range v {
-			rest[j] = v[j][q]
-		}
-		mid[q] = middle(rest)
-	}
-	centres := make([][3]float64, 1, k)
-	centres[0] = v[nearestOf(v, mid)]
-	near := newNearby(centres)
-	for len(centres) < k {
-		for j := range v {
-			var at int
-			at, d[j] = near.nearest(&v[j], int(of[j]))
-			of[j] = uint8(at)
-		}
-		// The far end, but not the last outlier: the 99 % point.
-		copy(rest, d)
-		cut := nth(rest, len(rest)*99/100)
-		if cut < 4*4 {
-			break
-		}
-		at := -1
-		for j := range d {
-			if d[j] >= cut && (at < 0 || d[j] < d[at]) {
-				at = j
-			}
-		}
-		centres = append(centres, v[at])
-		near.centres = centres
-		for iter := 0; iter < 6; iter++ {
-			near.refresh()
-			var sum [maxColours][4]float64 // the fourth counts
-			for j := range v {
-				c, _ := near.nearest(&v[j], int(of[j]))
-				of[j] = uint8(c)
-				s := &sum[c]
-				s[0] += v[j][0]
-				s[1] += v[j][1]
-				s[2] += v[j][2]
-				s[3]++
-			}
-			for c := range centres {
-				if sum[c][3] > 0 {
-					for q := range centres[c] {
-						centres[c][q] = sum[c][q] / sum[c][3]
-					}
-				}
-			}
-		}
-		near.refresh()
-	}
-	return centres
-}
-
-// clusterMost is about how many places are clustered.
-const clusterMost = 2000
-
-func nearestOf(v [][3]float64, m [3]float64) int {
-	best, at := math.Inf(1), 0
-	for j := range v {
-		if d := dist2(v[j], m); d < best {
-			best, at = d, j
-		}
-	}
-	return at
-}
-
 // apart is the distance of a cluster from the nearest other.
 func apart(c [][3]float64, k int) float64 {
 	best := math.Inf(1)
@@ -719,13 +616,18 @@ func span(wt [][3]float64, idx []int32) float64 {
 	most := 0.0
 	step := 1 + len(idx)/clusterMost
 	v := floats.take((len(idx) + step - 1) / step)
+	rest := floats.take(len(v))
 	for q := 0; q < 3; q++ {
 		for j := range v {
 			v[j] = wt[idx[j*step]][q]
 		}
-		most = math.Max(most, nth(v, len(v)*97/100)-nth(v, len(v)*3/100))
+		top := upper(v, len(v)*97/100, rest)
+		for j := range v {
+			v[j] = -v[j]
+		}
+		most = math.Max(most, top+upper(v, len(v)-1-len(v)*3/100, rest))
 	}
-	floats.give(v)
+	floats.give(v, rest)
 	return most
 }
 

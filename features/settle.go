@@ -2,7 +2,6 @@ package features
 
 import (
 	"math"
-	"sort"
 
 	"tawsight/internal/colour"
 )
@@ -28,9 +27,14 @@ type border struct {
 
 // joinSoft joins colours whose border is soft, softest first.
 func (p *Parts) joinSoft(f *Face, wt [][3]float64) {
+	if p.found < 2 {
+		return
+	}
+	sum := p.sums(wt)
+	meet := p.meetings(f)
+	defer func() { ints.give(meet) }()
 	for p.found > 1 {
-		centre, _ := p.means(wt)
-		at := p.borders(f, wt, centre)
+		at := p.borders(f, wt, &sum, meet)
 		best, a, b := softBorder, -1, -1
 		for k := 0; k < p.found; k++ {
 			for l := k + 1; l < p.found; l++ {
@@ -38,8 +42,7 @@ func (p *Parts) joinSoft(f *Face, wt [][3]float64) {
 				if len(e.steps) < 12 || 3*len(e.steps) < e.length {
 					continue
 				}
-				sort.Float64s(e.steps)
-				if m := e.steps[len(e.steps)/2]; m < best {
+				if m := middle(e.steps); m < best {
 					best, a, b = m, k, l
 				}
 			}
@@ -48,6 +51,10 @@ func (p *Parts) joinSoft(f *Face, wt [][3]float64) {
 			return
 		}
 		p.renumber(b, a)
+		for q := range sum[a] {
+			sum[a][q] += sum[b][q]
+		}
+		copy(sum[b:], sum[b+1:])
 	}
 }
 
@@ -68,67 +75,82 @@ func (p *Parts) renumber(from, to int) {
 	p.found--
 }
 
-// means are the mean of weighted colours, and counts.
-func (p *Parts) means(wt [][3]float64) (centre [][3]float64, count []float64) {
-	centre, count = make([][3]float64, p.found), make([]float64, p.found)
+// sums are what the weighted colours of each colour's pixels add up to; the
+// fourth counts them.
+func (p *Parts) sums(wt [][3]float64) (sum [maxColours][4]float64) {
 	for i, o := range p.Of {
 		if o < 0 {
 			continue
 		}
-		c, w := &centre[o], &wt[i]
+		c, w := &sum[o], &wt[i]
 		c[0] += w[0]
 		c[1] += w[1]
 		c[2] += w[2]
-		count[o]++
+		c[3]++
 	}
-	for k := range centre {
-		for q := range centre[k] {
-			centre[k][q] /= math.Max(1, count[k])
-		}
-	}
-	return centre, count
+	return sum
 }
 
-// borders walks the rows and columns of the face and notes, wherever two
-// colours meet, how much of their difference lies close to the border. Pairs
-// are at index k*found+l with k < l.
-func (p *Parts) borders(f *Face, wt [][3]float64, centre [][3]float64) []border {
-	out := make([]border, p.found*p.found)
-	reach := borderReach(f)
+// meetings are where two colours meet in the rows and columns of the face: the
+// number of the first pixel twice, and one more where the second lies below
+// it. The buffer is lent.
+func (p *Parts) meetings(f *Face) []int32 {
 	n := f.Size
+	out := ints.list(4096)
 	for i, a := range p.Of {
 		if a < 0 {
 			continue
 		}
-		for _, d := range [2]int{1, n} {
-			j := i + d
-			if j >= len(p.Of) {
-				continue
-			}
-			b := p.Of[j]
-			if b < 0 || b == a {
-				continue
-			}
-			k, l := int(a), int(b)
-			if k > l {
-				k, l = l, k
-			}
-			e := &out[k*p.found+l]
-			e.length++
-			u, v := i-(reach-1)*d, j+(reach-1)*d
-			if u < 0 || v >= len(p.Of) || p.Of[u] != a || p.Of[v] != b {
-				continue
-			}
-			su, sv := &wt[u], &wt[v]
-			dot, dd := 0.0, 0.0
-			for q := range su {
-				c := centre[b][q] - centre[a][q]
-				dot += c * (sv[q] - su[q])
-				dd += c * c
-			}
-			if dd > 0 {
-				e.steps = append(e.steps, dot/dd)
-			}
+		if j := i + 1; j < len(p.Of) && p.Of[j] >= 0 && p.Of[j] != a {
+			out = append(out, int32(2*i))
+		}
+		if j := i + n; j < len(p.Of) && p.Of[j] >= 0 && p.Of[j] != a {
+			out = append(out, int32(2*i+1))
+		}
+	}
+	return out
+}
+
+// borders notes, wherever two colours meet, how much of their difference lies
+// close to the border. Pairs are at index k*found+l with k < l.
+func (p *Parts) borders(f *Face, wt [][3]float64, sum *[maxColours][4]float64, meet []int32) []border {
+	out := make([]border, p.found*p.found)
+	var centre [maxColours][3]float64
+	for k := range centre {
+		for q := range centre[k] {
+			centre[k][q] = sum[k][q] / math.Max(1, sum[k][3])
+		}
+	}
+	reach := borderReach(f)
+	for _, m := range meet {
+		i, d := int(m/2), 1
+		if m%2 == 1 {
+			d = f.Size
+		}
+		j := i + d
+		a, b := p.Of[i], p.Of[j]
+		if b == a { // joined since
+			continue
+		}
+		k, l := int(a), int(b)
+		if k > l {
+			k, l = l, k
+		}
+		e := &out[k*p.found+l]
+		e.length++
+		u, v := i-(reach-1)*d, j+(reach-1)*d
+		if u < 0 || v >= len(p.Of) || p.Of[u] != a || p.Of[v] != b {
+			continue
+		}
+		su, sv, ca, cb := &wt[u], &wt[v], &centre[a], &centre[b]
+		dot, dd := 0.0, 0.0
+		for q := range su {
+			c := cb[q] - ca[q]
+			dot += c * (sv[q] - su[q])
+			dd += c * c
+		}
+		if dd > 0 {
+			e.steps = append(e.steps, dot/dd)
 		}
 	}
 	return out
@@ -260,10 +282,14 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 	n := len(p.Colours)
 	out, count := make([]float64, n), make([]float64, n)
 	mean := make([][2]float64, n)
+	xs := f.columns()
+	defer floats.give(xs)
+	w := walk{n: f.Size}
 	for i, o := range p.Of {
 		if o >= 0 {
-			x, y := f.XY(i)
-			out[o] += math.Hypot(x, y)
+			c, r := w.to(i)
+			x, y := xs[c], xs[r]
+			out[o] += math.Sqrt(x*x + y*y)
 			mean[o][0] += x
 			mean[o][1] += y
 			count[o]++
@@ -281,8 +307,10 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 	var at []border
 	if !opaque && !p.Tinted && n > 1 {
 		p.found = n
-		centre, _ := p.means(p.level)
-		at = p.borders(f, p.level, centre)
+		sum := p.sums(p.level)
+		meet := p.meetings(f)
+		at = p.borders(f, p.level, &sum, meet)
+		ints.give(meet)
 	}
 	for k, c := range p.Colours {
 		if k == p.Base {
@@ -356,14 +384,75 @@ func (p *Parts) dropBubble(f *Face, b Bubble) {
 // middle is the median of v, whose order it changes.
 func middle(v []float64) float64 { return nth(v, len(v)/2) }
 
-// nth is what stands at place k of v when sorted; it changes v's order (Hoare's
-// selection, the middle of three for pivot).
+// upper is what stands at place k of v when sorted, for places near the end;
+// room is as long as v. v stays as it is.
+func upper(v []float64, k int, room []float64) float64 {
+	// The largest so far, the least of them first.
+	top := room[:len(v)-k]
+	n := 0
+	for _, x := range v {
+		i := 0
+		switch {
+		case n < len(top):
+			for i = n; i > 0 && top[i-1] > x; i-- {
+				top[i] = top[i-1]
+			}
+			n++
+		case x <= top[0]:
+			continue
+		default:
+			for ; i+1 < n && top[i+1] < x; i++ {
+				top[i] = top[i+1]
+			}
+		}
+		top[i] = x
+	}
+	return top[0]
+}
+
+// nth is what stands at place k of v when sorted; it changes v's order. What
+// lies in the same one of many equal parts of the range is picked out first, in
+// long slices.
 func nth(v []float64, k int) float64 {
+	const parts = 512
+	if len(v) < 4*parts/2 {
+		return selected(v, k)
+	}
+	lo, hi := v[0], v[0]
+	for _, x := range v {
+		lo, hi = min(lo, x), max(hi, x)
+	}
+	scale := (parts - 1) / (hi - lo)
+	if !(scale > 0) || math.IsInf(scale, 0) {
+		return selected(v, k)
+	}
+	var count [parts]int32
+	for _, x := range v {
+		count[int((x-lo)*scale)&(parts-1)]++
+	}
+	part, before := 0, 0
+	for before+int(count[part]) <= k {
+		before += int(count[part])
+		part++
+	}
+	in := floats.list(int(count[part]))
+	for _, x := range v {
+		if int((x-lo)*scale)&(parts-1) == part {
+			in = append(in, x)
+		}
+	}
+	x := selected(in, k-before)
+	floats.give(in)
+	return x
+}
+
+// selected is nth by Hoare's selection, the middle of three for pivot.
+func selected(v []float64, k int) float64 {
 	lo, hi := 0, len(v)-1
 	for lo < hi {
 		mid := lo + (hi-lo)/2
 		a, b, c := v[lo], v[mid], v[hi]
-		pivot := math.Max(math.Min(a, b), math.Min(math.Max(a, b), c))
+		pivot := max(min(a, b), min(max(a, b), c))
 		i, j := lo, hi
 		for i <= j {
 			for v[i] < pivot {

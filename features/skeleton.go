@@ -40,7 +40,7 @@ func thinTables() (first, second [256]bool) {
 	return first, second
 }
 
-// thin wears a mask of n x n cells down to lines one cell wide, in place, by
+// thin wears a mask n cells wide down to lines one cell wide, in place, by
 // Guo and Hall's algorithm (see thinTables). Cells on the border of the grid
 // must be unset. A cell is looked at again only when one beside it has gone.
 func thin(n int, mask []bool) {
@@ -51,8 +51,8 @@ func thin(n int, mask []bool) {
 	around := bytes.take(len(mask))  // which of the eight neighbours are set
 	waits := bytes.zeroed(len(mask)) // for which half of a round it waits, a bit each
 	var queue [2][]int32
-	queue[0], queue[1] = ints.take(0), ints.take(0)
-	now, gone := ints.take(0), ints.take(0)
+	queue[0], queue[1] = ints.list(len(mask)), ints.list(len(mask))
+	now, gone := ints.list(len(mask)), ints.list(len(mask))
 	for i, m := range mask {
 		if !m {
 			continue

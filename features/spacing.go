@@ -40,7 +40,7 @@ func findStack(f *Face, m *colourMap, p *Parts, lines []Line) Stack {
 	var all []found
 	arcs := newArcs(step, n+1)
 	defer pairsPool.give(arcs)
-	prof := make([]float64, 0, 2*n+1)
+	prof := make([]uint8, 0, 2*n+1)
 	ac := make([]float64, 0, 2*n+1)
 	for k := range lines {
 		l := &lines[k]
@@ -58,7 +58,7 @@ func findStack(f *Face, m *colourMap, p *Parts, lines []Line) Stack {
 					}
 					break
 				}
-				v := 0.0
+				v := uint8(0)
 				if o := m.of[m.cell(x, y)]; o >= 0 && int(o) != p.Base {
 					v = 1
 				}
@@ -91,28 +91,35 @@ func findStack(f *Face, m *colourMap, p *Parts, lines []Line) Stack {
 	return st
 }
 
-// firstPeak is the lag and height of the first peak of a profile's normalised
-// autocorrelation after its first trough, 0 where there is none within half
-// the profile.
-func firstPeak(p []float64, scratch *[]float64) (lag int, peak float64) {
-	mean := 0.0
+// firstPeak is the lag and height of the first peak of the normalised
+// autocorrelation of a profile of 0 and 1 after its first trough, 0 where there
+// is none within half the profile.
+func firstPeak(p []uint8, scratch *[]float64) (lag int, peak float64) {
+	n, ones := len(p), 0
 	for _, v := range p {
-		mean += v / float64(len(p))
+		ones += int(v)
 	}
-	v0 := 0.0
-	for _, v := range p {
-		v0 += (v - mean) * (v - mean) / float64(len(p))
-	}
-	if v0 == 0 {
+	mean := float64(ones) / float64(n)
+	v0 := mean * (1 - mean)
+	if ones == 0 || ones == n {
 		return 0, 0
 	}
 	ac := (*scratch)[:0]
-	for k := 0; k <= len(p)/2; k++ {
-		s := 0.0
-		for i := 0; i+k < len(p); i++ {
-			s += (p[i] - mean) * (p[i+k] - mean)
+	head, tail := ones, ones // ones but for the last k, but for the first k
+	for k := 0; k <= n/2; k++ {
+		a, b := p[:n-k], p[k:]
+		b = b[:len(a)]
+		both := 0
+		for i, v := range a {
+			both += int(v & b[i])
 		}
-		ac = append(ac, s/float64(len(p)-k)/v0)
+		if k > 0 {
+			head -= int(p[n-k])
+			tail -= int(p[k-1])
+		}
+		// The products of both less the mean, multiplied out.
+		s := float64(both) - mean*float64(head+tail) + mean*mean*float64(n-k)
+		ac = append(ac, s/float64(n-k)/v0)
 	}
 	*scratch = ac
 	k := 1

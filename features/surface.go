@@ -20,7 +20,7 @@ func haze(f *Face) (v float64, ok bool) {
 	if paper < 1e-3 {
 		return 0, false
 	}
-	dark := floats.take(n * n)[:0]
+	dark := floats.list(n * n)
 	defer func() { floats.give(dark) }()
 	for y := 1; y < n-1; y++ {
 		for x := 1; x < n-1; x++ {
@@ -29,12 +29,11 @@ func haze(f *Face) (v float64, ok bool) {
 				continue
 			}
 			// The mean of nine pixels: noise would make the least of them dark.
-			up, mid, down := f.Linear[i-n-1:i-n+2], f.Linear[i-1:i+2], f.Linear[i+n-1:i+n+2]
-			least := math.Inf(1)
-			for q := range 3 {
-				least = math.Min(least, up[0][q]+up[1][q]+up[2][q]+mid[0][q]+mid[1][q]+mid[2][q]+down[0][q]+down[1][q]+down[2][q])
-			}
-			dark = append(dark, least)
+			u, m, d := (*[3][3]float64)(f.Linear[i-n-1:]), (*[3][3]float64)(f.Linear[i-1:]), (*[3][3]float64)(f.Linear[i+n-1:])
+			dark = append(dark, min(
+				u[0][0]+u[1][0]+u[2][0]+m[0][0]+m[1][0]+m[2][0]+d[0][0]+d[1][0]+d[2][0],
+				u[0][1]+u[1][1]+u[2][1]+m[0][1]+m[1][1]+m[2][1]+d[0][1]+d[1][1]+d[2][1],
+				u[0][2]+u[1][2]+u[2][2]+m[0][2]+m[1][2]+m[2][2]+d[0][2]+d[1][2]+d[2][2]))
 		}
 	}
 	if len(dark) < 40 {
@@ -58,36 +57,62 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 	var a [terms][terms]float64
 	var b [3][terms]float64
 	xs := f.columns()
-	at, lab := ints.take(0), pairsPool.take(0) // pixels, and their mean a* and b*
+	at, lab := ints.list(n*n), pairsPool.list(n*n) // pixels, and their mean a* and b*
 	defer func() {
 		floats.give(xs)
 		ints.give(at)
 		pairsPool.give(lab)
 	}()
-	for y := 1; y < n-1; y++ {
+	// What three pixels beside each other add up to, a*, b* and number, in each of
+	// the last three rows.
+	rows := threeRows.zeroed(n)
+	defer threeRows.give(rows)
+	for y := 0; y < n; y++ {
+		var last, here [3]float64
+		for x := 0; x < n; x++ {
+			var next [3]float64
+			if i := y*n + x; int(p.Of[i]) == p.Base {
+				next = [3]float64{f.Lab[i][1], f.Lab[i][2], 1}
+			}
+			if x > 0 {
+				rows[x-1][y%3] = [3]float64{last[0] + here[0] + next[0], last[1] + here[1] + next[1], last[2] + here[2] + next[2]}
+			}
+			last, here = here, next
+		}
+		if y < 2 {
+			continue
+		}
+		y := y - 1
 		for x := 1; x < n-1; x++ {
 			i := y*n + x
 			if int(p.Of[i]) != p.Base || !p.Pure[i] {
 				continue
 			}
-			var m [2]float64
-			c := 0.0
-			for w := -n; w <= n; w += n {
-				for j := i + w - 1; j <= i+w+1; j++ {
-					if int(p.Of[j]) == p.Base {
-						c++
-						m[0] += f.Lab[j][1]
-						m[1] += f.Lab[j][2]
-					}
-				}
-			}
-			m[0], m[1] = m[0]/c, m[1]/c
+			r := &rows[x]
+			c := r[0][2] + r[1][2] + r[2][2]
+			ma, mb := r[0][0]+r[1][0]+r[2][0], r[0][1]+r[1][1]+r[2][1]
+			m := [2]float64{ma / c, mb / c}
 			px, py := xs[x], xs[y]
-			t := [terms]float64{1, px, py, px * px, px * py, py * py}
+			xx, xy, yy := px*px, px*py, py*py
+			t := [terms]float64{1, px, py, xx, xy, yy}
+			// Row by row of what t's products add up to.
+			s := &a
+			s[0][0]++
+			s[0][1] += px
+			s[0][2] += py
+			s[0][3] += xx
+			s[0][4] += xy
+			s[0][5] += yy
+			s[1][3] += px * xx
+			s[1][4] += px * xy
+			s[1][5] += px * yy
+			s[2][5] += py * yy
+			s[3][3] += xx * xx
+			s[3][4] += xx * xy
+			s[3][5] += xx * yy
+			s[4][5] += xy * yy
+			s[5][5] += yy * yy
 			for r := range t {
-				for s := r; s < terms; s++ {
-					a[r][s] += t[r] * t[s]
-				}
 				b[1][r] += t[r] * m[0]
 				b[2][r] += t[r] * m[1]
 			}
@@ -97,6 +122,9 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 	if len(at) < 60 {
 		return 0, false
 	}
+	// The rest are those again.
+	a[1][1], a[1][2], a[2][2] = a[0][3], a[0][4], a[0][5]
+	a[2][3], a[2][4], a[4][4] = a[1][4], a[1][5], a[3][5]
 	for r := range a {
 		for s := range r {
 			a[r][s] = a[s][r]
@@ -122,6 +150,8 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 	}
 	return math.Sqrt(middle(d)), true
 }
+
+var threeRows buffers[[3][3]float64]
 
 // solveSymmetric solves a x = b by elimination with pivots on the diagonal; a
 // is positive definite.
@@ -196,8 +226,10 @@ func mattShare(a *Analysis) Figure {
 	for i := range usable {
 		if f.usable(i) {
 			usable[i] = 1
-			chromas[i] = chroma(f.Lab[i])
-			strong[i] = one(chromas[i] > grainChroma)
+			l := &f.Lab[i]
+			if c2 := l[1]*l[1] + l[2]*l[2]; c2 > grainChroma*grainChroma {
+				chromas[i], strong[i] = math.Sqrt(c2), 1
+			}
 		}
 	}
 	inner, within := bytes.zeroed(n*n), bytes.zeroed(n*n)
@@ -205,7 +237,7 @@ func mattShare(a *Analysis) Figure {
 	allWithin(n, usable, inner, reach)
 	allWithin(n, strong, within, reach)
 	count := 0
-	places, seen := ints.take(0), ints.take(0)
+	places, seen := ints.list(n*n), ints.list(n*n)
 	defer func() { ints.give(places, seen) }()
 	for i := range inner {
 		if inner[i] == 0 {
@@ -303,18 +335,19 @@ func roughness(f *Face, at []int32) (variance, coherence []float64) {
 			return s
 		}
 		done[i] = true
-		*s = [6]float64{}
+		var s0, s1, s2, xx, xy, yy float64
 		for c := -2; c <= 2; c++ {
 			j := i + c
 			v := f.Lab[j][0]
 			gx, gy := f.Lab[j+1][0]-f.Lab[j-1][0], f.Lab[j+n][0]-f.Lab[j-n][0]
-			s[0] += v
-			s[1] += float64(c) * v
-			s[2] += v * v
-			s[3] += gx * gx
-			s[4] += gx * gy
-			s[5] += gy * gy
+			s0 += v
+			s1 += float64(c) * v
+			s2 += v * v
+			xx += gx * gx
+			xy += gx * gy
+			yy += gy * gy
 		}
+		*s = [6]float64{s0, s1, s2, xx, xy, yy}
 		return s
 	}
 	for _, i := range at {

@@ -43,7 +43,7 @@ type colourMap struct {
 func carry(f *Face, p *Parts) *colourMap {
 	pad := int(math.Ceil(padShare * f.Radius))
 	m := &colourMap{pad: pad, n: f.Size + 2*pad, radius: f.Radius}
-	m.of = make([]int8, m.n*m.n)
+	m.of = colourPool.take(m.n * m.n)
 	for i := range m.of {
 		m.of[i] = -1
 	}
@@ -67,6 +67,12 @@ func carry(f *Face, p *Parts) *colourMap {
 	return m
 }
 
+// close gives the buffers back.
+func (m *colourMap) close() {
+	colourPool.give(m.of)
+	floats.give(m.far)
+}
+
 // xy is the place of cell i in radii from the marble's middle.
 func (m *colourMap) xy(i int) [2]float64 {
 	c := float64(m.n-1) / 2
@@ -76,11 +82,11 @@ func (m *colourMap) xy(i int) [2]float64 {
 // cell is the cell at a place, -1 off the grid.
 func (m *colourMap) cell(x, y float64) int {
 	c := float64(m.n-1) / 2
-	u, v := int(math.Round(x*m.radius+c)), int(math.Round(y*m.radius+c))
-	if u < 0 || v < 0 || u >= m.n || v >= m.n {
+	u, v := x*m.radius+c+0.5, y*m.radius+c+0.5
+	if !(u >= 0 && v >= 0 && u < float64(m.n) && v < float64(m.n)) {
 		return -1
 	}
-	return v*m.n + u
+	return int(v)*m.n + int(u)
 }
 
 // mask is one colour's cells without specks and with pinholes filled; the
@@ -161,7 +167,7 @@ type graph struct {
 // skeletonGraph takes a thinned mask apart.
 func skeletonGraph(n int, mask []bool) graph {
 	var g graph
-	set := ints.take(0)
+	set := ints.list(4096)
 	for i, m := range mask {
 		if m {
 			set = append(set, int32(i))
@@ -558,15 +564,21 @@ func traceLines(m *colourMap, p *Parts) []Line {
 		}
 		mask := m.mask(func(o int8) bool { return int(o) == k })
 		m.pieces += m.piecesOf(mask)
-		d := depthOf(m.n, mask)
-		thin(m.n, mask)
-		g := prune(m.n, mask, d)
-		flags.give(mask)
+		// The rows that it covers, and an unset one on both sides.
+		from, to := rowsOf(m.n, mask)
+		if from == to {
+			flags.give(mask)
+			continue
+		}
+		part, above := mask[(from-1)*m.n:(to+1)*m.n], (from-1)*m.n
+		d := depthOf(m.n, part)
+		thin(m.n, part)
+		g := prune(m.n, part, d)
 		for _, cells := range g.chains(m.n, d) {
 			cells = trimEnds(cells, d)
 			at := make([][2]float64, len(cells))
 			for j, i := range cells {
-				at[j] = m.xy(i)
+				at[j] = m.xy(above + i)
 			}
 			at = smoothAlong(resample(at, stepR), false, stepR, smoothR)
 			// What runs over the rim or far into a reflection isn't known.
@@ -587,11 +599,26 @@ func traceLines(m *colourMap, p *Parts) []Line {
 				}
 				part.At = append(part.At, q)
 				part.Dir = append(part.Dir, [3]float64{q[0], q[1], math.Sqrt(1 - r2)})
-				part.Width = append(part.Width, 2*d.at(c)/m.radius)
+				part.Width = append(part.Width, 2*d.at(c-above)/m.radius)
 			}
 			flush()
 		}
 		ints.give(d.across)
+		flags.give(mask)
 	}
 	return out
+}
+
+// rowsOf are the rows of a mask n cells wide that hold set cells, from the first
+// up to the one after the last; both 0 where there are none.
+func rowsOf(n int, mask []bool) (from, to int) {
+	first := slices.Index(mask, true)
+	if first < 0 {
+		return 0, 0
+	}
+	last := len(mask) - 1
+	for !mask[last] {
+		last--
+	}
+	return first / n, last/n + 1
 }

@@ -177,7 +177,7 @@ func (c *cutter) inner(own, edge int) int {
 	contrast := math.Sqrt(dist2(weighted(c.p.Colours[own].Lab), weighted(c.p.Colours[c.p.Base].Lab)))
 	least := math.Max(innerLeast, innerShare*contrast)
 	half := max(1, c.k/2)
-	change := func(j int) float64 { return dist2(c.lab[max(0, j-half)], c.lab[min(len(c.lab)-1, j+half)]) }
+	change := func(j int) float64 { return apart2(&c.lab[max(0, j-half)], &c.lab[min(len(c.lab)-1, j+half)]) }
 	if end < c.k {
 		return -1
 	}
@@ -246,12 +246,13 @@ func (f *Face) labAt(x, y float64) (v [3]float64, ok bool) {
 	if m := f.Mask; m[k]&all != Glass || m[k+1]&all != Glass || m[k+f.Size]&all != Glass || m[k+f.Size+1]&all != Glass {
 		return v, false
 	}
-	a, b := f.Lab[k:k+2], f.Lab[k+f.Size:k+f.Size+2]
+	a, b := (*[2][3]float64)(f.Lab[k:]), (*[2][3]float64)(f.Lab[k+f.Size:])
 	g0, g1, g2, g3 := (1-fu)*(1-fw), fu*(1-fw), (1-fu)*fw, fu*fw
-	for q := range v {
-		v[q] = g0*a[0][q] + g1*a[1][q] + g2*b[0][q] + g3*b[1][q]
-	}
-	return weighted(v), true
+	return [3]float64{
+		(g0*a[0][0] + g1*a[1][0] + g2*b[0][0] + g3*b[1][0]) * lightnessWeight,
+		g0*a[0][1] + g1*a[1][1] + g2*b[0][1] + g3*b[1][1],
+		g0*a[0][2] + g1*a[1][2] + g2*b[0][2] + g3*b[1][2],
+	}, true
 }
 
 // quantile is the q-quantile of sorted values by linear interpolation.

@@ -8,12 +8,26 @@ import (
 	"tawsight/internal/colour"
 )
 
-// faceRadius bounds the radius a face is resampled to, px: enough for fine
-// ribbons, small enough that a large marble costs no more than a small one.
+// Radii that faces are resampled to, px: enough for fine ribbons, small enough
+// that a large marble costs no more than a small one.
 const (
-	faceRadiusMost  = 80.0
 	faceRadiusLeast = 16.0
+	// faceRadiusKept is how large a marble is left as the photo has it: taking
+	// less than a fifth off would blur it more than it saves. Larger ones are
+	// brought down to faceRadiusMost.
+	faceRadiusKept = 80.0
+	faceRadiusMost = 64.0
 )
+
+// faceRadius is the radius of the face of a marble whose radius in the photo is
+// given, px, and how many samples along each side of a pixel of the face are
+// averaged.
+func faceRadius(seen float64) (r float64, over int) {
+	if seen <= faceRadiusKept {
+		return math.Max(faceRadiusLeast, seen), 1
+	}
+	return faceRadiusMost, int(math.Max(2, math.Min(4, math.Round(seen/faceRadiusMost))))
+}
 
 // Face cuts marble i out of the photo for package features. radiusMM is 0 when
 // the size is not known; off the areas where there is no paper.
@@ -21,7 +35,7 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 	o := found.Marbles[i]
 	e := o.Ellipse
 	px := p.pixels()
-	r := math.Max(faceRadiusLeast, math.Min(faceRadiusMost, e.MeanRadiusPX()))
+	r, over := faceRadius(e.MeanRadiusPX())
 	size := 2*int(math.Ceil(r)) + 3
 	f := &features.Face{
 		Size: size, Radius: r, RadiusMM: radiusMM,
@@ -32,8 +46,7 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 	field := light.over(e.CxPX, e.CyPX, 2.1*e.SemiMajorPX)
 	see := linearSampler(px)
 	near := neighbours(found.Marbles, i)
-	// When the marble is larger than the face, several pixels are averaged.
-	over := int(math.Max(1, math.Min(4, math.Round(e.MeanRadiusPX()/r))))
+	// When the marble is larger than the face, several places are averaged.
 	share := 1 / float64(over*over)
 	c := float64(size-1) / 2
 	bright := make([]float64, size*size)

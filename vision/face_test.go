@@ -42,7 +42,7 @@ func TestFaceOfAnEllipse(t *testing.T) {
 		return blue
 	})
 	f := Face(p, papered(t, p, outline(cx, cy, a, b, deg)), 0, plainLight, 7.5, nil)
-	if f.RadiusMM != 7.5 || f.Radius < faceRadiusLeast || f.Radius > faceRadiusMost || f.Size < 2*int(f.Radius) {
+	if f.RadiusMM != 7.5 || f.Radius < faceRadiusLeast || f.Radius > faceRadiusKept || f.Size < 2*int(f.Radius) {
 		t.Errorf("size %d, radius %g px, %g mm", f.Size, f.Radius, f.RadiusMM)
 	}
 	glass, rim := 0, 0
@@ -183,7 +183,7 @@ func TestFaceOfOddOutlines(t *testing.T) {
 		t.Run(fmt.Sprint(i), func(t *testing.T) {
 			found := papered(t, p, o)
 			f := Face(p, found, 0, plainLight, 0, nil)
-			if n := f.Size * f.Size; len(f.Mask) != n || len(f.Lab) != n || len(f.Linear) != n || f.Size > 2*int(faceRadiusMost)+5 {
+			if n := f.Size * f.Size; len(f.Mask) != n || len(f.Lab) != n || len(f.Linear) != n || f.Size > 2*int(faceRadiusKept)+5 {
 				t.Errorf("size %d, lengths %d, %d, %d", f.Size, len(f.Mask), len(f.Lab), len(f.Linear))
 			}
 			for i, v := range f.Lab {
@@ -274,6 +274,22 @@ func TestCrop(t *testing.T) {
 		}
 		if a := img.NRGBAAt(int(left)+2, c.side/2).A; a != 255 {
 			t.Errorf("scale %g: alpha %d inside the photo", c.scale, a)
+		}
+	}
+}
+
+// A face is as large as the marble in the photo up to faceRadiusKept; larger
+// ones come to one size, by at least two samples along each side of a pixel.
+func TestFaceRadius(t *testing.T) {
+	for _, c := range []struct {
+		seen, radius float64
+		over         int
+	}{
+		{9, 16, 1}, {16, 16, 1}, {45.5, 45.5, 1}, {80, 80, 1},
+		{80.5, 64, 2}, {128, 64, 2}, {150, 64, 2}, {200, 64, 3}, {256, 64, 4}, {900, 64, 4},
+	} {
+		if r, over := faceRadius(c.seen); r != c.radius || over != c.over {
+			t.Errorf("radius %g in the photo: a face of %g with %d samples, want %g and %d", c.seen, r, over, c.radius, c.over)
 		}
 	}
 }

@@ -17,6 +17,7 @@ import (
 	"sort"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -24,6 +25,7 @@ import (
 	"golang.org/x/image/tiff"
 
 	"tawsight/internal/colour"
+	"tawsight/internal/mangle"
 )
 
 // testdata/formats/make.sh says how the samples were made.
@@ -490,6 +492,20 @@ func TestProfilesAreHonoured(t *testing.T) {
 	}
 }
 
+// computed is what this process and those it started have computed so far: unlike
+// time by the clock it does not grow when others use the machine.
+func computed(t *testing.T) (sum time.Duration) {
+	t.Helper()
+	for _, who := range []int{syscall.RUSAGE_SELF, syscall.RUSAGE_CHILDREN} {
+		var u syscall.Rusage
+		if err := syscall.Getrusage(who, &u); err != nil {
+			t.Fatal(err)
+		}
+		sum += time.Duration(u.Utime.Nano() + u.Stime.Nano())
+	}
+	return sum
+}
+
 func TestBombsAreRefused(t *testing.T) {
 	say := func(data []byte, at int, order binary.ByteOrder, v ...uint32) []byte {
 		d := append([]byte(nil), data...)
@@ -517,10 +533,10 @@ func TestBombsAreRefused(t *testing.T) {
 		"webp":        say(vp8l, 21, binary.LittleEndian, 16382|16382<<14),
 		"tiff":        say(say(tif, width+8, binary.LittleEndian, 60000), width+20, binary.LittleEndian, 3600),
 	} {
-		start := time.Now()
+		start := computed(t)
 		p, err := Decode(name, data)
 		refused(t, name, p, err)
-		if took := time.Since(start); took > 5*time.Second {
+		if took := computed(t) - start; took > 5*time.Second {
 			t.Errorf("%s took %v", name, took)
 		}
 	}
@@ -547,34 +563,19 @@ func TestDamagedFilesOfEveryFormat(t *testing.T) {
 	}
 	heics := []string{"plain.heic", "grey.heic", "p3.heic", "ten-bit.heic"}
 	try := func(name string, data []byte) {
-		start := time.Now()
+		start := computed(t)
 		p, err := Decode(name, data)
 		if err != nil {
 			refused(t, name, p, err)
 		} else {
 			p.Close()
 		}
-		if took := time.Since(start); took > 5*time.Second {
+		if took := computed(t) - start; took > 5*time.Second {
 			t.Errorf("%s took %v", name, took)
 		}
 	}
 	damage := func(data []byte) []byte {
-		d := append([]byte(nil), data...)
-		switch rng.IntN(4) {
-		case 0:
-			return d[:rng.IntN(len(d))]
-		case 1: // in the head, where the sizes are
-			d[rng.IntN(min(len(d), 120))] ^= 1 << rng.IntN(8)
-		case 2:
-			for range 1 + rng.IntN(6) {
-				d[rng.IntN(len(d))] ^= 1 << rng.IntN(8)
-			}
-		default:
-			i := rng.IntN(len(d))
-			for k := i; k < min(len(d), i+4); k++ {
-				d[k] = byte(rng.Uint32())
-			}
-		}
+		d, _ := mangle.One(rng, data, files["p3.jpg"])
 		return d
 	}
 	each := 180

@@ -34,6 +34,11 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 		photos, ruled, marbles, inside int
 		err, u                         []float64
 		scale                          []float64 // each photo's median relative error: what all its marbles share
+		// What the ruler alone brings (true outlines measured by it) and what the
+		// outlines alone do (measured by the true table); rulerInside is how often
+		// the ruler's own interval holds the truth.
+		byRuler, byOutline []float64
+		rulerInside        int
 	}
 	rows := map[string]*row{}
 	add := func(s scored, source string) {
@@ -68,11 +73,18 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 			if math.Abs(e) <= *f.DiameterU95MM {
 				r.inside++
 			}
+			a, u, b := apart(s, m, s.in.Outlines[at].Ellipse)
+			if !math.IsNaN(a) && !math.IsNaN(b) {
+				r.byRuler, r.byOutline = append(r.byRuler, a), append(r.byOutline, b)
+				if math.Abs(a) <= u {
+					r.rulerInside++
+				}
+			}
 			if verbose && source != calib.SourceCard {
-				fmt.Fprintf(w, "%s %d %s d %.2f err %+.3f u95 %.3f\n", s.path, m.ID, m.Kind, m.DiameterMM, e, *f.DiameterU95MM)
+				fmt.Fprintf(w, "%s %d %s d %.2f err %+.3f u95 %.3f; the ruler's %+.3f u95 %.3f, the outline's %+.3f\n", s.path, m.ID, m.Kind, m.DiameterMM, e, *f.DiameterU95MM, a, u, b)
 			}
 		}
-		if len(relative) > 2 {
+		if len(relative) > 0 {
 			r.scale = append(r.scale, quantile(relative, 0.5))
 		}
 		if verbose && source != calib.SourceCard {
@@ -118,16 +130,12 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 	fmt.Fprintln(w, "\nsizes by what gave the scale (marbles measured by hand left out):")
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(t, "ruler\tphotos\tused\tmarbles\tsized\tbias mm\t95 % of |err| mm\tmedian U95 mm\twithin U95\tshared by a photo, rms\t")
-	for _, source := range []string{calib.SourceCard, calib.SourceID1, calib.SourceSheet, calib.SourceCoin, calib.SourceScan, calib.SourceKnown} {
+	for _, source := range sources {
 		r := rows[source]
 		if r == nil {
 			continue
 		}
-		mean, abs := 0.0, make([]float64, len(r.err))
-		for i, e := range r.err {
-			mean += e / float64(len(r.err))
-			abs[i] = math.Abs(e)
-		}
+		off := abs(r.err)
 		sum := 0.0
 		for _, v := range r.scale {
 			sum += v * v
@@ -136,12 +144,84 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 		if len(r.scale) > 0 {
 			shared = fmt.Sprintf("%.2f %%", 100*math.Sqrt(sum/float64(len(r.scale))))
 		}
-		if len(abs) > 0 {
-			within = fmt.Sprintf("%.1f %%", 100*float64(r.inside)/float64(len(abs)))
+		if len(off) > 0 {
+			within = fmt.Sprintf("%.1f %%", 100*float64(r.inside)/float64(len(off)))
 		}
-		fmt.Fprintf(t, "%s\t%d\t%d\t%d\t%d\t%+.3f\t%.3f\t%.3f\t%s\t%s\t\n", source, r.photos, r.ruled, r.marbles, len(abs), mean, quantile(abs, 0.95), quantile(r.u, 0.5), within, shared)
+		fmt.Fprintf(t, "%s\t%d\t%d\t%d\t%d\t%+.3f\t%.3f\t%.3f\t%s\t%s\t\n", source, r.photos, r.ruled, r.marbles, len(off), mean(r.err), quantile(off, 0.95), quantile(r.u, 0.5), within, shared)
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintln(w, "\nthe same, what the ruler brings (true outlines, its scale) apart from what the outlines do (the true scale):")
+	t = tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(t, "ruler\tmarbles\truler's bias mm\truler's 95 % mm\twithin its own U95\toutline's bias mm\toutline's 95 % mm\t")
+	for _, source := range sources {
+		if r := rows[source]; r != nil && len(r.byRuler) > 0 {
+			n := len(r.byRuler)
+			fmt.Fprintf(t, "%s\t%d\t%+.3f\t%.3f\t%.1f %%\t%+.3f\t%.3f\t\n", source, n, mean(r.byRuler), quantile(abs(r.byRuler), 0.95),
+				100*float64(r.rulerInside)/float64(n), mean(r.byOutline), quantile(abs(r.byOutline), 0.95))
+		}
 	}
 	return t.Flush()
+}
+
+var sources = []string{calib.SourceCard, calib.SourceID1, calib.SourceSheet, calib.SourceCoin, calib.SourceScan, calib.SourceKnown}
+
+func abs(v []float64) []float64 {
+	out := make([]float64, len(v))
+	for i, x := range v {
+		out[i] = math.Abs(x)
+	}
+	return out
+}
+
+// apart is a diameter's error where the true outline is measured by the photo's
+// ruler, with the ruler's own U95, and where the outline that was found is
+// measured by the true table and camera; NaN where there is none.
+func apart(s scored, m samples.Marble, seen calib.Ellipse) (byRuler, rulerU95, byOutline float64) {
+	r := s.in.Ruler
+	if r == nil {
+		return math.NaN(), 0, math.NaN()
+	}
+	e := calib.Ellipse{CxPX: m.Ellipse.CX, CyPX: m.Ellipse.CY, SemiMajorPX: m.Ellipse.SemiMajor, SemiMinorPX: m.Ellipse.SemiMinor, AngleDeg: m.Ellipse.AngleDeg}
+	cam, sure := calib.ScanCamera(s.truth.Image.Width, s.truth.Image.Height), [3][3]float64{}
+	if r.Pose != nil {
+		cam = r.Pose.Camera
+	}
+	for i := range sure {
+		sure[i][i] = 1e-24
+	}
+	byRuler, byOutline = math.NaN(), math.NaN()
+	if c, ok := coneThrough(e, cam); ok {
+		if d, err := r.Diameter(calib.SeenOutline{Cone: c, CovV: sure, BiasUPX: 1e-6, Camera: cam}); err == nil {
+			byRuler, rulerU95 = d.MM-m.DiameterMM, d.U95MM
+		}
+	}
+	if r.Pose == nil {
+		return byRuler, rulerU95, 2*seen.MeanRadiusPX()*25.4/s.truth.Ruler.DPI - m.DiameterMM
+	}
+	t := s.truth.Camera
+	n, height := calib.Vec3{t.R[0][2], t.R[1][2], t.R[2][2]}, 0.0
+	for i := range n {
+		height -= n[i] * t.T[i]
+	}
+	if c, ok := coneThrough(seen, calib.Camera{FocalPX: t.FocalPx, CxPX: t.CX, CyPX: t.CY}); ok {
+		if _, radius, ok := (calib.Plane{Normal: n, HeightMM: height}).RestingOn(c, r.Rest); ok {
+			byOutline = 2*radius - m.DiameterMM
+		}
+	}
+	return byRuler, rulerU95, byOutline
+}
+
+// coneThrough is the cone of the rays through an outline.
+func coneThrough(e calib.Ellipse, cam calib.Camera) (calib.Cone, bool) {
+	var rays []calib.Vec3
+	var w []float64
+	for k := range 16 {
+		x, y, _, _ := e.At(2 * math.Pi * float64(k) / 16)
+		rays, w = append(rays, cam.Ray(x, y)), append(w, 1)
+	}
+	return calib.FitCone(rays, w)
 }
 
 func isKnown(t *samples.Truth, id int) bool {

@@ -99,6 +99,7 @@ func checkOpened(p *vision.Photo, ph *record.Photo, o RulerOptions) quality.Meas
 	ph.SHA256, ph.WidthPX, ph.HeightPX = p.SHA256, p.Width, p.Height
 	ph.Taken, ph.Camera = p.Meta.TakenISO, p.Meta.Camera()
 	look := sightRuler(p, calib.PrintScale{Factor: 1}, o)
+	mat := seeMat(p, &look, calib.PrintScale{Factor: 1})
 	det, scene := look.det, look.scene
 	white := calib.Neutral()
 	if det.Found {
@@ -108,13 +109,17 @@ func checkOpened(p *vision.Photo, ph *record.Photo, o RulerOptions) quality.Meas
 	}
 	ph.Scale = look.record()
 	found := vision.FindQuick(p, scene)
+	ids := mat.number(&found)
+	if mat != nil {
+		ph.Mat = mat.version
+	}
 	if white.Source == "none" && !det.Found && found.Paper != nil {
 		white = calib.WhiteFromBackground(found.PaperLinear)
 	}
 	ph.White = whiteRecord(white)
 	q := quality.Measure(p, det, look.ruler, white, found, scene.Areas)
 	for i, o := range found.Marbles {
-		m := record.Marble{ID: fmt.Sprint(i + 1), Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
+		m := record.Marble{ID: ids[i], Place: mat.place(i), Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
 		m.Flags = quality.MarbleFlags(quality.Marble{Outline: o, Look: q.Survey.Marbles[i], UnderUltraviolet: q.Ultraviolet.Is})
 		ph.Marbles = append(ph.Marbles, m)
 	}

@@ -13,6 +13,7 @@ type Inspection struct {
 	Photo    record.Photo
 	Analyses []*features.Analysis // one a marble
 	Outlines []vision.Outline     // one a marble
+	Ruler    *calib.Ruler         // nil where the photo has no scale
 }
 
 // Inspect measures one photo without writing anything. checkBarMM is 0 for a
@@ -31,5 +32,5 @@ func InspectBy(path string, checkBarMM float64, o RulerOptions) Inspection {
 		return Inspection{Photo: record.Photo{Path: path, Error: err.Error()}}
 	}
 	res := safely(path, scale, wanted{ruler: o})
-	return Inspection{Photo: res.photo, Analyses: res.analyses, Outlines: res.outlines}
+	return Inspection{Photo: res.photo, Analyses: res.analyses, Outlines: res.outlines, Ruler: res.ruler}
 }

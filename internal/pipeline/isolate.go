@@ -47,10 +47,10 @@ var Sabotage func(path string)
 // called first thing in main, or in TestMain: where this process is such a worker
 // it measures what it is told to, and never returns. Programs that don't call it
 // measure by themselves, and a photo that crashes OpenCV ends them.
-func Isolate() { isolate(worker.Limits{}) }
+func Isolate() { IsolateWithin(worker.Limits{}) }
 
-// isolate is Isolate with some limits changed; 0 leaves one as it is.
-func isolate(l worker.Limits) {
+// IsolateWithin is Isolate with other limits; 0 leaves one as it is.
+func IsolateWithin(l worker.Limits) {
 	if worker.Is() {
 		// Whoever can be ended at any time needs no other process for HEIC.
 		heif.StayHere()
@@ -77,6 +77,15 @@ func isolate(l worker.Limits) {
 		l.RetireBytes = min(retireMemory, l.MemoryBytes/2)
 	}
 	crew = worker.NewPool(l)
+}
+
+// Losses counts the workers that were lost, by cause: those of photos that a second
+// worker could measure, too.
+func Losses() map[worker.Cause]int {
+	if crew == nil {
+		return nil
+	}
+	return crew.Losses()
 }
 
 // machineMemory is the machine's memory in bytes, 0 where it is not known.

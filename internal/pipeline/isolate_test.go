@@ -57,7 +57,7 @@ func sabotage(path string) {
 // withWorkers has photos measured in processes of their own until the test ends.
 func withWorkers(t *testing.T, l worker.Limits) {
 	t.Helper()
-	isolate(l)
+	IsolateWithin(l)
 	t.Cleanup(func() {
 		crew.Close()
 		crew = nil

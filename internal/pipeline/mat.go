@@ -147,6 +147,14 @@ func (m *matSeen) number(found *vision.Found) (ids []string) {
 	return ids
 }
 
+// place is the number of the place that marble i lies on; 0 for none.
+func (m *matSeen) place(i int) int {
+	if m == nil {
+		return 0
+	}
+	return m.places[i]
+}
+
 // mark is how clear glass would show the mark under marble i; nil where it lies
 // on no place.
 func (m *matSeen) mark(found vision.Found, i int, f *features.Face) *features.Mark {

@@ -1,12 +1,14 @@
 package pipeline
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"testing"
 
 	"tawsight/calib"
 	"tawsight/calib/sortmat"
+	"tawsight/samples"
 	"tawsight/vision"
 )
 
@@ -109,6 +111,11 @@ func TestMatPhoto(t *testing.T) {
 		if !in.Analyses[i].Mark.Looked {
 			t.Errorf("marble %s: its mark was not looked for", m.ID)
 		}
+		// Features in mm need the size, which is known once the marble is seen
+		// without its mark.
+		if v, ok := m.Features["diameter_mm"]; m.DiameterMM == nil || !ok || math.Abs(v-*m.DiameterMM) > 0.01 {
+			t.Errorf("marble %s: feature diameter_mm is %g (%t), its diameter %v", m.ID, v, ok, m.DiameterMM)
+		}
 	}
 	// From the scene's truth, samples/truth/mat/mat-1.json.
 	if want := []string{"1", "3", "5", "7", "10", "17", "18", "20"}; !slices.Equal(ids, want) {
@@ -116,5 +123,36 @@ func TestMatPhoto(t *testing.T) {
 	}
 	if in := Inspect("../../samples/photos/tray/tray-1.jpg", 0); len(in.Analyses) == 0 || in.Analyses[0].Face.Mark != nil {
 		t.Error("a mark on plain paper")
+	}
+}
+
+// The quick look knows the mat and the places as measuring does: against the truth
+// of the samples.
+func TestCheckKnowsTheMat(t *testing.T) {
+	for _, name := range []string{"mat-1", "mat-2"} {
+		path := "../../samples/photos/mat/" + name + ".jpg"
+		truth, err := samples.LoadTruth("../../samples/truth/mat/" + name + ".json")
+		if err != nil {
+			t.Fatal(err)
+		}
+		ph := checkPhoto(path, RulerOptions{})
+		if ph.Mat != truth.Mat || truth.Mat == 0 {
+			t.Fatalf("%s: mat %d, want %d (%s)", name, ph.Mat, truth.Mat, ph.Error)
+		}
+		found := 0
+		for _, want := range truth.Marbles {
+			for _, m := range ph.Marbles {
+				if math.Hypot(m.Outline.CxPX-want.Ellipse.CX, m.Outline.CyPX-want.Ellipse.CY) > 0.3*want.Ellipse.SemiMajor {
+					continue
+				}
+				found++
+				if m.Place != want.Place || want.Place > 0 && m.ID != fmt.Sprint(want.Place) {
+					t.Errorf("%s: marble on place %d has place %d and number %s", name, want.Place, m.Place, m.ID)
+				}
+			}
+		}
+		if found < len(truth.Marbles)-1 {
+			t.Errorf("%s: %d of %d marbles found", name, found, len(truth.Marbles))
+		}
 	}
 }

@@ -34,6 +34,7 @@ type result struct {
 	views    []report.View
 	analyses []*features.Analysis
 	outlines []vision.Outline
+	ruler    *calib.Ruler // nil without one
 	measures quality.Measures
 	corners  [][2]float64 // the card's, px; nil without one
 }
@@ -94,10 +95,14 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 	found := vision.Find(p, scene)
 	want.clock.done("outlines")
 	ids := mat.number(&found)
+	if mat != nil {
+		ph.Mat = mat.version
+	}
 	if len(want.ruler.Known) > 0 {
 		look.byKnown(p, found, want.ruler)
 	}
 	ruler := look.ruler
+	res.ruler = ruler
 	det := look.det
 	res.sight.Rulers = look.polygons()
 	if ruler == nil {
@@ -122,7 +127,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 	}
 
 	for i, o := range found.Marbles {
-		m := record.Marble{ID: ids[i], Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
+		m := record.Marble{ID: ids[i], Place: mat.place(i), Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
 		size := func() float64 {
 			if ruler == nil || o.CutOff {
 				return 0
@@ -149,7 +154,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		o = o.WithoutRim(scene.Camera, 1-a.Glass.NotOpaque)
 		m.Outline = outlineRecord(o.Ellipse)
 		res.outlines = append(res.outlines, o)
-		face.RadiusMM = size()
+		a.Face.RadiusMM = size() // with the mark under it taken off, it is another than face
 		res.analyses = append(res.analyses, a)
 		fillMarble(&m, a)
 		want.clock.done("record")

@@ -31,8 +31,8 @@ type RulerOptions struct {
 	Known []KnownMarble
 	// Rest is what the marbles lie on.
 	Rest calib.Rest
-	// Cameras are the cameras that are known, with which the printed card is read;
-	// nil for none.
+	// Cameras are the cameras that are known, through which rulers are read; nil for
+	// none. A scan needs none.
 	Cameras *cameras.Book
 }
 
@@ -109,8 +109,10 @@ type sighted struct {
 	ruler *calib.Ruler    // nil for none
 	scene vision.Scene
 	prior calib.FocalPrior
-	// profile is the camera profile that the pose was found with; nil for none.
+	// profile is the camera profile that the photo is read with, and known what it
+	// says of this photo; nil for none.
 	profile *cameras.Profile
+	known   *calib.KnownCamera
 }
 
 // sightRuler looks for what gives an open photo its scale. Where there is
@@ -122,6 +124,11 @@ func sightRuler(p *vision.Photo, scale calib.PrintScale, o RulerOptions) sighted
 		s.scan(p, o)
 		return s
 	}
+	profile, known := o.Cameras.For(p.Meta, p.Width, p.Height)
+	if known != nil {
+		s.prior, s.scene.Camera = known.Prior(), known.Camera()
+		s.profile, s.known = profile, known
+	}
 	s.det = calib.Detect(p.Mat())
 	if s.det.Found {
 		corners := calib.InnerCorners()
@@ -129,7 +136,6 @@ func sightRuler(p *vision.Photo, scale calib.PrintScale, o RulerOptions) sighted
 			corners[i][0] *= scale.Factor
 			corners[i][1] *= scale.Factor
 		}
-		profile, known := o.Cameras.For(p.Meta, p.Width, p.Height)
 		var pose *calib.Pose
 		var err error
 		if known != nil {
@@ -138,7 +144,6 @@ func sightRuler(p *vision.Photo, scale calib.PrintScale, o RulerOptions) sighted
 			pose, err = calib.FitPose(corners, s.det.Corners, p.Width, p.Height, s.prior)
 		}
 		if err == nil {
-			s.profile = profile
 			s.use(calib.CardRuler(pose, scale), o)
 			return s
 		}
@@ -174,7 +179,7 @@ func (s *sighted) withoutCard(p *vision.Photo, o RulerOptions) {
 		s.missing("none of the known marbles was found under its number", "measure the photo once without known marbles, and take the number that stands beside the marble")
 	}
 	if o.Sheet != "" {
-		r, why := calib.FindSheet(p.Mat(), o.Sheet, s.prior)
+		r, why := calib.Through(s.known, s.prior).FindSheet(p.Mat(), o.Sheet)
 		if r == nil {
 			s.missing("the sheet that was named was not found: "+why, "lay the sheet flat on a table that differs from it, with all four edges and corners in the picture")
 			return
@@ -188,7 +193,7 @@ func (s *sighted) withoutCard(p *vision.Photo, o RulerOptions) {
 			s.missing(err.Error(), "name another coin")
 			return
 		}
-		r, why := calib.FindCoins(p.Mat(), coin, o.CoinAt, s.prior)
+		r, why := calib.Through(s.known, s.prior).FindCoins(p.Mat(), coin, o.CoinAt)
 		if r == nil {
 			s.missing("the coin that was named was not found: "+why, "lay it flat on the paper, apart from the marbles; say where it is if need be; two or three coins lying apart are better than one")
 			return
@@ -196,10 +201,11 @@ func (s *sighted) withoutCard(p *vision.Photo, o RulerOptions) {
 		s.use(r, o)
 		return
 	}
-	r, why := calib.FindID1(p.Mat(), s.prior)
+	r, why := calib.Through(s.known, s.prior).FindID1(p.Mat())
 	if r == nil && s.det.Stage == calib.StageNoPattern {
 		var whySheet string
-		if r, whySheet = calib.FindSheet(p.Mat(), "", s.prior); whySheet != "" && why == "" {
+		r, whySheet = calib.Through(s.known, s.prior).FindSheet(p.Mat(), "")
+		if whySheet != "" && why == "" {
 			s.missing(whySheet, "name the sheet; or lay the printed card or any bank-card-sized card beside the marbles")
 		}
 	}
@@ -254,6 +260,9 @@ func (s *sighted) byKnown(p *vision.Photo, found vision.Found, o RulerOptions) b
 		s.ruler = nil
 		s.missing("the known marbles give no scale: "+err.Error(), "check their numbers and diameters")
 		return false
+	}
+	if s.known != nil && r.Pose != nil {
+		r.Pose.Camera.Lens = &s.known.Lens
 	}
 	s.ruler = r
 	return true

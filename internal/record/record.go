@@ -33,19 +33,21 @@ const (
 
 // Photo is everything known of one photo: one line of photos.jsonl.
 type Photo struct {
-	Path     string   `json:"path"`
-	SHA256   string   `json:"sha256,omitempty"`
-	WidthPX  int      `json:"width_px,omitempty"`
-	HeightPX int      `json:"height_px,omitempty"`
-	Taken    string   `json:"taken,omitempty"`  // ISO 8601, from the file's metadata
-	Camera   string   `json:"camera,omitempty"` // make and model, from the file's metadata
-	Scale    Scale    `json:"scale"`
-	White    White    `json:"white"`
-	Verdict  Verdicts `json:"verdict"`
-	Flags    []Flag   `json:"flags"`
-	Marbles  []Marble `json:"marbles"`
-	MadeBy   MadeBy   `json:"made_by"`
-	Seconds  float64  `json:"seconds"`
+	Path     string `json:"path"`
+	SHA256   string `json:"sha256,omitempty"`
+	WidthPX  int    `json:"width_px,omitempty"`
+	HeightPX int    `json:"height_px,omitempty"`
+	Taken    string `json:"taken,omitempty"`  // ISO 8601, from the file's metadata
+	Camera   string `json:"camera,omitempty"` // make and model, from the file's metadata
+	Scale    Scale  `json:"scale"`
+	White    White  `json:"white"`
+	// Mat is the version of the sorting mat that the marbles lie on; 0 for none.
+	Mat     int      `json:"mat,omitempty"`
+	Verdict Verdicts `json:"verdict"`
+	Flags   []Flag   `json:"flags"`
+	Marbles []Marble `json:"marbles"`
+	MadeBy  MadeBy   `json:"made_by"`
+	Seconds float64  `json:"seconds"`
 	// PairedWith is the path of the photo of the same tray under the other
 	// light: daylight for an ultraviolet one, and the other way round.
 	PairedWith string `json:"paired_with,omitempty"`
@@ -107,7 +109,10 @@ type Outline struct {
 
 // Marble is everything known of one marble in one photo.
 type Marble struct {
-	ID            string             `json:"id"`
+	ID string `json:"id"`
+	// Place is the number of the sorting mat's place that the marble lies on; 0 for
+	// none.
+	Place         int                `json:"place,omitempty"`
 	Outline       Outline            `json:"outline"`
 	Touching      bool               `json:"touching"`
 	CutOff        bool               `json:"cut_off"`

@@ -67,6 +67,12 @@ var photoColumns = []column[record.Photo]{
 	{"verdict_colour", func(p record.Photo) string { return string(p.Verdict.Colour) }},
 	{"verdict_pattern", func(p record.Photo) string { return string(p.Verdict.Pattern) }},
 	{"flags", func(p record.Photo) string { return codes(p.Flags) }},
+	{"mat", func(p record.Photo) string {
+		if p.Mat == 0 {
+			return ""
+		}
+		return strconv.Itoa(p.Mat)
+	}},
 	{"marbles", func(p record.Photo) string {
 		if p.Error != "" {
 			return "" // not looked for, which is not the same as none
@@ -104,6 +110,12 @@ func marbleColumns(featureNames []string) []column[marbleRow] {
 		m("angle_deg", func(m *record.Marble) string { return number(m.Outline.AngleDeg) }),
 		m("touching", func(m *record.Marble) string { return strconv.FormatBool(m.Touching) }),
 		m("cut_off", func(m *record.Marble) string { return strconv.FormatBool(m.CutOff) }),
+		m("place", func(m *record.Marble) string {
+			if m.Place == 0 {
+				return ""
+			}
+			return strconv.Itoa(m.Place)
+		}),
 		m("diameter_mm", func(m *record.Marble) string { return optional(m.DiameterMM) }),
 		m("diameter_u95_mm", func(m *record.Marble) string { return optional(m.DiameterU95MM) }),
 		m("diameter_in", func(m *record.Marble) string { return m.DiameterIn }),

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"os"
 	"os/exec"
 	"runtime"
@@ -34,16 +35,16 @@ type Limits struct {
 type Pool struct {
 	limits Limits
 
-	mu     sync.Mutex
-	idle   []*process // the one used last at the end
-	closed bool
-	clock  *time.Timer
-	// Started counts the processes; for tests and figures.
+	mu      sync.Mutex
+	idle    []*process // the one used last at the end
+	closed  bool
+	clock   *time.Timer
 	started int
+	losses  map[Cause]int
 }
 
 // NewPool is a pool without processes; they come with the first jobs.
-func NewPool(l Limits) *Pool { return &Pool{limits: l} }
+func NewPool(l Limits) *Pool { return &Pool{limits: l, losses: map[Cause]int{}} }
 
 // Cause is why a job was lost.
 type Cause int
@@ -94,6 +95,12 @@ func (p *Pool) once(ctx context.Context, job []byte, log *slog.Logger, fresh boo
 	answer, err := w.do(ctx, job, p.limits)
 	if said := w.said.take(); said != "" {
 		log.Debug("a worker said", "text", said)
+	}
+	var lost *Lost
+	if errors.As(err, &lost) {
+		p.mu.Lock()
+		p.losses[lost.Cause]++
+		p.mu.Unlock()
 	}
 	if err != nil {
 		return nil, err
@@ -172,6 +179,13 @@ func (p *Pool) Started() int {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.started
+}
+
+// Losses counts the processes that were lost, by cause.
+func (p *Pool) Losses() map[Cause]int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return maps.Clone(p.losses)
 }
 
 // process is one worker.

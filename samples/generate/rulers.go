@@ -24,9 +24,10 @@ type rulerPhoto struct {
 	art    int
 	tilt   float64
 	coins  int
+	large  bool // as large as a telephone's photo, or a scan at 300 dpi
 }
 
-// rulerCatalogue lists them, in the order of time.
+// rulerCatalogue lists them, in the order of time: three of each ruler, then two large ones of each.
 func rulerCatalogue(shift int64) []rulerPhoto {
 	var out []rulerPhoto
 	for i, group := range [][]rulerPhoto{
@@ -46,20 +47,45 @@ func rulerCatalogue(shift int64) []rulerPhoto {
 			out = append(out, p)
 		}
 	}
+	for i, group := range [][]rulerPhoto{
+		{{source: samples.RulerID1, art: 4, tilt: 9}, {source: samples.RulerID1, art: 5, tilt: 19}},
+		{{source: samples.RulerKnown, tilt: 6}, {source: samples.RulerKnown, tilt: 12}},
+		{{source: samples.RulerSheet, name: "letter", tilt: 7}, {source: samples.RulerSheet, name: "a5", tilt: 17}},
+		{{source: samples.RulerCoin, name: "2-euro", coins: 2, tilt: 7}, {source: samples.RulerCoin, name: "us-quarter", coins: 3, tilt: 13}},
+		{{source: samples.RulerScan}, {source: samples.RulerScan}},
+	} {
+		for k, p := range group {
+			p.path = fmt.Sprintf("rulers/%s/%s-large-%d.jpg", p.source, p.source, k+1)
+			p.n, p.large = 15+2*i+k, true
+			p.seed = 4100 + int64(p.n) + shift
+			p.art = (p.art + int(shift/1000)) % 6
+			out = append(out, p)
+		}
+	}
 	return out
 }
 
-const rulerWidth, rulerHeight = 1600, 1200
+// size is the photo's, px.
+func (p rulerPhoto) size() (w, h int) {
+	if p.large {
+		return 3200, 2400
+	}
+	return 1600, 1200
+}
 
 func (p rulerPhoto) build() (*scene.Scene, error) {
 	rng := newRand(p.seed)
 	name := strings.ReplaceAll(strings.TrimSuffix(p.path, ".jpg"), "/", "-")
-	s := &scene.Scene{Name: name, Seed: p.seed, Width: rulerWidth, Height: rulerHeight, GroundL: between(rng, 66, 84), WholeWindow: true}
+	width, height := p.size()
+	s := &scene.Scene{Name: name, Seed: p.seed, Width: width, Height: height, GroundL: between(rng, 66, 84), WholeWindow: true}
 	focal35 := between(rng, 25, 34)
 	px := between(rng, 78, 100) // across a marble of 16 mm
 	r := &scene.Ruler{Source: p.source, Name: p.name, Art: p.art}
 	s.Ruler = r
 	n := 6 + rng.IntN(3)
+	if p.large {
+		n += 3
+	}
 	switch p.source {
 	case samples.RulerID1:
 		r.Name, r.WidthMM, r.HeightMM = "ID-1", 85.60, 53.98
@@ -84,15 +110,26 @@ func (p rulerPhoto) build() (*scene.Scene, error) {
 			r.Coins = append(r.Coins, c)
 		}
 	}
-	height := 16 * focal35 / 36 * rulerWidth / px
+	if p.large && p.name == "letter" { // as much of it in the picture
+		px /= 0.97
+	}
+	// px is of a photo 1600 px wide: a larger one shows as much of the table.
+	above := 16 * focal35 / 36 * 1600 / px
 	azimuth := between(rng, 0, 360)
-	s.Camera = scene.NewCamera(focal35/36*rulerWidth, height, p.tilt, azimuth, between(rng, -8, 8), rulerWidth, rulerHeight)
+	s.Camera = scene.NewCamera(focal35/36*float64(width), above, p.tilt, azimuth, between(rng, -8, 8), width, height)
 	s.Light = light(rng, azimuth)
 	for i := range n {
-		s.Marbles = append(s.Marbles, scene.OfSet(rng, scene.TraySets[(i+int(p.seed))%len(scene.TraySets)]))
+		set := scene.TraySets[(i+int(p.seed))%len(scene.TraySets)]
+		if plain {
+			set = scene.WhiteSwirl
+		}
+		s.Marbles = append(s.Marbles, scene.OfSet(rng, set))
 	}
 	if p.source == samples.RulerScan {
 		r.DPI = []float64{150, 200, 150}[p.n%3]
+		if p.large {
+			r.DPI = 300
+		}
 		return s, layScan(s)
 	}
 	return s, scene.LayOutRuler(rng, s)
@@ -101,7 +138,7 @@ func (p rulerPhoto) build() (*scene.Scene, error) {
 // layScan puts marbles on the scanner's glass in rows.
 func layScan(s *scene.Scene) error {
 	rng := newRand(s.Seed + 77)
-	w, h := rulerWidth*25.4/s.Ruler.DPI, rulerHeight*25.4/s.Ruler.DPI
+	w, h := float64(s.Width)*25.4/s.Ruler.DPI, float64(s.Height)*25.4/s.Ruler.DPI
 	for i := range s.Marbles {
 		m := &s.Marbles[i]
 		for try := 0; ; try++ {
@@ -135,9 +172,10 @@ func makeRuler(ctx context.Context, povray, out, work string, p rulerPhoto) (int
 	if p.source == samples.RulerScan {
 		pov = s.ScanPOV()
 		px := s.Ruler.DPI / 25.4
-		truth.Camera = samples.Camera{FocalPx: 1, CX: (rulerWidth - 1) / 2.0, CY: (rulerHeight - 1) / 2.0}
+		cx, cy := float64(s.Width-1)/2, float64(s.Height-1)/2
+		truth.Camera = samples.Camera{FocalPx: 1, CX: cx, CY: cy}
 		for i, m := range s.Marbles {
-			truth.Marbles[i].Ellipse = samples.Ellipse{CX: (rulerWidth-1)/2.0 + px*m.Centre[0], CY: (rulerHeight-1)/2.0 + px*m.Centre[1], SemiMajor: px * m.Radius, SemiMinor: px * m.Radius}
+			truth.Marbles[i].Ellipse = samples.Ellipse{CX: cx + px*m.Centre[0], CY: cy + px*m.Centre[1], SemiMajor: px * m.Radius, SemiMinor: px * m.Radius}
 			truth.Marbles[i].CutOff, truth.Marbles[i].Visible = false, 1
 		}
 	}
@@ -153,9 +191,12 @@ func makeRuler(ctx context.Context, povray, out, work string, p rulerPhoto) (int
 		}
 	}
 	set := lens.Settings{BlurPx: between(rng, 0.7, 1.05), Noise: between(rng, 1.2, 1.9), Quality: 88, MaxBytes: 130000, Orientation: 1}
+	if p.large { // finer pixels: more blur across them, and more noise in each
+		set.BlurPx, set.Noise, set.Quality, set.MaxBytes = 1.5*set.BlurPx, 1.4*set.Noise, 90, 600000
+	}
 	light := s.PaperLight(picture)
 	white := between(rng, 0.84, 0.96)
-	set.Tags = lens.Tags{Make: "Lumora", Model: "Lumora P4", Focal35MM: int(math.Round(s.Camera.FocalPx * 36 / rulerWidth)), Exposure: [2]uint32{1, 120}, ISO: 80}
+	set.Tags = lens.Tags{Make: "Lumora", Model: "Lumora P4", Focal35MM: int(math.Round(s.Camera.FocalPx * 36 / float64(s.Width))), Exposure: [2]uint32{1, 120}, ISO: 80}
 	if p.source == samples.RulerScan {
 		set.Tags = lens.Tags{Make: "Lumora", Model: "Lumora S1"}
 		light = [3]float64{scene.Level, scene.Level, scene.Level}
