@@ -153,6 +153,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		return Summary{}, err
 	}
 	pairUltraviolet(ctx, photos, seen)
+	asText(photos)
 	sum := Summary{Photos: len(paths), Failures: refFailures}
 	for _, p := range photos {
 		sum.Marbles += len(p.Marbles)
@@ -230,6 +231,14 @@ func writePictures(outDir, stem string, w *work) error {
 		}
 	}
 	return atomicfile.WriteBytes(filepath.Join(outDir, filepath.FromSlash(report.OverlayPath(stem))), w.drawn)
+}
+
+// asText has the paths in records as text, now that no file is opened by them any
+// more.
+func asText(photos []record.Photo) {
+	for i := range photos {
+		photos[i].Path, photos[i].PairedWith = record.TextPath(photos[i].Path), record.TextPath(photos[i].PairedWith)
+	}
 }
 
 func writable(dir string) error {
