@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"sync"
 	"testing"
 
 	"tawsight/internal/colour"
@@ -66,4 +67,38 @@ func BenchmarkAnalyse(b *testing.B) {
 			}
 		})
 	}
+}
+
+// What is found of a marble is the same to the last bit whoever else is
+// measured at the same time and whatever was measured before: buffers are lent
+// from one to the next.
+func TestAnalysesDoNotMix(t *testing.T) {
+	var faces []*Face
+	for _, radius := range []float64{23, 64, 31} {
+		faces = append(faces, kinds(radius)...)
+	}
+	say := func(f *Face) string {
+		a := Analyse(f)
+		out := fmt.Sprint(a.Parts.Of, a.Parts.Pure, a.Parts.Colours, a.Glass, a.Marks, a.Anatomy)
+		for _, feature := range All() {
+			out += fmt.Sprint(feature.Name, feature.Read(a))
+		}
+		return out
+	}
+	want := make([]string, len(faces))
+	for i, f := range faces {
+		want[i] = say(f)
+	}
+	var all sync.WaitGroup
+	for worker := range 3 {
+		all.Go(func() {
+			for i := range faces {
+				k := (i*5 + worker*4) % len(faces)
+				if say(faces[k]) != want[k] {
+					t.Errorf("worker %d, face %d: it comes out differently", worker, k)
+				}
+			}
+		})
+	}
+	all.Wait()
 }
