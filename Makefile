@@ -42,8 +42,12 @@ samples: setup
 accuracy: setup
 	go run ./cmd/accuracy
 
-bench: setup
-	go test -run '^$$' -bench . -benchmem ./...
+# Prints what measuring costs beside what it may cost, in one table; wants Debian's
+# python3-skimage, python3-sklearn and python3-opencv to compare with. With
+# BENCH=-long it runs 2,000 photos, which takes hours.
+bench: build
+	go build -o bin/bench ./bench
+	bin/bench $(BENCH)
 
 # Writes docs/features.md from the registry of features, and the schema of an
 # exported collection from the list of its tables.
