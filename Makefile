@@ -6,7 +6,7 @@ SHELL := /bin/sh
 # as fast and take far less memory.
 export MALLOC_ARENA_MAX := 2
 
-.PHONY: all demo build test card samples accuracy bench docs leaks mangle setup clean
+.PHONY: all demo build test card samples accuracy bench docs leaks mangle deb setup clean
 
 all: build
 
@@ -60,6 +60,10 @@ leaks: setup
 # of it. The tests do a short run of it.
 mangle: setup
 	go run ./cmd/mangle -n 10000 -keep out/mangle
+
+# A package for the Debian or Ubuntu release of this machine, into out.
+deb: build
+	scripts/deb.sh
 
 setup:
 	@scripts/setup.sh

@@ -52,6 +52,21 @@ func FitCone(rays []Vec3, weights []float64) (Cone, bool) {
 	return Cone{V: v}, v.Dot(v) > 1
 }
 
+// ConeThrough is the cone that three unit rays lie on: V.u = 1 solved by Cramer's
+// rule. ok is false when they fix none.
+func ConeThrough(a, b, c Vec3) (Cone, bool) {
+	bc, ca, ab := b.Cross(c), c.Cross(a), a.Cross(b)
+	det := a.Dot(bc)
+	if math.Abs(det) < 1e-14 {
+		return Cone{}, false
+	}
+	var v Vec3
+	for k := range v {
+		v[k] = (bc[k] + ca[k] + ab[k]) / det
+	}
+	return Cone{V: v}, v.Dot(v) > 1
+}
+
 // Solve3 solves a 3 x 3 linear system by elimination with partial pivoting; ok
 // is false when it is singular.
 func Solve3(a [3][3]float64, b [3]float64) (x [3]float64, ok bool) {

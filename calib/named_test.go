@@ -164,7 +164,7 @@ func seenCoin(p *Pose, mid [2]float64, coin Coin, rng *rand.Rand) (t roundThing)
 // more. Poses are fitted from about the true one and from its mirror, as
 // TestCoinsAreFound sees that starts are found.
 func TestCoinsCoverTheTruth(t *testing.T) {
-	const w, h, draws = 3200, 2400, 150
+	const w, h, draws = 3200, 2400, 100
 	coin, _ := CoinOf("1-euro", 0)
 	rng := rand.New(rand.NewPCG(8, 15))
 	var widths []float64

@@ -328,6 +328,35 @@ func (p Pixels) Linear(x, y int) [3]float64 {
 	return [3]float64{t[p.B16[i+2]], t[p.B16[i+1]], t[p.B16[i]]}
 }
 
+// LinearRow is Linear for the pixels from x, y on along a row, three numbers each,
+// as many as out has room for.
+func (p Pixels) LinearRow(x, y int, out []float32) {
+	i := 3 * (y*p.W + x)
+	switch {
+	case p.Table != nil && p.Own8 != nil:
+		for o := 0; o+2 < len(out); o, i = o+3, i+3 {
+			v := p.Table.Sum(int(p.Own8[i+2]), int(p.Own8[i+1]), int(p.Own8[i]))
+			out[o], out[o+1], out[o+2] = v[0], v[1], v[2]
+		}
+	case p.Table != nil:
+		for o := 0; o+2 < len(out); o, i = o+3, i+3 {
+			v := p.Table.Sum(int(p.Own16[i+2]), int(p.Own16[i+1]), int(p.Own16[i]))
+			out[o], out[o+1], out[o+2] = v[0], v[1], v[2]
+		}
+	case p.B8 != nil:
+		row := p.B8[i : i+len(out)]
+		for o := 0; o+2 < len(row); o += 3 {
+			out[o], out[o+1], out[o+2] = single8[row[o+2]], single8[row[o+1]], single8[row[o]]
+		}
+	default:
+		t := colour.Linear16()
+		row := p.B16[i : i+len(out)]
+		for o := 0; o+2 < len(row); o += 3 {
+			out[o], out[o+1], out[o+2] = float32(t[row[o+2]]), float32(t[row[o+1]]), float32(t[row[o]])
+		}
+	}
+}
+
 // Full says which of a pixel's codes (r, g, b) are at full scale as the file
 // has them: 254 of 255 and up, for a JPEG's rounding moves 255 by a code.
 func (p Pixels) Full(x, y int) (full [3]bool) {
@@ -349,6 +378,13 @@ func (p Pixels) Full(x, y int) (full [3]bool) {
 var linear8 = func() (t [256]float64) {
 	for i := range t {
 		t[i] = colour.SRGBToLinear(float64(i) / 255)
+	}
+	return t
+}()
+
+var single8 = func() (t [256]float32) {
+	for i, v := range linear8 {
+		t[i] = float32(v)
 	}
 	return t
 }()

@@ -46,6 +46,10 @@ func newEdgeGrid(es []edge, w, h, cell int) *edgeGrid {
 // at 10 and up.
 const halfStrength = 8.0
 
+// hopeless is the score below which a candidate is given up before the last
+// pass; it is well below what any use of it asks for.
+const hopeless = 0.2
+
 // fitCoarse draws a candidate onto the edges around it: in each direction the
 // edge nearest to the outline whose gradient points along its normal, a cone
 // through them by least squares, with a narrowing band.
@@ -62,6 +66,9 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 			best[i], dist[i] = -1, tol
 		}
 		sin, cos := math.Sincos(e.AngleDeg * math.Pi / 180)
+		pa, pb := 1/e.SemiMajorPX, 1/e.SemiMinorPX
+		lo, hi := max(0, 1-tol/r), 1+tol/r
+		lo, hi = lo*lo, hi*hi
 		x0, x1 := int(e.CxPX-reach)/g.cell, int(e.CxPX+reach)/g.cell
 		y0, y1 := int(e.CyPX-reach)/g.cell, int(e.CyPX+reach)/g.cell
 		for cy := max(0, y0); cy <= min(g.h-1, y1); cy++ {
@@ -69,15 +76,15 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 				for _, i := range g.lists[cy*g.w+cx] {
 					p := &g.points[i]
 					dx, dy := p.x-e.CxPX, p.y-e.CyPX
-					u, v := (cos*dx+sin*dy)/e.SemiMajorPX, (-sin*dx+cos*dy)/e.SemiMinorPX
-					d := math.Hypot(u, v)
-					off := math.Abs(d-1) * r
-					if off >= tol || d == 0 {
+					u, v := (cos*dx+sin*dy)*pa, (-sin*dx+cos*dy)*pb
+					d2 := u*u + v*v
+					if d2 <= lo || d2 >= hi || d2 == 0 {
 						continue
 					}
-					nx, ny := u/e.SemiMajorPX, v/e.SemiMinorPX
+					off := math.Abs(math.Sqrt(d2)-1) * r
+					nx, ny := u*pa, v*pb
 					nx, ny = cos*nx-sin*ny, sin*nx+cos*ny
-					if math.Abs(nx*p.gx+ny*p.gy) < 0.85*math.Hypot(nx, ny) {
+					if g := nx*p.gx + ny*p.gy; g*g < 0.85*0.85*(nx*nx+ny*ny) {
 						continue
 					}
 					b := int((math.Atan2(dy, dx) + math.Pi) / (2 * math.Pi) * bins)
@@ -105,7 +112,8 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 			}
 		}
 		out.coverage, out.score = float64(n)/bins, score/bins
-		if n < 12 {
+		// Not even the widest band about it shows a circle: it won't get better.
+		if n < 12 || out.score < hopeless {
 			out.coverage, out.score = 0, 0
 			return out
 		}

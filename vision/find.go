@@ -149,60 +149,12 @@ func propose(es []edge, w, h int, rMin, rMax float64) []circle {
 		}
 	}
 	var out []circle
-	acc := gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1)
-	defer acc.Close()
-	sm := gocv.NewMat()
-	defer sm.Close()
 	for _, r := range radii {
-		acc.SetTo(gocv.NewScalar(0, 0, 0, 0))
-		data, err := acc.DataPtrFloat32()
-		if err != nil {
-			return nil
-		}
-		for _, e := range es {
-			for _, s := range [2]float64{1, -1} {
-				x, y := int(e.x+s*r*e.gx+0.5), int(e.y+s*r*e.gy+0.5)
-				if x >= 0 && y >= 0 && x < w && y < h {
-					data[y*w+x]++
-				}
-			}
-		}
 		// Spread: half a radius step, the ellipse of a tilted view (5 % of r)
-		// and a pixel of rounding.
+		// and a pixel of rounding. Where that is wide, votes are collected on a
+		// coarser grid.
 		sigma := math.Max(0.8, 0.07*r)
-		k := int(3*sigma)*2 + 1
-		gocv.GaussianBlur(acc, &sm, imagePt(k, k), sigma, sigma, gocv.BorderConstant)
-		sd, err := sm.DataPtrFloat32()
-		if err != nil {
-			return nil
-		}
-		// A whole circle has 2 pi r edge pixels (thinned edges have about 0.9
-		// of that); all at one point, the blur's peak is 1/(2 pi sigma^2).
-		norm := float32(2 * math.Pi * sigma * sigma / (2 * math.Pi * r * 0.9))
-		win := max(1, int(0.3*r))
-		for y := 1; y < h-1; y++ {
-			for x := 1; x < w-1; x++ {
-				v := sd[y*w+x]
-				if v*norm < minVotes {
-					continue
-				}
-				if v < sd[y*w+x-1] || v < sd[y*w+x+1] || v < sd[(y-1)*w+x] || v < sd[(y+1)*w+x] {
-					continue
-				}
-				peak := true
-				for j := max(0, y-win); j <= min(h-1, y+win) && peak; j++ {
-					for i := max(0, x-win); i <= min(w-1, x+win); i++ {
-						if sd[j*w+i] > v {
-							peak = false
-							break
-						}
-					}
-				}
-				if peak {
-					out = append(out, circle{float64(x), float64(y), r, float64(v * norm)})
-				}
-			}
-		}
+		out = append(out, vote(es, w, h, r, sigma, max(1, int(sigma/0.8)))...)
 	}
 	sort.Slice(out, func(i, j int) bool {
 		a, b := out[i], out[j]
@@ -217,6 +169,71 @@ func propose(es []edge, w, h int, rMin, rMax float64) []circle {
 		}
 		return a.x < b.x
 	})
+	return out
+}
+
+// vote collects the votes for circles of radius r, in cells of cell x cell px,
+// and lists where they gather.
+func vote(es []edge, w, h int, r, sigma float64, cell int) (out []circle) {
+	per := 1 / float64(cell)
+	w, h = (w+cell-1)/cell, (h+cell-1)/cell
+	if w < 3 || h < 3 {
+		return nil
+	}
+	acc := gocv.NewMatWithSizeFromScalar(gocv.NewScalar(0, 0, 0, 0), h, w, gocv.MatTypeCV32FC1)
+	defer acc.Close()
+	sm := gocv.NewMat()
+	defer sm.Close()
+	data, err := acc.DataPtrFloat32()
+	if err != nil {
+		return nil
+	}
+	for i := range es {
+		e := &es[i]
+		for _, s := range [2]float64{r, -r} {
+			x, y := e.x+s*e.gx+0.5, e.y+s*e.gy+0.5
+			if x < 0 || y < 0 {
+				continue
+			}
+			if x, y := int(x*per), int(y*per); x < w && y < h {
+				data[y*w+x]++
+			}
+		}
+	}
+	blur := sigma * per
+	k := int(3*blur)*2 + 1
+	gocv.GaussianBlur(acc, &sm, imagePt(k, k), blur, blur, gocv.BorderConstant)
+	sd, err := sm.DataPtrFloat32()
+	if err != nil {
+		return nil
+	}
+	// A whole circle has 2 pi r edge pixels (thinned edges have about 0.9
+	// of that); all in one cell, the blur's peak is 1/(2 pi blur^2).
+	norm := float32(2 * math.Pi * blur * blur / (2 * math.Pi * r * 0.9))
+	least := float32(minVotes) / norm
+	win := max(1, int(0.3*r*per))
+	mid := (float64(cell) - 1) / 2
+	for y := 1; y < h-1; y++ {
+		row := sd[y*w : (y+1)*w]
+		for x := 1; x < w-1; x++ {
+			v := row[x]
+			if v < least || v < row[x-1] || v < row[x+1] || v < sd[(y-1)*w+x] || v < sd[(y+1)*w+x] {
+				continue
+			}
+			peak := true
+			for j := max(0, y-win); j <= min(h-1, y+win) && peak; j++ {
+				for i := max(0, x-win); i <= min(w-1, x+win); i++ {
+					if sd[j*w+i] > v {
+						peak = false
+						break
+					}
+				}
+			}
+			if peak {
+				out = append(out, circle{float64(x*cell) + mid, float64(y*cell) + mid, r, float64(v * norm)})
+			}
+		}
+	}
 	return out
 }
 

@@ -2,9 +2,9 @@ package vision
 
 import (
 	"math"
-	"sort"
 
 	"tawsight/calib"
+	"tawsight/internal/order"
 )
 
 // probe measures how far places lie from one ellipse.
@@ -223,8 +223,7 @@ func (rf *refiner) fit(seen sight, start calib.Ellipse, reach, softLimit float64
 		for _, p := range f.pts {
 			abs = append(abs, math.Abs(pr.off(p.x, p.y)))
 		}
-		sort.Float64s(abs)
-		scale = math.Max(0.12, math.Min(least, 1.4826*abs[len(abs)/2]))
+		scale = math.Max(0.12, math.Min(least, 1.4826*order.Median(abs)))
 	}
 	o = Outline{Cone: f.cone, Ellipse: f.e, ResidualPX: scale, RimShiftPX: rf.rim.shift(f.e.MeanRadiusPX())}
 	pr := probeOf(f.e)
@@ -249,11 +248,9 @@ func (rf *refiner) fit(seen sight, start calib.Ellipse, reach, softLimit float64
 	if len(st) == 0 {
 		return o, false
 	}
-	sort.Float64s(st)
-	o.Strength = st[len(st)/2]
+	o.Strength = order.Median(st)
 	if len(wd) > 0 {
-		sort.Float64s(wd)
-		o.SoftPX = wd[len(wd)/2]
+		o.SoftPX = order.Median(wd)
 	}
 	o.CovV = rf.covariance(f.pts, f.w, f.cone.V, scale)
 	n := float64(seen.looked + seen.hidden + seen.outside)
@@ -319,16 +316,22 @@ func (rf *refiner) consensus(dirs [][]place, start calib.Ellipse, tol, stray, ou
 		}
 		return d[next(len(d))].ray
 	}
-	var rays [3]calib.Vec3
-	one := []float64{1, 1, 1}
 	r := start.MeanRadiusPX()
+	// Which outline is best shows in every other direction too, where they lie
+	// closely.
+	asked := dirs
+	if n > 128 {
+		asked = make([][]place, 0, n/2+1)
+		for i := 0; i < n; i += 2 {
+			asked = append(asked, dirs[i])
+		}
+	}
 	for range tries {
 		// Three places about a third of the way round from each other.
 		a := next(n)
 		b := (a + n/5 + next(n/4)) % n
 		c := (b + n/5 + next(n/4)) % n
-		rays = [3]calib.Vec3{draw(dirs[a]), draw(dirs[b]), draw(dirs[c])}
-		cone, ok := calib.FitCone(rays[:], one)
+		cone, ok := calib.ConeThrough(draw(dirs[a]), draw(dirs[b]), draw(dirs[c]))
 		if !ok {
 			continue
 		}
@@ -336,7 +339,7 @@ func (rf *refiner) consensus(dirs [][]place, start calib.Ellipse, tol, stray, ou
 		if !ok || math.Hypot(e.CxPX-start.CxPX, e.CyPX-start.CyPX) > stray*r || math.Abs(math.Log(e.MeanRadiusPX()/r)) > stray {
 			continue
 		}
-		if score := agreement(dirs, e, tol, outside, math.Inf(1)); score > bestScore {
+		if score := agreement(asked, e, tol, outside, math.Inf(1)); score > bestScore {
 			best, bestScore = e, score
 		}
 	}
@@ -379,7 +382,9 @@ func agreement(dirs [][]place, e calib.Ellipse, tol, outside, softLimit float64)
 				if !p.step || covered {
 					w *= innerEdgeShare
 				}
-				best = math.Max(best, w)
+				if w > best {
+					best = w
+				}
 			} else if p.step && !covered && !soft {
 				score -= outside * p.against
 			}

@@ -89,7 +89,7 @@ func Find(p *Photo, sc Scene) Found {
 		defer small.Close()
 		// A box filter as wide as a pixel has a variance of 1/12 px.
 		sigma := math.Sqrt(f.BlurPX*f.BlurPX*scale*scale + 1.0/12)
-		rf, k = &refiner{px: calib.NewPixels(small), cam: sc.Camera.Scaled(scale), sigmaPX: sigma, rim: newRimTable(sigma)}, scale
+		rf, k = &refiner{px: calib.NewPixels(small), cam: sc.Camera.Scaled(scale), sigmaPX: sigma, rim: newRimTable(sigma), coarse: true}, scale
 	}
 	ellipses := make([]calib.Ellipse, len(chosen))
 	solid := make([]bool, len(chosen))

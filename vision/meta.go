@@ -159,7 +159,7 @@ func interopIndex(t imagemeta.TagInfo) bool {
 }
 
 func text(v any) string {
-	s := strings.TrimRight(fmt.Sprint(v), "\x00 ")
+	s := strings.ToValidUTF8(strings.TrimRight(fmt.Sprint(v), "\x00 "), "\ufffd")
 	return strings.Map(func(r rune) rune {
 		if r < ' ' || r == 0x7f {
 			return -1

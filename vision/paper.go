@@ -3,12 +3,12 @@ package vision
 import (
 	"image"
 	"math"
-	"sort"
 
 	"gocv.io/x/gocv"
 	"gonum.org/v1/gonum/mat"
 
 	"tawsight/internal/colour"
+	"tawsight/internal/order"
 )
 
 // opponent is a pixel as lightness and two colour differences of the encoded
@@ -75,60 +75,57 @@ func fitPaper(img *plane3, masked []bool) *paperModel {
 	}
 	// Start: the median colour, with a scale wide enough for a light that
 	// falls off by half.
-	var centre [3]float64
 	v := make([]float64, len(all))
-	for k := range centre {
+	for k := range m.coef {
 		for i := range all {
 			v[i] = all[i].v[k]
 		}
-		sort.Float64s(v)
-		centre[k] = v[len(v)/2]
-		m.coef[k][0] = centre[k]
+		m.coef[k][0] = order.Median(v)
 	}
 	scale := [3]float64{0.12, 0.04, 0.04}
 	w := make([]float64, len(all))
-	for iter := 0; iter < 12; iter++ {
-		for i, o := range all {
-			d := 0.0
-			for k := 0; k < 3; k++ {
-				p := 0.0
-				for j := range o.t {
-					p += m.coef[k][j] * o.t[j]
-				}
-				e := (o.v[k] - p) / (4 * scale[k])
-				d = math.Max(d, e*e)
-			}
-			if d < 1 {
-				w[i] = (1 - d) * (1 - d)
-			} else {
-				w[i] = 0
-			}
-		}
-		a := mat.NewSymDense(6, nil)
-		var rhs [3]*mat.VecDense
-		for k := range rhs {
-			rhs[k] = mat.NewVecDense(6, nil)
-		}
+	// residual is how far an observation lies off the surface.
+	residual := func(o *obs, k int) float64 {
+		c := &m.coef[k]
+		return o.v[k] - (c[0] + c[1]*o.t[1] + c[2]*o.t[2] + c[3]*o.t[3] + c[4]*o.t[4] + c[5]*o.t[5])
+	}
+	for range 12 {
+		var ata [6][6]float64
+		var rhs [3][6]float64
 		sw := 0.0
-		for i, o := range all {
-			if w[i] == 0 {
+		for i := range all {
+			o := &all[i]
+			d := 0.0
+			for k, s := range scale {
+				e := residual(o, k) / (4 * s)
+				if e *= e; e > d {
+					d = e
+				}
+			}
+			if w[i] = 0; d >= 1 {
 				continue
 			}
+			w[i] = (1 - d) * (1 - d)
 			sw += w[i]
-			for p := 0; p < 6; p++ {
-				for q := p; q < 6; q++ {
-					a.SetSym(p, q, a.At(p, q)+w[i]*o.t[p]*o.t[q])
+			for p := range ata {
+				t := w[i] * o.t[p]
+				for q := p; q < len(ata); q++ {
+					ata[p][q] += t * o.t[q]
 				}
 				for k := range rhs {
-					rhs[k].SetVec(p, rhs[k].AtVec(p)+w[i]*o.t[p]*o.v[k])
+					rhs[k][p] += t * o.v[k]
 				}
 			}
 		}
 		if sw < 30 {
 			break
 		}
-		for p := 0; p < 6; p++ {
-			a.SetSym(p, p, a.At(p, p)+1e-6*sw)
+		a := mat.NewSymDense(6, nil)
+		for p := range ata {
+			for q := p; q < len(ata); q++ {
+				a.SetSym(p, q, ata[p][q])
+			}
+			a.SetSym(p, p, ata[p][p]+1e-6*sw)
 		}
 		var chol mat.Cholesky
 		if !chol.Factorize(a) {
@@ -136,30 +133,24 @@ func fitPaper(img *plane3, masked []bool) *paperModel {
 		}
 		for k := range rhs {
 			var x mat.VecDense
-			if chol.SolveVecTo(&x, rhs[k]) == nil {
-				for j := 0; j < 6; j++ {
+			if chol.SolveVecTo(&x, mat.NewVecDense(6, rhs[k][:])) == nil {
+				for j := range m.coef[k] {
 					m.coef[k][j] = x.AtVec(j)
 				}
 			}
 		}
 		// Scale from the residuals of what is taken for paper.
-		for k := 0; k < 3; k++ {
+		for k := range scale {
 			r := v[:0]
-			for i, o := range all {
-				if w[i] <= 0 {
-					continue
+			for i := range all {
+				if w[i] > 0 {
+					r = append(r, math.Abs(residual(&all[i], k)))
 				}
-				p := 0.0
-				for j := range o.t {
-					p += m.coef[k][j] * o.t[j]
-				}
-				r = append(r, math.Abs(o.v[k]-p))
 			}
 			if len(r) == 0 {
 				continue
 			}
-			sort.Float64s(r)
-			s := 1.4826 * r[len(r)/2]
+			s := 1.4826 * order.Median(r)
 			floor := 0.004
 			// Shrink slowly, so that the first rough surface can follow.
 			scale[k] = math.Max(floor, math.Max(s, scale[k]*0.5))

@@ -95,7 +95,7 @@ func rimInset(r, sigmaPX float64) float64 {
 		}
 		prof = append(prof, 0.6-0.3*v, 0, 0)
 	}
-	look := stepSearch{window: int(window / scanStep), gap: int(gap / scanStep), inward: int(inward/scanStep + 0.5)}
+	look := stepSearchAt(scanStep, window, gap, inward)
 	steps := look.steps(prof, nil)
 	if len(steps) == 0 {
 		return 0

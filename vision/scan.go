@@ -32,18 +32,36 @@ type refiner struct {
 	px      calib.Pixels
 	cam     calib.Camera
 	sigmaPX float64 // the photo's blur
+	coarse  bool    // for choosing only, not for the outline's exact place
 	rim     rimTable
+	patch   patch     // scratch: the picture around the marble
 	raw     []float64 // scratch: profiles as sampled
 	prof    []float64 // scratch: one profile, smoothed
 	grad    []float64 // scratch: its steepness
 }
 
-// scanStep is the distance of samples along a normal, px.
-const scanStep = 0.25
+// scanStep is the distance of samples along a normal, px, and scanApart that of
+// normals along the outline. In a picture that only serves to choose, both are
+// twice as large.
+const (
+	scanStep  = 0.25
+	scanApart = 1.6
+)
 
-// mostDirections is how many directions a marble is scanned in at most, one to
-// 1.6 px of its outline: more cost time and say nothing new.
-const mostDirections = 256
+// Directions a marble is scanned in: fewer leave gaps, more cost time and say
+// nothing new.
+const (
+	leastDirections = 96
+	mostDirections  = 256
+)
+
+// steps are the distances of samples along a normal and of normals, px.
+func (rf *refiner) steps() (along, apart float64) {
+	if rf.coarse {
+		return 2 * scanStep, 2 * scanApart
+	}
+	return scanStep, scanApart
+}
 
 // window is over what length outside an edge the paper is followed, px: long
 // enough for a soft shadow, short enough to stay near.
@@ -56,12 +74,13 @@ func (rf *refiner) window(r float64) float64 {
 // px; skip says where the outside belongs to something else.
 func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) bool) sight {
 	r := e.MeanRadiusPX()
-	n := int(math.Max(96, math.Min(mostDirections, 2*math.Pi*r/1.6)))
+	step, apart := rf.steps()
+	n := int(math.Max(leastDirections, math.Min(mostDirections, 2*math.Pi*r/apart)))
 	window := rf.window(r)
 	gap := 0.75 + 0.9*rf.sigmaPX
 	inward := 1.0 + 2.2*rf.sigmaPX // how far inside the step's full height is looked for
 	start := reach + window + gap
-	m := int((start + reach + inward + 2) / scanStep)
+	m := int((start + reach + inward + 2) / step)
 	type ray struct {
 		seen           bool
 		first          int // first sample inside the picture
@@ -71,6 +90,8 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 	rays := make([]ray, n)
 	rf.raw = grown(rf.raw, 3*n*m)
 	raw := rf.raw
+	room := e.SemiMajorPX + start + 2
+	rf.patch.fill(rf.px, e.CxPX-room, e.CyPX-room, e.CxPX+room, e.CyPX+room)
 	w, h := float64(rf.px.W-1), float64(rf.px.H-1)
 	for k := range rays {
 		q := &rays[k]
@@ -81,7 +102,7 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 		}
 		// Only as far out as the frame goes.
 		for ; q.first < m; q.first++ {
-			s := start - float64(q.first)*scanStep
+			s := start - float64(q.first)*step
 			x, y := q.x0+q.nx*s, q.y0+q.ny*s
 			if x >= 0 && y >= 0 && x <= w && y <= h {
 				break
@@ -93,16 +114,12 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 		}
 		out.looked++
 		q.seen = true
-		for i := q.first; i < m; i++ {
-			s := start - float64(i)*scanStep
-			c := rf.px.LinearAt(q.x0+q.nx*s, q.y0+q.ny*s)
-			v := raw[3*(k*m+i) : 3*(k*m+i)+3]
-			v[0], v[1], v[2] = (c[0]+c[1]+c[2])/3, c[0]-c[1], (c[0]+c[1])/2-c[2]
-		}
+		s := start - float64(q.first)*step
+		rf.patch.along(raw[3*(k*m+q.first):3*(k+1)*m], q.x0+q.nx*s, q.y0+q.ny*s, -q.nx*step, -q.ny*step)
 	}
 	rf.prof = grown(rf.prof, 3*m)
 	rim := rf.rim.shift(r)
-	look := stepSearch{window: int(window / scanStep), gap: int(gap / scanStep), inward: int(inward/scanStep + 0.5)}
+	look := stepSearchAt(step, window, gap, inward)
 	all := make([]place, 0, 4*n)
 	var steps []stepAt
 	var steep [][2]float64
@@ -138,10 +155,10 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 			prof[i] *= per
 		}
 		steps = look.steps(prof, steps[:0])
-		steep = rf.slopes(prof, steep[:0])
+		steep = rf.slopes(prof, max(2, int(1.2*rf.sigmaPX/step)), steep[:0])
 		from := len(all)
 		add := func(s, strength, width float64, isStep bool) {
-			off := start - float64(first)*scanStep - s
+			off := start - float64(first)*step - s
 			if math.Abs(off) > reach {
 				return
 			}
@@ -152,10 +169,10 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 			all = append(all, p)
 		}
 		for _, s := range steps {
-			add(s.at*scanStep, s.strength, s.width*scanStep, true)
+			add(s.at*step, s.strength, s.width*step, true)
 		}
 		for _, g := range steep {
-			add(g[0]*scanStep, g[1], 0, false)
+			add(g[0]*step, g[1], 0, false)
 		}
 		if len(all) == from {
 			continue
@@ -171,6 +188,68 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 		out.dirs = append(out.dirs, d)
 	}
 	return out
+}
+
+// patch is part of a picture in linear light, as lightness and two colour
+// differences.
+type patch struct {
+	x, y, w, h int // where it begins in the picture, and its size
+	v          []float32
+}
+
+// fill takes what of the picture lies between two corners, px.
+func (p *patch) fill(px calib.Pixels, x0, y0, x1, y1 float64) {
+	p.x, p.y = max(0, min(px.W-1, int(x0))), max(0, min(px.H-1, int(y0)))
+	p.w, p.h = max(0, min(px.W-1, int(x1)+1))-p.x+1, max(0, min(px.H-1, int(y1)+1))-p.y+1
+	if n := 3 * p.w * p.h; cap(p.v) < n {
+		p.v = make([]float32, n)
+	} else {
+		p.v = p.v[:n]
+	}
+	for y := range p.h {
+		px.LinearRow(p.x, p.y+y, p.v[3*y*p.w:3*(y+1)*p.w])
+	}
+	for i := 0; i+2 < len(p.v); i += 3 {
+		r, g, b := p.v[i], p.v[i+1], p.v[i+2]
+		p.v[i], p.v[i+1], p.v[i+2] = (r+g+b)/3, r-g, (r+g)/2-b
+	}
+}
+
+// along samples a straight line from x, y (px of the picture) in steps of dx, dy,
+// bilinearly, three numbers a sample; beyond the patch its border goes on.
+func (p *patch) along(out []float64, x, y, dx, dy float64) {
+	x, y = x-float64(p.x), y-float64(p.y)
+	right, bottom := float64(p.w-1), float64(p.h-1)
+	for i := 0; i+2 < len(out); i += 3 {
+		u, v := x, y
+		if u < 0 {
+			u = 0
+		} else if u > right {
+			u = right
+		}
+		if v < 0 {
+			v = 0
+		} else if v > bottom {
+			v = bottom
+		}
+		ix, iy := int(u), int(v)
+		fx, fy := float32(u-float64(ix)), float32(v-float64(iy))
+		a := 3 * (iy*p.w + ix)
+		b, c := a, a
+		if ix < p.w-1 {
+			b += 3
+		}
+		if iy < p.h-1 {
+			c += 3 * p.w
+		}
+		d := c + b - a
+		wa, wb, wc, wd := (1-fx)*(1-fy), fx*(1-fy), (1-fx)*fy, fx*fy
+		pa, pb, pc, pd := p.v[a:a+3:a+3], p.v[b:b+3:b+3], p.v[c:c+3:c+3], p.v[d:d+3:d+3]
+		out[i] = float64(wa*pa[0] + wb*pb[0] + wc*pc[0] + wd*pd[0])
+		out[i+1] = float64(wa*pa[1] + wb*pb[1] + wc*pc[1] + wd*pd[1])
+		out[i+2] = float64(wa*pa[2] + wb*pb[2] + wc*pc[2] + wd*pd[2])
+		x, y = x+dx, y+dy
+	}
 }
 
 // grown is a slice of n numbers that may reuse s.
@@ -204,9 +283,19 @@ const (
 	stepLeast = 0.045
 )
 
+// mostSteps is how many steps of one direction are listed: what lies behind a
+// third is inside the glass.
+const mostSteps = 3
+
 // stepSearch looks for steps in a profile sampled from outside inwards, three
-// channels a sample. Lengths are in samples.
-type stepSearch struct{ window, gap, inward int }
+// channels a sample. Lengths are in samples; level is over what length a step
+// must have levelled off.
+type stepSearch struct{ window, gap, inward, level int }
+
+// stepSearchAt takes lengths in px, for samples step px apart.
+func stepSearchAt(step, window, gap, inward float64) stepSearch {
+	return stepSearch{int(window / step), int(gap / step), int(inward/step + 0.5), int(0.75/step + 0.5)}
+}
 
 // stepAt is a step: where it reaches half its height, samples from the
 // profile's start, how high it is in noise units, and its 10 to 90 % width in
@@ -236,7 +325,7 @@ func (ss stepSearch) steps(p []float64, out []stepAt) []stepAt {
 	nw := float64(wn)
 	mx, sxx := (nw-1)/2, nw*(nw*nw-1)/12
 	run := 0
-	for i := wn + gn; i+in < m; i++ {
+	for i := wn + gn; i+in < m && len(out) < mostSteps; i++ {
 		from := i - gn - wn
 		var line line3
 		var noise2 [3]float64
@@ -246,7 +335,10 @@ func (ss stepSearch) steps(p []float64, out []stepAt) []stepAt {
 			b := sxy / sxx
 			line.b[k] = b
 			line.a[k] = s0[k]/nw - b*mx
-			noise2[k] = math.Max(stepNoiseFloor*stepNoiseFloor, (s2[k]-s0[k]*s0[k]/nw-b*sxy)/(nw-2))
+			noise2[k] = (s2[k] - s0[k]*s0[k]/nw - b*sxy) / (nw - 2)
+			if noise2[k] < stepNoiseFloor*stepNoiseFloor {
+				noise2[k] = stepNoiseFloor * stepNoiseFloor
+			}
 			e := p[3*i+k] - line.at(k, float64(wn+gn))
 			d += e * e / noise2[k]
 			// The window moves on.
@@ -284,7 +376,9 @@ func (ss stepSearch) steps(p []float64, out []stepAt) []stepAt {
 				e := p[3*(from+j)+k] - line.at(k, float64(j))
 				e2 += e * e / noise2[k]
 			}
-			peak = math.Max(peak, e2)
+			if e2 > peak {
+				peak = e2
+			}
 		}
 		if d < stepOverPeak*stepOverPeak*peak {
 			run = 0
@@ -360,8 +454,7 @@ func (ss stepSearch) measure(p []float64, o int) (s stepAt, to int, ok bool) {
 		return s, 0, false
 	}
 	// A step levels off within the blur; the slope of a shadow goes on.
-	const span = 3 // samples, 0.75 px
-	steep := 0.0
+	span, steep := ss.level, 0.0
 	for j := max(span, o-gn); j <= lim; j++ {
 		steep = math.Max(steep, q(j)-q(j-span))
 	}
@@ -436,9 +529,8 @@ func bendOf(p []float64, x float64) (b [3]float64) {
 // slopes lists the places of steepest change along a profile, in samples from
 // its start, each with its height in units of stepNoiseFloor: candidates for
 // directions in which the outermost step is a blot in the shadow and not the
-// glass.
-func (rf *refiner) slopes(p []float64, out [][2]float64) [][2]float64 {
-	h := max(2, int(1.2*rf.sigmaPX/scanStep))
+// glass. h is how many samples away change is measured over.
+func (rf *refiner) slopes(p []float64, h int, out [][2]float64) [][2]float64 {
 	m := len(p) / 3
 	if m < 2*h+3 {
 		return out

@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"io"
+	"path/filepath"
 	"testing"
 )
 
@@ -22,10 +24,20 @@ func FuzzImport(f *testing.F) {
 	first, _, _ := bytes.Cut(whole, []byte("\n"))
 	f.Add(append(bytes.Clone(first), "\n{\"end\":{\"rows\":0}}\n"...))
 	f.Add(bytes.Replace(whole, []byte(`"name":"`), []byte(`"name":"x`), 1))
+	dir, n := f.TempDir(), 0
 	var empty *Collection
+	f.Cleanup(func() {
+		if empty != nil {
+			empty.Close()
+		}
+	})
 	f.Fuzz(func(t *testing.T, data []byte) {
 		if empty == nil {
-			empty = made(f)
+			n++
+			var err error
+			if empty, err = Create(ctx, filepath.Join(dir, fmt.Sprint(n, Ext))); err != nil {
+				t.Fatal(err)
+			}
 		}
 		_, err := empty.Import(ctx, bytes.NewReader(data))
 		if err != nil && !errors.Is(err, ErrRefused) {

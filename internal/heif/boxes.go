@@ -61,6 +61,14 @@ type file struct {
 	idat       []byte
 }
 
+// Bounds on what one picture is made of, far above what cameras write: a file of a
+// few kilobytes can claim billions of pieces that take no bytes to name.
+const (
+	mostTiles      = 4096 // 512 px each, they would be a gigapixel
+	mostProperties = 256
+	mostExtents    = 4096
+)
+
 // boxes calls f with each box of b; a box that is cut short is ErrShort.
 func boxes(b []byte, f func(kind string, body []byte) error) error {
 	for len(b) > 0 {
@@ -187,6 +195,9 @@ func (f *file) readMeta(body []byte) error {
 					switch kind {
 					case "dimg":
 						it := f.item(from)
+						if len(it.tiles) >= mostTiles {
+							return errBox
+						}
 						it.tiles = append(it.tiles, to)
 					case "cdsc":
 						f.describes[to] = append(f.describes[to], from)
@@ -225,7 +236,7 @@ func (f *file) readPlaces(r *reader, version uint64) error {
 			r.uint(index)
 			at := start + r.uint(offset)
 			n := r.uint(length)
-			if r.bad {
+			if r.bad || len(it.extents) >= mostExtents {
 				return errBox
 			}
 			it.extents = append(it.extents, extent{at, n})
@@ -259,6 +270,9 @@ func (f *file) readProperties(b []byte) error {
 				it := f.item(uint32(r.uint(n)))
 				for range r.uint(1) {
 					v := int(r.uint(size)) &^ (0x80 << (8 * (size - 1)))
+					if len(it.properties) >= mostProperties {
+						return errBox
+					}
 					it.properties = append(it.properties, v-1)
 				}
 				if r.bad {

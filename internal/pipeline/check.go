@@ -44,6 +44,7 @@ func CheckBy(ctx context.Context, photos []string, o RulerOptions, workers int, 
 			progress(done, len(paths), paths[i])
 		}
 	})
+	asText(out)
 	return out, ctx.Err()
 }
 

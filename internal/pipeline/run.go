@@ -135,6 +135,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		return Summary{}, err
 	}
 	pairUltraviolet(ctx, photos, seen)
+	asText(photos)
 	sum := Summary{Photos: len(paths), Failures: refFailures}
 	for _, p := range photos {
 		sum.Marbles += len(p.Marbles)
@@ -213,6 +214,14 @@ func writePictures(outDir, stem string, res *taken) error {
 	}
 	path := filepath.Join(outDir, filepath.FromSlash(report.OverlayPath(stem)))
 	return report.WriteOverlay(path, res.Overlay, res.Photo, res.Sight)
+}
+
+// asText has the paths in records as text, now that no file is opened by them any
+// more.
+func asText(photos []record.Photo) {
+	for i := range photos {
+		photos[i].Path, photos[i].PairedWith = record.TextPath(photos[i].Path), record.TextPath(photos[i].PairedWith)
+	}
 }
 
 func writable(dir string) error {
