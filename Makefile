@@ -6,7 +6,7 @@ SHELL := /bin/sh
 # as fast and take far less memory.
 export MALLOC_ARENA_MAX := 2
 
-.PHONY: all demo build test card samples accuracy bench docs leaks mangle deb setup clean
+.PHONY: all demo build test card samples accuracy bench docs leaks mangle fuzz deb setup clean
 
 all: build
 
@@ -42,8 +42,12 @@ samples: setup
 accuracy: setup
 	go run ./cmd/accuracy
 
-bench: setup
-	go test -run '^$$' -bench . -benchmem ./...
+# Prints what measuring costs beside what it may cost, in one table; wants Debian's
+# python3-skimage, python3-sklearn and python3-opencv to compare with. With
+# BENCH=-long it runs 2,000 photos, which takes hours.
+bench: build
+	go build -o bin/bench ./bench
+	bin/bench $(BENCH)
 
 # Writes docs/features.md from the registry of features, and the schema of an
 # exported collection from the list of its tables.
@@ -60,6 +64,15 @@ leaks: setup
 # of it. The tests do a short run of it.
 mangle: setup
 	go run ./cmd/mangle -n 10000 -keep out/mangle
+
+# Fuzzes every target for a minute. The first time, OpenCV's binding and SQLite are
+# compiled anew for it, which takes minutes.
+fuzz: setup
+	@for at in vision:FuzzHeader vision:FuzzStrip internal/heif:FuzzInspect internal/colour:FuzzReadProfile \
+		internal/bundle:FuzzOpen internal/bundle:FuzzManifest internal/collection:FuzzImport internal/collection:FuzzTable \
+		internal/refset:FuzzReadNotes internal/web:FuzzUpload classify:FuzzDecode; do \
+		go test -run '^$$' -fuzz "^$${at#*:}\$$" -fuzztime 60s -fuzzminimizetime 10x ./$${at%:*} || exit 1; \
+	done
 
 # A package for the Debian or Ubuntu release of this machine, into out.
 deb: build

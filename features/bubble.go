@@ -447,7 +447,7 @@ func (q *bubbleCandidate) weigh() {
 // Limits of the decision about bubbles.
 const (
 	// bubbleCandidatesMost is how many circles are looked at closely.
-	bubbleCandidatesMost = 20
+	bubbleCandidatesMost = 30
 	// bubbleLimit is the score from which a circle is a bubble: where about nine
 	// in ten found are, on the photos that the weights were found on.
 	bubbleLimit = 0.45

@@ -44,38 +44,60 @@ func PNG(img image.Image) ([]byte, error) {
 	return asFile(gocv.PNGFileExt, m)
 }
 
-// ReducedJPEG makes a JPEG of a JPEG or PNG, no larger than maxSide; one that is
-// a JPEG and small enough already comes back as it is.
-func ReducedJPEG(data []byte, maxSide, quality int, blank color.Color) ([]byte, error) {
+// Reduction is how small a picture is to be, and its quality as a JPEG, 1 to 100.
+type Reduction struct{ MaxSide, Quality int }
+
+// ReducedJPEG makes JPEGs of a JPEG or PNG, one for each reduction: none larger
+// than asked. What is a JPEG and small enough already comes back as it is; what is
+// transparent is laid over blank.
+func ReducedJPEG(data []byte, blank color.Color, to ...Reduction) ([][]byte, error) {
 	cfg, kind, err := image.DecodeConfig(bytes.NewReader(data))
 	if err != nil {
 		return nil, err
 	}
 	long := max(cfg.Width, cfg.Height)
-	if kind == "jpeg" && long <= maxSide {
-		return data, nil
-	}
 	if cfg.Width < 1 || cfg.Height < 1 || cfg.Width > MaxPixels/cfg.Height || long > jpegSide {
 		return nil, fmt.Errorf("a picture of %d x %d pixels", cfg.Width, cfg.Height)
 	}
-	m, err := gocv.IMDecode(data, gocv.IMReadUnchanged)
-	if err != nil {
-		return nil, err
+	var m gocv.Mat
+	defer func() {
+		if m.Ptr() != nil {
+			m.Close()
+		}
+	}()
+	out := make([][]byte, len(to))
+	for i, r := range to {
+		if kind == "jpeg" && long <= r.MaxSide {
+			out[i] = data
+			continue
+		}
+		if m.Ptr() == nil {
+			if m, err = gocv.IMDecode(data, gocv.IMReadUnchanged); err != nil {
+				return nil, err
+			}
+			if t := m.Type(); m.Empty() || t != gocv.MatTypeCV8UC1 && t != gocv.MatTypeCV8UC3 && t != gocv.MatTypeCV8UC4 {
+				return nil, errors.New("the picture could not be decoded")
+			}
+			m = laidOver(m, blank)
+		}
+		if out[i], err = reducedJPEG(m, r); err != nil {
+			return nil, err
+		}
 	}
-	defer func() { m.Close() }()
-	if t := m.Type(); m.Empty() || t != gocv.MatTypeCV8UC1 && t != gocv.MatTypeCV8UC3 && t != gocv.MatTypeCV8UC4 {
-		return nil, errors.New("the picture could not be decoded")
+	return out, nil
+}
+
+func reducedJPEG(m gocv.Mat, r Reduction) ([]byte, error) {
+	long := max(m.Cols(), m.Rows())
+	if long <= r.MaxSide {
+		return asFile(gocv.JPEGFileExt, m, gocv.IMWriteJpegQuality, r.Quality)
 	}
-	m = laidOver(m, blank)
-	if long > maxSide {
-		k := float64(maxSide) / float64(long)
-		small := gocv.NewMat()
-		defer small.Close()
-		size := image.Pt(max(1, int(float64(m.Cols())*k+0.5)), max(1, int(float64(m.Rows())*k+0.5)))
-		gocv.Resize(m, &small, size, 0, 0, gocv.InterpolationArea)
-		return asFile(gocv.JPEGFileExt, small, gocv.IMWriteJpegQuality, quality)
-	}
-	return asFile(gocv.JPEGFileExt, m, gocv.IMWriteJpegQuality, quality)
+	k := float64(r.MaxSide) / float64(long)
+	small := gocv.NewMat()
+	defer small.Close()
+	size := image.Pt(max(1, int(float64(m.Cols())*k+0.5)), max(1, int(float64(m.Rows())*k+0.5)))
+	gocv.Resize(m, &small, size, 0, 0, gocv.InterpolationArea)
+	return asFile(gocv.JPEGFileExt, small, gocv.IMWriteJpegQuality, r.Quality)
 }
 
 func asFile(ext gocv.FileExt, m gocv.Mat, params ...int) ([]byte, error) {

@@ -87,14 +87,14 @@ func TestJPEGComesBack(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	small, err := ReducedJPEG(full, 80, 93, blank)
+	both, err := ReducedJPEG(full, blank, Reduction{80, 93}, Reduction{160, 93})
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, c := range []struct {
 		data []byte
 		by   int
-	}{{data, 1}, {small, 2}} {
+	}{{data, 1}, {both[0], 2}, {both[1], 1}} {
 		back, err := jpeg.Decode(bytes.NewReader(c.data))
 		if err != nil {
 			t.Fatal(err)
@@ -117,11 +117,11 @@ func TestJPEGComesBack(t *testing.T) {
 		}
 	}
 	// One that is small enough is left alone; what is no picture is refused.
-	if same, err := ReducedJPEG(data, 160, 50, blank); err != nil || !bytes.Equal(same, data) {
+	if same, err := ReducedJPEG(data, blank, Reduction{160, 50}); err != nil || !bytes.Equal(same[0], data) {
 		t.Errorf("a small JPEG was made anew (%v)", err)
 	}
 	for name, bad := range map[string][]byte{"nothing": nil, "text": []byte("not a picture"), "cut": full[:40]} {
-		if _, err := ReducedJPEG(bad, 80, 93, blank); err == nil {
+		if _, err := ReducedJPEG(bad, blank, Reduction{80, 93}); err == nil {
 			t.Errorf("%s was read", name)
 		}
 	}

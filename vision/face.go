@@ -131,16 +131,24 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 type around []struct{ cx, cy, c, s, major, minor float64 }
 
 // neighbours are the marbles that a face, or the paper around it, may meet.
-func neighbours(all []Outline, self int) (out around) {
-	e := all[self].Ellipse
-	reach := (features.RingFrom + features.RingSteps*features.RingStep) * e.SemiMajorPX
-	for j := range all {
-		o := all[j].Ellipse
-		if j == self || math.Hypot(o.CxPX-e.CxPX, o.CyPX-e.CyPX) > reach+o.SemiMajorPX {
+func neighbours(all []Outline, self int) around {
+	e := make([]calib.Ellipse, len(all))
+	for i := range all {
+		e[i] = all[i].Ellipse
+	}
+	return about(e, self, features.RingFrom+features.RingSteps*features.RingStep, 1)
+}
+
+// about are the outlines that lie within reach radii of one of them, grown so that
+// what they hold has grown times the area.
+func about(all []calib.Ellipse, self int, reach, grown float64) (out around) {
+	e, k := all[self], math.Sqrt(grown)
+	for j, o := range all {
+		if j == self || math.Hypot(o.CxPX-e.CxPX, o.CyPX-e.CyPX) > reach*e.SemiMajorPX+k*o.SemiMajorPX {
 			continue
 		}
 		s, c := math.Sincos(o.AngleDeg * math.Pi / 180)
-		out = append(out, struct{ cx, cy, c, s, major, minor float64 }{o.CxPX, o.CyPX, c, s, o.SemiMajorPX, o.SemiMinorPX})
+		out = append(out, struct{ cx, cy, c, s, major, minor float64 }{o.CxPX, o.CyPX, c, s, k * o.SemiMajorPX, k * o.SemiMinorPX})
 	}
 	return out
 }

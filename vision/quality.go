@@ -433,26 +433,25 @@ func (s *Survey) texture(px calib.Pixels, closed []bool, mw, mh, block int, l *l
 func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, off *Areas) {
 	paper := lum(s.PaperLinear)
 	burnt := math.Max(s.PaperClipped[0], math.Max(s.PaperClipped[1], s.PaperClipped[2])) > 0.2
-	others := func(i int, x, y float64) bool {
-		for j := range marbles {
-			if j == i {
-				continue
-			}
-			if u, v := marbles[j].Unit(x, y); u*u+v*v < 1.03 {
-				return true
-			}
-		}
-		return off.Has(x, y) || x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2)
+	// A coarse ring around a place of the face's grid.
+	const n = 20
+	var ringOff [16][2]int
+	for q := range ringOff {
+		sq, cq := math.Sincos(2 * math.Pi * float64(q) / 16)
+		ringOff[q] = [2]int{int(math.Round(n / 5 * sq)), int(math.Round(n / 5 * cq))}
 	}
 	for i, e := range marbles {
 		look := MarbleLook{LightShare: -1, EdgeShare: -1}
+		near := about(marbles, i, 1.6, 1.03)
+		others := func(x, y float64) bool {
+			return near.hold(x, y) || off.Has(x, y) || x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2)
+		}
 		sin, cos := math.Sincos(e.AngleDeg * math.Pi / 180)
 		at := func(x, y float64) (float64, float64) {
 			u, v := (cos*x+sin*y)*e.SemiMajorPX, (-sin*x+cos*y)*e.SemiMinorPX
 			return e.CxPX + cos*u - sin*v, e.CyPX + sin*u + cos*v
 		}
 		// The face on a grid of 41 x 41.
-		const n = 20
 		var bright [2*n + 1][2*n + 1]float64
 		var clipped [2*n + 1][2*n + 1]bool
 		for a := -n; a <= n; a++ {
@@ -474,7 +473,6 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, off *Areas) {
 			}
 		}
 		glare, face, full := 0, 0, 0
-		var around []float64
 		for a := 0; a <= 2*n; a++ {
 			for b := 0; b <= 2*n; b++ {
 				u, v := float64(b-n)/n, float64(a-n)/n
@@ -489,22 +487,28 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, off *Areas) {
 						continue
 					}
 				}
-				around = around[:0]
-				for q := 0; q < 16; q++ {
-					sq, cq := math.Sincos(2 * math.Pi * float64(q) / 16)
-					aa, bb := a+int(math.Round(n/5*sq)), b+int(math.Round(n/5*cq))
-					if aa >= 0 && bb >= 0 && aa <= 2*n && bb <= 2*n && bright[aa][bb] >= 0 {
-						around = append(around, bright[aa][bb])
-					}
-				}
-				if len(around) < 8 {
-					continue
-				}
-				sort.Float64s(around)
 				// As for a face's highlights: much brighter than what is round
 				// about, by more than glass of any colour next to another, in
-				// the light of the open paper.
-				if bright[a][b] > 1.5*around[len(around)*7/8]+0.25*math.Max(0.05, paper) {
+				// the light of the open paper. It is where more than seven eighths
+				// of the ring lie below this.
+				below := (bright[a][b] - 0.25*math.Max(0.05, paper)) / 1.5
+				if below <= 0 {
+					continue
+				}
+				seen, darker := 0, 0
+				for _, d := range ringOff {
+					aa, bb := a+d[0], b+d[1]
+					if aa < 0 || bb < 0 || aa > 2*n || bb > 2*n || bright[aa][bb] < 0 {
+						continue
+					}
+					seen++
+					if bright[aa][bb] < below {
+						darker++
+					} else if seen-darker > 1 { // at most one may be as bright
+						break
+					}
+				}
+				if seen >= 8 && darker > seen*7/8 {
 					glare++
 				}
 			}
@@ -520,21 +524,21 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, off *Areas) {
 		for d := 0; d < dirs; d++ {
 			sd, cd := math.Sincos(2 * math.Pi * float64(d) / dirs)
 			for q := 1.15; q <= 1.6; q += 0.09 {
-				if x, y := at(q*cd, q*sd); !others(i, x, y) {
+				if x, y := at(q*cd, q*sd); !others(x, y) {
 					ring = append(ring, lum(px.Linear(int(x+0.5), int(y+0.5))))
 				}
 			}
 			var in, out [3]float64
 			ni, no := 0, 0
 			for t := 0.0; t < 1; t += 0.2 {
-				if x, y := at((0.86+0.1*t)*cd, (0.86+0.1*t)*sd); !others(i, x, y) {
+				if x, y := at((0.86+0.1*t)*cd, (0.86+0.1*t)*sd); !others(x, y) {
 					c := px.Linear(int(x+0.5), int(y+0.5))
 					for k := range in {
 						in[k] += c[k]
 					}
 					ni++
 				}
-				if x, y := at((1.06+0.1*t)*cd, (1.06+0.1*t)*sd); !others(i, x, y) {
+				if x, y := at((1.06+0.1*t)*cd, (1.06+0.1*t)*sd); !others(x, y) {
 					c := px.Linear(int(x+0.5), int(y+0.5))
 					for k := range out {
 						out[k] += c[k]

@@ -6,6 +6,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"tawsight/internal/pipeline"
+	"tawsight/internal/worker"
 )
 
 func TestCompareWrongUsage(t *testing.T) {
@@ -81,6 +84,10 @@ func TestCompareWithoutAPlate(t *testing.T) {
 
 // TestMain keeps the tests out of the user's own cache.
 func TestMain(m *testing.M) {
+	if worker.Is() || os.Getenv(commandEnv) != "" {
+		pipeline.Isolate()
+		asCommand()
+	}
 	dir, err := os.MkdirTemp("", "tawsight-cache")
 	if err == nil {
 		err = os.Setenv("XDG_CACHE_HOME", dir)

@@ -21,7 +21,8 @@ type measureCommand struct {
 	printScale
 	cameraProfiles
 	rulerFlags
-	Workers int `placeholder:"N" help:"Photos measured at once. Default: one for each processor core."`
+	NoCache bool `name:"no-cache" help:"Measure every photo anew. Otherwise what was measured before, by this very program with the same options, is taken from your cache, and the results are the same."`
+	Workers int  `placeholder:"N" help:"Photos measured at once. Default: one for each processor core."`
 }
 
 func (measureCommand) Help() string {
@@ -78,6 +79,7 @@ func (c measureCommand) Run(s *session) error {
 		ModelPath:     c.Model,
 		CheckBarMM:    c.CheckBarMM,
 		Ruler:         rulers,
+		NoCache:       c.NoCache,
 		Workers:       c.Workers,
 		Progress:      bar.photo,
 		Log:           s.log,

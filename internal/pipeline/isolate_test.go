@@ -91,7 +91,7 @@ func TestOnePhotoCostsOnePhoto(t *testing.T) {
 	for _, name := range []string{"b-throws.jpg", "c-hangs.jpg", "d-eats.jpg", "e-flaky.jpg", "f-panics.jpg", "g-good.jpg"} {
 		put(t, filepath.Join(dir, name), plain)
 	}
-	here := Options{Photos: []string{filepath.Join(dir, "a-tray.jpg"), filepath.Join(dir, "g-good.jpg")}, OutDir: filepath.Join(t.TempDir(), "here"), ExplainDir: filepath.Join(t.TempDir(), "explain"), Workers: 1}
+	here := Options{Photos: []string{filepath.Join(dir, "a-tray.jpg"), filepath.Join(dir, "g-good.jpg")}, OutDir: filepath.Join(t.TempDir(), "here"), ExplainDir: filepath.Join(t.TempDir(), "explain"), Workers: 1, NoCache: true}
 	if _, err := Run(context.Background(), here); err != nil {
 		t.Fatal(err)
 	}

@@ -20,6 +20,7 @@ const (
 	doCheck   = "check"
 	doCard    = "card"    // look for the card alone, with what the file says of its camera
 	doCorners = "corners" // the card's corners
+	doBase    = "base"    // the picture that the overlay is drawn on
 	doGlows   = "glows"   // the light at given places under ultraviolet light
 )
 
@@ -181,6 +182,8 @@ func do(j job, a *answer) (err error) {
 		a.Card = cardLook{l.failed, l.why, p.corners, p.card, p.key, p.width, p.height, p.focal35}
 	case doCorners:
 		a.Corners = cornersOf(j.Path)
+	case doBase:
+		a.Taken.Overlay = baseOf(j.Path)
 	case doGlows:
 		a.Glows = glowsOf(j.Path, j.Survey, j.Outlines)
 	default:

@@ -37,6 +37,9 @@ type Options struct {
 	// Ruler says what else may give the scale of Photos; the labelled ones have
 	// their cards.
 	Ruler RulerOptions
+	// NoCache measures every photo, whatever is known of it from earlier runs, and
+	// keeps nothing for later ones.
+	NoCache bool
 	// Workers is how many photos are measured at once; 0 means one a core.
 	Workers int
 	// Progress, where not nil, is called after each photo, from one goroutine

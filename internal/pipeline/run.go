@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -101,26 +102,43 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		}
 	}
 
+	memory := openMemory(o, scale, sheets != "")
+	defer memory.close()
 	photos := make([]record.Photo, len(paths))
+	pages := make([]string, len(paths))
 	seen := make([]pairable, len(paths))
 	var firstErr error
 	var mu sync.Mutex
 	inner, cancel := context.WithCancel(ctx)
 	defer cancel()
 	each(inner, len(paths), o.Workers, func(i int) {
-		res := measure(inner, paths[i], scale, wanted{pictures: true, sheets: sheets != "", ruler: o.Ruler}, log)
+		res := memory.measure(inner, paths[i], scale, wanted{pictures: true, sheets: sheets != "", ruler: o.Ruler}, log)
 		if inner.Err() != nil {
 			return // not measured to its end
 		}
+		recorded, err := json.Marshal(res.Photo)
+		if err != nil {
+			res.key = "" // it has a figure that JSON can't say
+		}
 		attribute(learned, &res.Photo)
-		err := writePictures(o.OutDir, stems[i], &res)
+		if res.Photo.Error == "" {
+			err = memory.draw(inner, res, recorded, log)
+		}
+		if inner.Err() != nil {
+			return
+		}
+		memory.page(res)
+		if err == nil {
+			err = writePictures(o.OutDir, stems[i], res)
+		}
 		if err == nil && sheets != "" {
-			err = writeSheets(sheets, o.OutDir, stems[i], &res)
+			err = writeSheets(sheets, o.OutDir, stems[i], &res.taken)
 		}
 		mu.Lock()
 		defer mu.Unlock()
 		photos[i] = res.Photo
-		seen[i] = pairableOf(&res)
+		seen[i] = pairableOf(&res.taken)
+		pages[i] = res.page
 		if err != nil && firstErr == nil {
 			firstErr = err
 			cancel()
@@ -153,7 +171,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err := report.WritePhotosCSV(filepath.Join(o.OutDir, report.PhotosName), photos); err != nil {
 		return sum, err
 	}
-	if err := report.WriteHTML(o.OutDir, photos); err != nil {
+	if err := report.WriteHTMLWith(o.OutDir, photos, func(i int) report.PagePictures { return pagePictures(pages[i]) }); err != nil {
 		return sum, err
 	}
 	sum.SheetsDir = sheets
@@ -201,19 +219,18 @@ func each(ctx context.Context, n, workers int, f func(i int)) {
 
 // writePictures writes a photo's overlay and crops, and notes the crops'
 // places in the record.
-func writePictures(outDir, stem string, res *taken) error {
-	if res.Overlay == nil {
+func writePictures(outDir, stem string, w *work) error {
+	if w.drawn == nil {
 		return nil
 	}
-	for i := range res.Photo.Marbles {
-		m := &res.Photo.Marbles[i]
+	for i := range w.Photo.Marbles {
+		m := &w.Photo.Marbles[i]
 		m.Crop = report.CropPath(stem, m.ID)
-		if err := atomicfile.WriteBytes(filepath.Join(outDir, filepath.FromSlash(m.Crop)), res.Crops[i]); err != nil {
+		if err := atomicfile.WriteBytes(filepath.Join(outDir, filepath.FromSlash(m.Crop)), w.Crops[i]); err != nil {
 			return err
 		}
 	}
-	path := filepath.Join(outDir, filepath.FromSlash(report.OverlayPath(stem)))
-	return report.WriteOverlay(path, res.Overlay, res.Photo, res.Sight)
+	return atomicfile.WriteBytes(filepath.Join(outDir, filepath.FromSlash(report.OverlayPath(stem))), w.drawn)
 }
 
 // asText has the paths in records as text, now that no file is opened by them any

@@ -100,7 +100,7 @@ func runs(t *testing.T) *finished {
 				withWorkers(t, worker.Limits{})
 			}
 			shared.sums[i], shared.err[i] = Run(context.Background(), Options{
-				Photos: []string{dir}, OutDir: shared.out, Workers: workers,
+				Photos: []string{dir}, OutDir: shared.out, Workers: workers, NoCache: true,
 				Progress: func(done, total int, path string) {
 					shared.progress[i] = append(shared.progress[i], fmt.Sprintf("%d/%d", done, total))
 				},

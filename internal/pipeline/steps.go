@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"context"
 	"path/filepath"
 	"syscall"
 
@@ -64,10 +65,22 @@ func Costs(path, outDir string) ([]StepCost, record.Photo, error) {
 	clock.done("record")
 	t := handOn(path, &res, want)
 	clock.done("crops encoded")
-	if err := writePictures(outDir, report.Stems([]string{path})[0], &t); err != nil {
+	m := openMemory(Options{NoCache: true}, scale, false)
+	defer m.close()
+	w := &work{taken: t}
+	if t.Photo.Error == "" {
+		if err := m.draw(context.Background(), w, nil, nil); err != nil {
+			return nil, t.Photo, err
+		}
+	}
+	clock.done("overlay drawn and encoded")
+	m.page(w)
+	clock.done("page's pictures")
+	if err := writePictures(outDir, report.Stems([]string{path})[0], w); err != nil {
 		return nil, t.Photo, err
 	}
-	clock.done("overlay drawn, files")
+	clock.done("files")
+	t = w.taken
 	photos := []record.Photo{t.Photo}
 	for _, write := range []func() error{
 		func() error { return report.WriteJSONL(filepath.Join(outDir, report.JSONLName), photos) },
@@ -75,7 +88,9 @@ func Costs(path, outDir string) ([]StepCost, record.Photo, error) {
 			return report.WriteMarblesCSV(filepath.Join(outDir, report.MarblesName), photos, featureNames())
 		},
 		func() error { return report.WritePhotosCSV(filepath.Join(outDir, report.PhotosName), photos) },
-		func() error { return report.WriteHTML(outDir, photos) },
+		func() error {
+			return report.WriteHTMLWith(outDir, photos, func(int) report.PagePictures { return pagePictures(w.page) })
+		},
 	} {
 		if err := write(); err != nil {
 			return nil, t.Photo, err

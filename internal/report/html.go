@@ -3,7 +3,6 @@ package report
 import (
 	"cmp"
 	_ "embed"
-	"encoding/base64"
 	"fmt"
 	"html/template"
 	"image/color"
@@ -65,8 +64,17 @@ func sentence(s string) string {
 // crops where each marble's Crop says), so that a large run does not fill the
 // memory. A picture that is missing is left out.
 func WriteHTML(outDir string, photos []record.Photo) error {
+	return WriteHTMLWith(outDir, photos, nil)
+}
+
+// WriteHTMLWith is WriteHTML with pictures that were made before: source gives
+// those of a photo by its index, nil for none, and is asked photo by photo. What
+// it does not have is read from outDir.
+func WriteHTMLWith(outDir string, photos []record.Photo, source func(photo int) PagePictures) error {
 	return atomicfile.Write(filepath.Join(outDir, HTMLName), func(w io.Writer) error {
-		return pageTemplate.Execute(w, newPage(outDir, photos))
+		p := newPage(outDir, photos)
+		p.source = source
+		return pageTemplate.Execute(w, p)
 	})
 }
 
@@ -82,6 +90,10 @@ type page struct {
 	Unread    []record.Photo
 	MadeBy    record.MadeBy
 	HasLikely bool
+
+	source func(photo int) PagePictures
+	held   PagePictures // of one photo
+	heldOf int
 }
 
 // A tile is one figure at the top of the page.
@@ -233,7 +245,10 @@ func (v photoView) PathParts() []string { return strings.SplitAfter(filepath.ToS
 
 // Overlay is the photo's overlay as a data URI, empty where there is none.
 func (v photoView) Overlay() template.URL {
-	return pictureURI(filepath.Join(v.page.outDir, filepath.FromSlash(OverlayPath(v.page.stems[v.index]))), pageOverlayPX, 80)
+	if uri, ok := v.page.ready(v.index, pageOverlay); ok {
+		return uri
+	}
+	return pictureURI(filepath.Join(v.page.outDir, filepath.FromSlash(OverlayPath(v.page.stems[v.index]))), pageOverlayPX, pageOverlayQuality)
 }
 
 // Marbles are the photo's marbles, one at a time.
@@ -317,14 +332,17 @@ func (v marbleView) Anchor() string { return v.photo.Anchor() + "-m" + plain(v.I
 func (v marbleView) PhotoName() string { return filepath.Base(v.photo.Path) }
 
 // Picture is the marble's crop as a data URI, empty where there is none.
-func (v marbleView) Picture() template.URL { return v.picture(pageCropPX, 85) }
+func (v marbleView) Picture() template.URL { return v.picture(pageCropPX, pageCropQuality) }
 
 // Thumb is the same, small.
-func (v marbleView) Thumb() template.URL { return v.picture(pageThumbPX, 75) }
+func (v marbleView) Thumb() template.URL { return v.picture(pageThumbPX, pageThumbQuality) }
 
 func (v marbleView) picture(maxSide, quality int) template.URL {
 	if v.Crop == "" {
 		return ""
+	}
+	if uri, ok := v.photo.page.ready(v.photo.index, pageCrop(v.ID, maxSide)); ok {
+		return uri
 	}
 	return pictureURI(filepath.Join(v.photo.page.outDir, filepath.FromSlash(v.Crop)), maxSide, quality)
 }
@@ -582,10 +600,11 @@ func pictureURI(path string, maxSide, quality int) template.URL {
 	if err != nil {
 		return ""
 	}
-	if data, err = vision.ReducedJPEG(data, maxSide, quality, blank); err != nil {
+	small, err := vision.ReducedJPEG(data, blank, vision.Reduction{MaxSide: maxSide, Quality: quality})
+	if err != nil {
 		return ""
 	}
-	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(data))
+	return dataURI(small[0])
 }
 
 // blank stands where the photo ended: JPEG knows no transparency, and would

@@ -79,10 +79,14 @@ func Overlay(img image.Image, p record.Photo, s Sight) *image.RGBA {
 	return base
 }
 
+// OverlayJPEG draws the overlay and encodes it.
+func OverlayJPEG(img image.Image, p record.Photo, s Sight) ([]byte, error) {
+	return vision.JPEG(Overlay(img, p, s), 85, blank)
+}
+
 // WriteOverlay draws the overlay and writes it to path as a JPEG.
 func WriteOverlay(path string, img image.Image, p record.Photo, s Sight) error {
-	o := Overlay(img, p, s)
-	data, err := vision.JPEG(o, 85, blank)
+	data, err := OverlayJPEG(img, p, s)
 	if err != nil {
 		return fmt.Errorf("%s: %w", path, err)
 	}

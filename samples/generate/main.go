@@ -33,6 +33,7 @@ func main() {
 	only := flag.String("only", "", "make only the photos whose path matches this regular expression")
 	shift := flag.Int64("seed", 0, "shift of all seeds: other scenes than those of the committed photos; give another -out and -work too")
 	list := flag.Bool("list", false, "only list the photos")
+	flag.BoolVar(&large, "large", false, "photos of rulers as large as a telephone's too; none of them is among the committed photos")
 	flag.BoolVar(&plain, "plain", false, "photos of rulers with opaque marbles alone, which render many times faster: for the rulers' own errors")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
@@ -43,8 +44,8 @@ func main() {
 	}
 }
 
-// plain asks for opaque marbles in photos of rulers.
-var plain bool
+// plain asks for opaque marbles in photos of rulers, large for large ones too.
+var plain, large bool
 
 func run(ctx context.Context, out, work, only string, shift int64, list bool) error {
 	want, err := regexp.Compile(only)

@@ -27,7 +27,8 @@ type rulerPhoto struct {
 	large  bool // as large as a telephone's photo, or a scan at 300 dpi
 }
 
-// rulerCatalogue lists them, in the order of time: three of each ruler, then two large ones of each.
+// rulerCatalogue lists them, in the order of time: three of each ruler, then, where they are asked for, two large ones of
+// each.
 func rulerCatalogue(shift int64) []rulerPhoto {
 	var out []rulerPhoto
 	for i, group := range [][]rulerPhoto{
@@ -46,6 +47,9 @@ func rulerCatalogue(shift int64) []rulerPhoto {
 			}
 			out = append(out, p)
 		}
+	}
+	if !large {
+		return out
 	}
 	for i, group := range [][]rulerPhoto{
 		{{source: samples.RulerID1, art: 4, tilt: 9}, {source: samples.RulerID1, art: 5, tilt: 19}},

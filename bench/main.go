@@ -1,0 +1,485 @@
+// Command bench measures what Tawsight costs, and prints every figure beside the
+// bound it is to keep, in one table, from one run:
+//
+//	make bench                          # quick: minutes
+//	make bench BENCH=-long              # 100 and 2,000 photos for memory and evenness
+//
+// All yardsticks are taken in the same run on the same machine: the photo decoded
+// once by OpenCV, and two Python scripts in this folder, which want Debian's
+// python3-skimage, python3-sklearn and python3-opencv. Times are processor times
+// (user and system) wherever another program on the machine would spoil the clock.
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"sort"
+	"strings"
+	"syscall"
+	"time"
+
+	"gocv.io/x/gocv"
+
+	"tawsight/internal/pipeline"
+	"tawsight/internal/record"
+	"tawsight/samples"
+)
+
+var (
+	photoDir = flag.String("photos", "samples/photos/phone", "folder of 12-megapixel photos")
+	truthDir = flag.String("truth", "samples/truth/phone", "folder of what is true of them")
+	tawsight = flag.String("tawsight", "bin/tawsight", "the program")
+	python   = flag.String("python", "/usr/bin/python3", "the Python that has scikit-image, scikit-learn and OpenCV")
+	long     = flag.Bool("long", false, "run 100 and 2,000 photos, as the bounds say, in place of a few")
+	only     = flag.String("only", "", "run only the parts whose name holds this: cost, python, workers, even, cache")
+	few      = flag.Int("few", 8, "photos of the shorter of the two runs whose memory and time are compared")
+	many     = flag.Int("many", 32, "photos of the longer one")
+	rounds   = flag.Int("rounds", 3, "how often each photo is measured; the least is taken")
+)
+
+func main() {
+	pipeline.Isolate()
+	flag.Parse()
+	if err := run(); err != nil {
+		fmt.Fprintln(os.Stderr, "bench:", err)
+		os.Exit(1)
+	}
+}
+
+// row is one line of the table.
+type row struct {
+	what, got, bound string
+	kept             bool
+	told             bool // a figure without a bound
+}
+
+type bench struct {
+	photos []string
+	rows   []row
+	dir    string // for outputs; removed at the end
+	cost   float64
+	// decode is the processor time of decoding a photo once, the mean over photos.
+	decode float64
+	// own is what this program measured, by photo.
+	own map[string]record.Photo
+}
+
+func run() error {
+	var b bench
+	var err error
+	if b.photos, err = filepath.Glob(filepath.Join(*photoDir, "*.jpg")); err != nil || len(b.photos) == 0 {
+		return fmt.Errorf("there are no photos (*.jpg) in %s", *photoDir)
+	}
+	sort.Strings(b.photos)
+	if b.dir, err = os.MkdirTemp("", "tawsight-bench-"); err != nil {
+		return err
+	}
+	defer os.RemoveAll(b.dir)
+	for _, part := range []struct {
+		name string
+		do   func() error
+	}{{"cost", b.costs}, {"python", b.scripts}, {"workers", b.workers}, {"even", b.evenness}, {"cache", b.cache}} {
+		if !strings.Contains(part.name, *only) && !(part.name == "cost" && *only == "python") {
+			continue
+		}
+		fmt.Fprintf(os.Stderr, "bench: %s ...\n", part.name)
+		if err := part.do(); err != nil {
+			return fmt.Errorf("%s: %w", part.name, err)
+		}
+	}
+	b.print()
+	return nil
+}
+
+func (b *bench) bound(what string, got float64, format string, sign string, bound float64) {
+	kept := got <= bound
+	if sign == ">=" {
+		kept = got >= bound
+	}
+	b.rows = append(b.rows, row{what: what, got: fmt.Sprintf(format, got), bound: sign + " " + fmt.Sprintf(format, bound), kept: kept})
+}
+
+func (b *bench) tell(what, got string) {
+	b.rows = append(b.rows, row{what: what, got: got, told: true})
+}
+
+func (b *bench) print() {
+	wide := 0
+	for _, r := range b.rows {
+		wide = max(wide, len([]rune(r.what)))
+	}
+	fmt.Printf("%-*s  %14s  %12s\n", wide, "", "measured", "asked")
+	missed := 0
+	for _, r := range b.rows {
+		verdict := ""
+		switch {
+		case r.told:
+		case r.kept:
+			verdict = "kept"
+		default:
+			verdict = "MISSED"
+			missed++
+		}
+		fmt.Printf("%-*s  %14s  %12s  %s\n", wide, r.what, r.got, r.bound, verdict)
+	}
+	if missed > 0 {
+		fmt.Printf("\n%d of the figures asked for are missed.\n", missed)
+	}
+}
+
+// processor is this process's processor time, seconds.
+func processor() float64 {
+	var r syscall.Rusage
+	if syscall.Getrusage(syscall.RUSAGE_SELF, &r) != nil {
+		return 0
+	}
+	return float64(r.Utime.Nano()+r.Stime.Nano()) / 1e9
+}
+
+// costs compares measuring a photo with decoding it, both in this process, turn
+// and turn about; the least of each is taken.
+func (b *bench) costs() error {
+	b.own = map[string]record.Photo{}
+	steps := map[string]float64{}
+	var order []string
+	marbles, files := 0, 0.0
+	for _, path := range b.photos {
+		data, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		files += float64(len(data)) / 1e6
+		decode, best := math.Inf(1), math.Inf(1)
+		var least []pipeline.StepCost
+		for range *rounds {
+			for range 3 {
+				start := processor()
+				m, err := gocv.IMDecode(data, gocv.IMReadColor)
+				if err != nil || m.Empty() {
+					return fmt.Errorf("%s: OpenCV can't decode it", path)
+				}
+				decode = math.Min(decode, processor()-start)
+				m.Close()
+			}
+			start := processor()
+			cost, photo, err := pipeline.Costs(path, filepath.Join(b.dir, "costs"))
+			if err != nil {
+				return err
+			}
+			if photo.Error != "" {
+				return fmt.Errorf("%s: %s", path, photo.Error)
+			}
+			if spent := processor() - start; spent < best {
+				best, least = spent, cost
+			}
+			b.own[path] = photo
+		}
+		marbles += len(b.own[path].Marbles)
+		b.decode += decode / float64(len(b.photos))
+		b.cost += best / float64(len(b.photos))
+		for _, s := range least {
+			if _, ok := steps[s.Step]; !ok {
+				order = append(order, s.Step)
+			}
+			steps[s.Step] += s.Seconds / float64(len(b.photos))
+		}
+	}
+	n := float64(len(b.photos))
+	b.tell("photos of 12 megapixels, each measured by itself", fmt.Sprint(len(b.photos)))
+	b.tell("marbles found in a photo, mean", fmt.Sprintf("%.1f", float64(marbles)/n))
+	b.tell("file, mean", fmt.Sprintf("%.1f MB", files/n))
+	b.tell("OpenCV decodes it once, processor time", fmt.Sprintf("%.3f s", b.decode))
+	b.tell("Tawsight measures it and writes all results", fmt.Sprintf("%.3f s", b.cost))
+	b.bound("   over decoding it once", b.cost/b.decode, "%.1f", "<=", 5.0)
+	for _, s := range order {
+		b.tell("   "+s, fmt.Sprintf("%.3f s %3.0f %%", steps[s], 100*steps[s]/b.cost))
+	}
+	return nil
+}
+
+// circle is a marble as a script found it.
+type circle struct {
+	CX float64  `json:"cx"`
+	CY float64  `json:"cy"`
+	R  float64  `json:"r"`
+	MM *float64 `json:"mm"`
+}
+
+type scripted struct {
+	Photo   string   `json:"photo"`
+	CPU     float64  `json:"cpu_seconds"`
+	Marbles []circle `json:"marbles"`
+}
+
+// scripts compares with what a collector would write in Python.
+func (b *bench) scripts() error {
+	own := map[string][]circle{}
+	for path, p := range b.own {
+		for _, m := range p.Marbles {
+			own[path] = append(own[path], circle{m.Outline.CxPX, m.Outline.CyPX, (m.Outline.SemiMajorPX + m.Outline.SemiMinorPX) / 2, m.DiameterMM})
+		}
+	}
+	mine, found, of, err := b.errors(own)
+	if err != nil {
+		return err
+	}
+	b.tell("Tawsight: marbles found of those whole in the photo", fmt.Sprintf("%d of %d", found, of))
+	b.tell("   median error of their diameters", fmt.Sprintf("%.3f mm", mine))
+	for _, s := range []struct {
+		file, name string
+		check      func(cost, off float64)
+	}{
+		{"bench/skimage_marbles.py", "scikit-image and scikit-learn, the same work", func(cost, off float64) {
+			b.bound("   its time over Tawsight's", cost/b.cost, "%.1f", ">=", 5)
+		}},
+		{"bench/opencv_circles.py", "bare OpenCV: chessboard, Hough circles, flat sizes", func(cost, off float64) {
+			b.bound("   Tawsight's time over its", b.cost/cost, "%.2f", "<=", 1.5)
+			b.bound("   its median error over Tawsight's", off/mine, "%.1f", ">=", 3)
+		}},
+	} {
+		out := map[string][]circle{}
+		least := map[string]float64{}
+		for range *rounds {
+			cmd := exec.Command(*python, append([]string{s.file}, b.photos...)...)
+			cmd.Stderr = os.Stderr
+			text, err := cmd.Output()
+			if err != nil {
+				return fmt.Errorf("%s %s: %w (apt install python3-skimage python3-sklearn python3-opencv)", *python, s.file, err)
+			}
+			lines := bufio.NewScanner(bytes.NewReader(text))
+			lines.Buffer(nil, 64<<20)
+			for lines.Scan() {
+				var r scripted
+				if err := json.Unmarshal(lines.Bytes(), &r); err != nil {
+					return fmt.Errorf("%s: %w", s.file, err)
+				}
+				out[r.Photo] = r.Marbles
+				if c, ok := least[r.Photo]; !ok || r.CPU < c {
+					least[r.Photo] = r.CPU
+				}
+			}
+		}
+		cost := 0.0
+		for _, c := range least {
+			cost += c / float64(len(least))
+		}
+		off, found, of, err := b.errors(out)
+		if err != nil {
+			return err
+		}
+		b.tell(s.name+", processor time", fmt.Sprintf("%.3f s", cost))
+		b.tell("   marbles found", fmt.Sprintf("%d of %d", found, of))
+		b.tell("   median error of their diameters", fmt.Sprintf("%.3f mm", off))
+		s.check(cost, off)
+	}
+	return nil
+}
+
+// errors scores circles against the truth: the median error of the diameters of
+// marbles found (their middle within half a radius of the true one), mm; how many
+// were found; and of how many that are whole in the photo.
+func (b *bench) errors(found map[string][]circle) (median float64, n, of int, err error) {
+	var off []float64
+	for _, path := range b.photos {
+		name := strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)) + ".json"
+		truth, err := samples.LoadTruth(filepath.Join(*truthDir, name))
+		if err != nil {
+			return 0, 0, 0, err
+		}
+		for _, m := range truth.Marbles {
+			e := m.Ellipse
+			if m.CutOff {
+				continue
+			}
+			of++
+			best, d := -1, 0.5*e.SemiMajor
+			for i, c := range found[path] {
+				if q := math.Hypot(c.CX-e.CX, c.CY-e.CY); q < d {
+					best, d = i, q
+				}
+			}
+			if best < 0 {
+				continue
+			}
+			n++
+			if mm := found[path][best].MM; mm != nil {
+				off = append(off, math.Abs(*mm-m.DiameterMM))
+			}
+		}
+	}
+	if len(off) == 0 {
+		return math.NaN(), n, of, nil
+	}
+	slices.Sort(off)
+	return off[len(off)/2], n, of, nil
+}
+
+// copies makes n photos that differ in content, by some bytes after their end.
+func (b *bench) copies(folder string, n int) (string, error) {
+	dir := filepath.Join(b.dir, folder)
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return "", err
+	}
+	for i := range n {
+		data, err := os.ReadFile(b.photos[i%len(b.photos)])
+		if err != nil {
+			return "", err
+		}
+		name := filepath.Join(dir, fmt.Sprintf("p%05d.jpg", i))
+		if err := os.WriteFile(name, fmt.Appendf(data, "\n%s %d", folder, i), 0o666); err != nil {
+			return "", err
+		}
+	}
+	return dir, nil
+}
+
+// spent is what one run of the program took.
+type spent struct {
+	wall, cpu float64 // seconds
+	peakMB    float64 // all its processes together
+}
+
+func (b *bench) program(args ...string) (s spent, err error) {
+	cmd := exec.Command(*tawsight, args...)
+	cmd.Env = append(os.Environ(), "XDG_CACHE_HOME="+filepath.Join(b.dir, "cache"))
+	var said bytes.Buffer
+	cmd.Stderr = &said
+	start := time.Now()
+	if err := cmd.Start(); err != nil {
+		return s, fmt.Errorf("%w (make build makes it)", err)
+	}
+	stop := make(chan struct{})
+	peak := make(chan float64)
+	go func() {
+		most := 0.0
+		tick := time.NewTicker(100 * time.Millisecond)
+		defer tick.Stop()
+		for {
+			select {
+			case <-stop:
+				peak <- most
+				return
+			case <-tick.C:
+				most = math.Max(most, familyMB(cmd.Process.Pid))
+			}
+		}
+	}()
+	err = cmd.Wait()
+	s.wall = time.Since(start).Seconds()
+	close(stop)
+	s.peakMB = <-peak
+	if err != nil {
+		return s, fmt.Errorf("%w: %s", err, said.String())
+	}
+	// The workers' too: they have been waited for.
+	s.cpu = (cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()).Seconds()
+	return s, nil
+}
+
+// familyMB is what a process and its children have in memory, what they share
+// counted once.
+func familyMB(pid int) float64 {
+	sum := proportionalMB(pid)
+	stats, _ := filepath.Glob("/proc/[0-9]*/stat")
+	for _, name := range stats {
+		text, err := os.ReadFile(name)
+		if err != nil {
+			continue
+		}
+		i := bytes.LastIndexByte(text, ')')
+		var state string
+		var child, parent int
+		if _, err := fmt.Sscanf(string(text[i+1:]), " %1s %d", &state, &parent); i < 0 || err != nil || parent != pid {
+			continue
+		}
+		fmt.Sscanf(string(text), "%d", &child)
+		sum += proportionalMB(child)
+	}
+	return sum
+}
+
+func proportionalMB(pid int) float64 {
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/smaps_rollup", pid))
+	if err != nil {
+		return 0
+	}
+	for _, line := range strings.Split(string(text), "\n") {
+		var kb float64
+		if n, _ := fmt.Sscanf(line, "Pss: %f kB", &kb); n == 1 {
+			return kb / 1024
+		}
+	}
+	return 0
+}
+
+func (b *bench) workers() error {
+	dir, err := b.copies("workers", 8)
+	if err != nil {
+		return err
+	}
+	var s [2]spent
+	for i := range s {
+		if s[i], err = b.program("measure", dir, "--no-cache", "--out", filepath.Join(b.dir, fmt.Sprint("out-workers-", i)), "--workers", fmt.Sprint(i+1)); err != nil {
+			return err
+		}
+	}
+	b.bound("two workers, photos a second over one's", s[0].wall/s[1].wall, "%.2f", ">=", 1.8)
+	b.tell("   processor time of two over one's", fmt.Sprintf("%.2f", s[1].cpu/s[0].cpu))
+	return nil
+}
+
+func (b *bench) evenness() error {
+	if *long {
+		*few, *many = 100, 2000
+	}
+	few, many := *few, *many
+	var s [2]spent
+	for i, n := range []int{few, many} {
+		dir, err := b.copies(fmt.Sprint("even-", n), n)
+		if err != nil {
+			return err
+		}
+		if s[i], err = b.program("measure", dir, "--no-cache", "--out", filepath.Join(b.dir, fmt.Sprint("out-even-", n)), "--workers", "2"); err != nil {
+			return err
+		}
+		if err := os.RemoveAll(dir); err != nil {
+			return err
+		}
+	}
+	b.bound(fmt.Sprintf("peak memory, two workers, %d photos, MB", many), s[1].peakMB, "%.0f", "<=", 300)
+	b.bound(fmt.Sprintf("   over that of %d photos", few), s[1].peakMB/s[0].peakMB, "%.2f", "<=", 1.1)
+	b.bound(fmt.Sprintf("processor time a photo, %d photos over %d", many, few), s[1].cpu/float64(many)/(s[0].cpu/float64(few)), "%.2f", "<=", 1.1)
+	b.tell("   processor time a photo, the whole command", fmt.Sprintf("%.3f s", s[1].cpu/float64(many)))
+	b.tell("   100,000 such photos, hours of one core", fmt.Sprintf("%.0f", s[1].cpu/float64(many)*1e5/3600))
+	b.tell("   photos a second, two workers", fmt.Sprintf("%.2f", float64(many)/s[1].wall))
+	return nil
+}
+
+func (b *bench) cache() error {
+	n := 24
+	if *long {
+		n = 400
+	}
+	dir, err := b.copies("cache", n)
+	if err != nil {
+		return err
+	}
+	var s [3]spent
+	for i, out := range []string{"out-cache", "out-cache", "out-cache-elsewhere"} {
+		if s[i], err = b.program("measure", dir, "--out", filepath.Join(b.dir, out)); err != nil {
+			return err
+		}
+	}
+	b.bound("unchanged photos a second, a second run", float64(n)/s[1].wall, "%.0f", ">=", 200)
+	b.tell("   the same into another folder", fmt.Sprintf("%.0f", float64(n)/s[2].wall))
+	b.tell("   processor time a photo", fmt.Sprintf("%.1f ms", 1000*s[1].cpu/float64(n)))
+	return nil
+}
