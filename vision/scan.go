@@ -52,7 +52,7 @@ const (
 // nothing new.
 const (
 	leastDirections = 96
-	mostDirections  = 256
+	mostDirections  = 160
 )
 
 // steps are the distances of samples along a normal and of normals, px.
