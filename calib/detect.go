@@ -40,18 +40,17 @@ type Detection struct {
 }
 
 // Search sizes: the longer side of the reduced image, px. The first finds the
-// card in nearly every photo and is cheap; the second serves cards that are
-// small in the frame; the third, photos out of focus, where a smaller picture
-// is a sharper one. The last looks without equalising the histogram, which
-// spoils the pattern where the edge of a shadow lies across it.
+// card in nearly every photo, is cheap, and serves photos out of focus, where a
+// smaller picture is a sharper one; the next two serve cards that are small in
+// the frame. The last looks without equalising the histogram, which spoils the
+// pattern where the edge of a shadow lies across it.
 var searches = []struct {
 	side  int
 	flags gocv.CalibCBFlag
 }{
-	{900, gocv.CalibCBNormalizeImage},
+	{640, gocv.CalibCBNormalizeImage},
 	{1200, gocv.CalibCBNormalizeImage},
 	{2000, gocv.CalibCBNormalizeImage},
-	{640, gocv.CalibCBNormalizeImage},
 	{1200, gocv.CalibCBExhaustive},
 }
 
@@ -70,7 +69,7 @@ func Detect(bgr gocv.Mat) Detection {
 	other := false
 	for i, search := range searches {
 		s := math.Min(1, float64(search.side)/float64(long))
-		if i > 0 && s == 1 && long <= searches[0].side && search.flags == searches[0].flags {
+		if i > 0 && s == 1 && long <= searches[i-1].side && search.flags == searches[i-1].flags {
 			continue // the same picture as before
 		}
 		corners, ok := searchAt(full, s, search.flags)
@@ -111,13 +110,8 @@ func grey8(bgr gocv.Mat) gocv.Mat {
 // searchAt runs the sector-based chessboard finder (Duda and Frese 2018, as
 // OpenCV implements it) on a reduction and returns corners in full-size px.
 func searchAt(full gocv.Mat, s float64, flags gocv.CalibCBFlag) ([][2]float64, bool) {
-	small := gocv.NewMat()
+	small := smaller(full, s)
 	defer small.Close()
-	if s < 1 {
-		gocv.Resize(full, &small, image.Pt(int(float64(full.Cols())*s+0.5), int(float64(full.Rows())*s+0.5)), 0, 0, gocv.InterpolationArea)
-	} else {
-		full.CopyTo(&small)
-	}
 	found := gocv.NewMat()
 	defer found.Close()
 	ok := gocv.FindChessboardCornersSB(small, image.Pt(InnerCols, InnerRows), &found, flags)
@@ -135,6 +129,29 @@ func searchAt(full gocv.Mat, s float64, flags gocv.CalibCBFlag) ([][2]float64, b
 		out[i] = [2]float64{(float64(data[2*i])+0.5)*sx - 0.5, (float64(data[2*i+1])+0.5)*sy - 0.5}
 	}
 	return out, true
+}
+
+// smaller is a picture reduced by s: halved while it can be, which is quick, and
+// then the rest of the way.
+func smaller(full gocv.Mat, s float64) gocv.Mat {
+	w, h := int(float64(full.Cols())*s+0.5), int(float64(full.Rows())*s+0.5)
+	out := full.Clone()
+	if s >= 1 {
+		return out
+	}
+	for out.Cols()%2 == 0 && out.Rows()%2 == 0 && out.Cols() >= 2*w && out.Rows() >= 2*h {
+		half := gocv.NewMat()
+		gocv.Resize(out, &half, image.Pt(out.Cols()/2, out.Rows()/2), 0, 0, gocv.InterpolationArea)
+		out.Close()
+		out = half
+	}
+	if out.Cols() != w || out.Rows() != h {
+		rest := gocv.NewMat()
+		gocv.Resize(out, &rest, image.Pt(max(1, w), max(1, h)), 0, 0, gocv.InterpolationArea)
+		out.Close()
+		out = rest
+	}
+	return out
 }
 
 // refineBest refines at full size and, where the picture is soft, on smaller

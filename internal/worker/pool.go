@@ -224,8 +224,10 @@ func start() (*process, error) {
 	w.cmd = exec.Command(self, Arg)
 	w.cmd.Args[0] = os.Args[0]
 	// OpenCV's and Go's threads together make glibc keep an arena a thread; two
-	// are as fast and take far less memory.
-	w.cmd.Env = append([]string{"MALLOC_ARENA_MAX=2"}, os.Environ()...)
+	// are as fast and take far less memory. There is a worker a core, so each
+	// computes on one thread: OpenCV's own wait for each other by spinning. Go
+	// collects its little garbage less often, within bounds.
+	w.cmd.Env = append([]string{"MALLOC_ARENA_MAX=2", "OPENCV_FOR_THREADS_NUM=1", "GOMAXPROCS=2", "GOGC=400", "GOMEMLIMIT=96MiB"}, os.Environ()...)
 	w.cmd.Stdin = childIn
 	w.cmd.ExtraFiles = []*os.File{childOut} // answersFD
 	w.cmd.Stdout, w.cmd.Stderr = w.said, w.said
