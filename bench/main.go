@@ -30,6 +30,7 @@ import (
 
 	"tawsight/internal/pipeline"
 	"tawsight/internal/record"
+	"tawsight/internal/worker"
 	"tawsight/samples"
 )
 
@@ -48,6 +49,8 @@ var (
 func main() {
 	pipeline.Isolate()
 	flag.Parse()
+	// What is measured in this very process runs as it does in a worker.
+	worker.Frugal()
 	if err := run(); err != nil {
 		fmt.Fprintln(os.Stderr, "bench:", err)
 		os.Exit(1)

@@ -135,21 +135,23 @@ func searchAt(full gocv.Mat, s float64, flags gocv.CalibCBFlag) ([][2]float64, b
 // then the rest of the way.
 func smaller(full gocv.Mat, s float64) gocv.Mat {
 	w, h := int(float64(full.Cols())*s+0.5), int(float64(full.Rows())*s+0.5)
-	out := full.Clone()
 	if s >= 1 {
-		return out
+		return full.Clone()
+	}
+	out := full
+	to := func(w, h int) {
+		next := gocv.NewMat()
+		gocv.Resize(out, &next, image.Pt(max(1, w), max(1, h)), 0, 0, gocv.InterpolationArea)
+		if out.Ptr() != full.Ptr() {
+			out.Close()
+		}
+		out = next
 	}
 	for out.Cols()%2 == 0 && out.Rows()%2 == 0 && out.Cols() >= 2*w && out.Rows() >= 2*h {
-		half := gocv.NewMat()
-		gocv.Resize(out, &half, image.Pt(out.Cols()/2, out.Rows()/2), 0, 0, gocv.InterpolationArea)
-		out.Close()
-		out = half
+		to(out.Cols()/2, out.Rows()/2)
 	}
-	if out.Cols() != w || out.Rows() != h {
-		rest := gocv.NewMat()
-		gocv.Resize(out, &rest, image.Pt(max(1, w), max(1, h)), 0, 0, gocv.InterpolationArea)
-		out.Close()
-		out = rest
+	if out.Cols() != w || out.Rows() != h || out.Ptr() == full.Ptr() {
+		to(w, h)
 	}
 	return out
 }
