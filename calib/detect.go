@@ -67,6 +67,8 @@ func Detect(bgr gocv.Mat) Detection {
 		return Detection{Stage: StageTooSmall, Message: "the picture is too small to hold a readable card", Advice: "send the photo in its full size"}
 	}
 	other := false
+	var soft *Detection // found, but not sharply
+	softPX := 0.0
 	for i, search := range searches {
 		s := math.Min(1, float64(search.side)/float64(long))
 		if i > 0 && s == 1 && long <= searches[i-1].side && search.flags == searches[i-1].flags {
@@ -76,13 +78,26 @@ func Detect(bgr gocv.Mat) Detection {
 		if !ok {
 			continue
 		}
-		corners = refineBest(full, corners)
+		corners, misfit := refineBest(full, corners)
 		ordered, square, isCard := orient(full, corners)
 		if !isCard {
 			other = true
 			continue
 		}
-		return Detection{Found: true, Stage: StageFound, Corners: ordered, SquarePX: square}
+		found := Detection{Found: true, Stage: StageFound, Corners: ordered, SquarePX: square}
+		if misfit < sharpPX {
+			return found
+		}
+		// In a soft picture the finder's own corners are the best there are, and
+		// a larger picture has better ones.
+		if soft == nil || misfit < softPX {
+			soft, softPX = &found, misfit
+		} else {
+			return *soft
+		}
+	}
+	if soft != nil {
+		return *soft
 	}
 	d := describeMissing(full)
 	// A reflection across the squares or the grey patches leaves the pattern
@@ -94,6 +109,10 @@ func Detect(bgr gocv.Mat) Detection {
 	}
 	return d
 }
+
+// sharpPX is the misfit up to which corners are as good as they come: refined at
+// full size, those of a sharp card lie 0.015 to 0.04 px from a plane.
+const sharpPX = 0.05
 
 func grey8(bgr gocv.Mat) gocv.Mat {
 	g := gocv.NewMat()
@@ -159,8 +178,9 @@ func smaller(full gocv.Mat, s float64) gocv.Mat {
 // refineBest refines at full size and, where the picture is soft, on smaller
 // and so sharper copies, and keeps the set that a plane explains best: on a
 // blurred photo the full-size refinement runs off to noise (5 px seen on a
-// blur of 6 px), while the finder's own corners are good to 0.2 px.
-func refineBest(full gocv.Mat, corners [][2]float64) [][2]float64 {
+// blur of 6 px), while the finder's own corners are good to 0.2 px. misfitPX is how
+// far they lie from that plane, root mean square.
+func refineBest(full gocv.Mat, corners [][2]float64) (_ [][2]float64, misfitPX float64) {
 	misfit := func(c [][2]float64) float64 {
 		card := InnerCorners()
 		h, err := Homography(card, c)
@@ -184,7 +204,7 @@ func refineBest(full gocv.Mat, corners [][2]float64) [][2]float64 {
 		}
 		scale /= 2
 	}
-	return best
+	return best, bestErr
 }
 
 // refineAt is refine on a reduction by scale.
