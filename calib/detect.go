@@ -40,18 +40,17 @@ type Detection struct {
 }
 
 // Search sizes: the longer side of the reduced image, px. The first finds the
-// card in nearly every photo and is cheap; the second serves cards that are
-// small in the frame; the third, photos out of focus, where a smaller picture
-// is a sharper one. The last looks without equalising the histogram, which
-// spoils the pattern where the edge of a shadow lies across it.
+// card in nearly every photo, is cheap, and serves photos out of focus, where a
+// smaller picture is a sharper one; the next two serve cards that are small in
+// the frame. The last looks without equalising the histogram, which spoils the
+// pattern where the edge of a shadow lies across it.
 var searches = []struct {
 	side  int
 	flags gocv.CalibCBFlag
 }{
-	{900, gocv.CalibCBNormalizeImage},
+	{640, gocv.CalibCBNormalizeImage},
 	{1200, gocv.CalibCBNormalizeImage},
 	{2000, gocv.CalibCBNormalizeImage},
-	{640, gocv.CalibCBNormalizeImage},
 	{1200, gocv.CalibCBExhaustive},
 }
 
@@ -68,22 +67,37 @@ func Detect(bgr gocv.Mat) Detection {
 		return Detection{Stage: StageTooSmall, Message: "the picture is too small to hold a readable card", Advice: "send the photo in its full size"}
 	}
 	other := false
+	var soft *Detection // found, but not sharply
+	softPX := 0.0
 	for i, search := range searches {
 		s := math.Min(1, float64(search.side)/float64(long))
-		if i > 0 && s == 1 && long <= searches[0].side && search.flags == searches[0].flags {
+		if i > 0 && s == 1 && long <= searches[i-1].side && search.flags == searches[i-1].flags {
 			continue // the same picture as before
 		}
 		corners, ok := searchAt(full, s, search.flags)
 		if !ok {
 			continue
 		}
-		corners = refineBest(full, corners)
+		corners, misfit := refineBest(full, corners)
 		ordered, square, isCard := orient(full, corners)
 		if !isCard {
 			other = true
 			continue
 		}
-		return Detection{Found: true, Stage: StageFound, Corners: ordered, SquarePX: square}
+		found := Detection{Found: true, Stage: StageFound, Corners: ordered, SquarePX: square}
+		if misfit < sharpPX {
+			return found
+		}
+		// In a soft picture the finder's own corners are the best there are, and
+		// a larger picture has better ones.
+		if soft == nil || misfit < softPX {
+			soft, softPX = &found, misfit
+		} else {
+			return *soft
+		}
+	}
+	if soft != nil {
+		return *soft
 	}
 	d := describeMissing(full)
 	// A reflection across the squares or the grey patches leaves the pattern
@@ -95,6 +109,10 @@ func Detect(bgr gocv.Mat) Detection {
 	}
 	return d
 }
+
+// sharpPX is the misfit up to which corners are as good as they come: refined at
+// full size, those of a sharp card lie 0.015 to 0.04 px from a plane.
+const sharpPX = 0.05
 
 func grey8(bgr gocv.Mat) gocv.Mat {
 	g := gocv.NewMat()
@@ -111,13 +129,8 @@ func grey8(bgr gocv.Mat) gocv.Mat {
 // searchAt runs the sector-based chessboard finder (Duda and Frese 2018, as
 // OpenCV implements it) on a reduction and returns corners in full-size px.
 func searchAt(full gocv.Mat, s float64, flags gocv.CalibCBFlag) ([][2]float64, bool) {
-	small := gocv.NewMat()
+	small := smaller(full, s)
 	defer small.Close()
-	if s < 1 {
-		gocv.Resize(full, &small, image.Pt(int(float64(full.Cols())*s+0.5), int(float64(full.Rows())*s+0.5)), 0, 0, gocv.InterpolationArea)
-	} else {
-		full.CopyTo(&small)
-	}
 	found := gocv.NewMat()
 	defer found.Close()
 	ok := gocv.FindChessboardCornersSB(small, image.Pt(InnerCols, InnerRows), &found, flags)
@@ -137,11 +150,37 @@ func searchAt(full gocv.Mat, s float64, flags gocv.CalibCBFlag) ([][2]float64, b
 	return out, true
 }
 
+// smaller is a picture reduced by s: halved while it can be, which is quick, and
+// then the rest of the way.
+func smaller(full gocv.Mat, s float64) gocv.Mat {
+	w, h := int(float64(full.Cols())*s+0.5), int(float64(full.Rows())*s+0.5)
+	if s >= 1 {
+		return full.Clone()
+	}
+	out := full
+	to := func(w, h int) {
+		next := gocv.NewMat()
+		gocv.Resize(out, &next, image.Pt(max(1, w), max(1, h)), 0, 0, gocv.InterpolationArea)
+		if out.Ptr() != full.Ptr() {
+			out.Close()
+		}
+		out = next
+	}
+	for out.Cols()%2 == 0 && out.Rows()%2 == 0 && out.Cols() >= 2*w && out.Rows() >= 2*h {
+		to(out.Cols()/2, out.Rows()/2)
+	}
+	if out.Cols() != w || out.Rows() != h || out.Ptr() == full.Ptr() {
+		to(w, h)
+	}
+	return out
+}
+
 // refineBest refines at full size and, where the picture is soft, on smaller
 // and so sharper copies, and keeps the set that a plane explains best: on a
 // blurred photo the full-size refinement runs off to noise (5 px seen on a
-// blur of 6 px), while the finder's own corners are good to 0.2 px.
-func refineBest(full gocv.Mat, corners [][2]float64) [][2]float64 {
+// blur of 6 px), while the finder's own corners are good to 0.2 px. misfitPX is how
+// far they lie from that plane, root mean square.
+func refineBest(full gocv.Mat, corners [][2]float64) (_ [][2]float64, misfitPX float64) {
 	misfit := func(c [][2]float64) float64 {
 		card := InnerCorners()
 		h, err := Homography(card, c)
@@ -165,7 +204,7 @@ func refineBest(full gocv.Mat, corners [][2]float64) [][2]float64 {
 		}
 		scale /= 2
 	}
-	return best
+	return best, bestErr
 }
 
 // refineAt is refine on a reduction by scale.

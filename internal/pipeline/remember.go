@@ -371,7 +371,7 @@ func (m *memory) tidy(now time.Time, most int64) {
 		}
 		name := filepath.Join(m.dir, e.Name())
 		switch filepath.Ext(name) {
-		case memoryExt, pageExt, noteExt:
+		case memoryExt, pageExt, noteExt, runExt:
 			all = append(all, kept{name, info.Size(), info.ModTime()})
 			total += info.Size()
 		case ".tmp":

@@ -352,3 +352,70 @@ func TestBaseOfNothing(t *testing.T) {
 		t.Error("no base of a small picture")
 	}
 }
+
+// A third run finds everything as the second left it and touches nothing; what is
+// missing or changed among the results is made again.
+func TestResultsAsLeftAreLeft(t *testing.T) {
+	ownCache(t)
+	dir, out := t.TempDir(), t.TempDir()
+	data, err := os.ReadFile(filepath.Join(sampleDir, "tray", "tray-6.jpg"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	photo := filepath.Join(dir, "tray.jpg")
+	if err := os.WriteFile(photo, data, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	old := time.Now().Add(-time.Minute)
+	if err := os.Chtimes(photo, old, old); err != nil {
+		t.Fatal(err)
+	}
+	measure := func() Summary {
+		t.Helper()
+		told := 0
+		sum, err := Run(context.Background(), Options{Photos: []string{dir}, OutDir: out, Progress: func(done, total int, path string) { told++ }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if sum.Photos != 1 || sum.Marbles != 8 || told != 1 || sum.ReportPath != filepath.Join(out, report.HTMLName) {
+			t.Errorf("%+v, told of %d photos", sum, told)
+		}
+		return sum
+	}
+	changed := func() time.Time {
+		t.Helper()
+		info, err := os.Stat(filepath.Join(out, report.HTMLName))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return info.ModTime()
+	}
+	measure()
+	first, at := filesBelow(t, out), changed()
+	measure()
+	if !changed().Equal(at) {
+		t.Error("a run with nothing to do wrote the report anew")
+	}
+	for _, spoil := range []func(name string) error{
+		os.Remove,
+		func(name string) error { return os.WriteFile(name, []byte("mine"), 0o666) },
+	} {
+		names, err := filepath.Glob(filepath.Join(out, "crops", "*.png"))
+		if err != nil || len(names) != 8 {
+			t.Fatal(names, err)
+		}
+		if err := spoil(names[3]); err != nil {
+			t.Fatal(err)
+		}
+		measure()
+		sameFiles(t, "after a crop was spoilt", first, filesBelow(t, out))
+	}
+	// Other options are another run.
+	sum, err := Run(context.Background(), Options{Photos: []string{dir}, OutDir: out, CheckBarMM: 80.4})
+	if err != nil || sum.Marbles != 8 {
+		t.Fatal(sum, err)
+	}
+	if now := filesBelow(t, out); bytes.Equal(now[report.MarblesName], first[report.MarblesName]) {
+		t.Error("another length of the card's line came to the same sizes")
+	}
+}

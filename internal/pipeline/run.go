@@ -104,6 +104,12 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 
 	memory := openMemory(o, scale, sheets != "")
 	defer memory.close()
+	if sum, ok := memory.asLeft(memory.runKey(o, paths), o.OutDir); ok {
+		for _, p := range paths {
+			progress(p)
+		}
+		return sum, nil
+	}
 	photos := make([]record.Photo, len(paths))
 	pages := make([]string, len(paths))
 	seen := make([]pairable, len(paths))
@@ -174,6 +180,8 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err := report.WriteHTMLWith(o.OutDir, photos, func(i int) report.PagePictures { return pagePictures(pages[i]) }); err != nil {
 		return sum, err
 	}
+	// Once more, for only now are all photos known.
+	memory.leave(memory.runKey(o, paths), o.OutDir, stems, photos, sum)
 	sum.SheetsDir = sheets
 	sum.ReportPath = filepath.Join(o.OutDir, report.HTMLName)
 	return sum, nil

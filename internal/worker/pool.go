@@ -223,9 +223,7 @@ func start() (*process, error) {
 	w := &process{in: in, out: out, said: &tail{}}
 	w.cmd = exec.Command(self, Arg)
 	w.cmd.Args[0] = os.Args[0]
-	// OpenCV's and Go's threads together make glibc keep an arena a thread; two
-	// are as fast and take far less memory.
-	w.cmd.Env = append([]string{"MALLOC_ARENA_MAX=2"}, os.Environ()...)
+	w.cmd.Env = append(frugal[:len(frugal):len(frugal)], os.Environ()...)
 	w.cmd.Stdin = childIn
 	w.cmd.ExtraFiles = []*os.File{childOut} // answersFD
 	w.cmd.Stdout, w.cmd.Stderr = w.said, w.said
@@ -360,4 +358,20 @@ func (t *tail) take() string {
 	s := strings.TrimSpace(strings.ToValidUTF8(string(t.b), "?"))
 	t.b = nil
 	return s
+}
+
+// frugal are a worker's surroundings, which the user's own override. OpenCV's and
+// Go's threads together make glibc keep an arena a thread; two are as fast and
+// take far less memory. There is a worker a core, so each computes on one thread:
+// OpenCV's wait for each other by spinning.
+var frugal = []string{"MALLOC_ARENA_MAX=2", "OPENCV_FOR_THREADS_NUM=1", "GOMAXPROCS=2", "GOGC=100", "GOMEMLIMIT=48MiB",
+	// Pictures go back to the system when they are closed.
+	"MALLOC_MMAP_THRESHOLD_=2000000", "MALLOC_TRIM_THRESHOLD_=2000000"}
+
+// Frugal has OpenCV compute on one thread in this process as in a worker, for
+// measuring what a worker's work costs. To be called before OpenCV is.
+func Frugal() {
+	if os.Getenv("OPENCV_FOR_THREADS_NUM") == "" {
+		os.Setenv("OPENCV_FOR_THREADS_NUM", "1") // read when OpenCV first has threads to share work among
+	}
 }

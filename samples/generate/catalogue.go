@@ -140,11 +140,11 @@ func catalogue(shift int64) []photo {
 	}
 	// What a telephone writes: 12 megapixels.
 	for i, f := range []struct {
-		marbles, pairs, anatomy int
-		tilt, px                float64
-	}{{20, 2, 0, 7, 60}, {20, 0, 0, 15, 64}, {14, 1, 1, 11, 72}, {14, 0, 4, 22, 68}} {
-		put(photo{path: fmt.Sprintf("phone/phone-%d.jpg", i+1), marbles: f.marbles, pairs: f.pairs, tilt: f.tilt, wide: 4032, wholeWindow: true,
-			tray: &tray{seed: 2800 + int64(i) + shift, anatomy: f.anatomy, px: f.px, only: f.anatomy == 0}})
+		pairs    int
+		tilt, px float64
+	}{{2, 7, 60}, {0, 15, 64}} {
+		put(photo{path: fmt.Sprintf("phone/phone-%d.jpg", i+1), marbles: 20, pairs: f.pairs, tilt: f.tilt, wide: 4032, wholeWindow: true,
+			tray: &tray{seed: 2800 + int64(i) + shift, px: f.px, only: true}})
 	}
 	times := map[string]int{}
 	for _, p := range out {

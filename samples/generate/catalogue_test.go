@@ -42,7 +42,7 @@ func TestEveryPhotoCanBeLaidOut(t *testing.T) {
 		}
 		for _, m := range tr.Marbles {
 			e := m.Ellipse
-			if px := e.SemiMajor + e.SemiMinor; px < 45 || px > 165 {
+			if px := (e.SemiMajor + e.SemiMinor) * 1600 / float64(max(s.Width, s.Height, 1600)); px < 45 || px > 165 {
 				t.Errorf("%s: marble %d is %.0f px across", p.path, m.ID, px)
 			}
 			if m.Visible < 0.2 || (m.Visible < 0.8 && !m.CutOff) {
