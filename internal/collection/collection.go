@@ -133,6 +133,9 @@ func open(ctx context.Context, path string) (_ *Collection, err error) {
 		return nil, err
 	}
 	if err = c.migrate(ctx); err != nil {
+		if why := notWritable(abs); why != nil {
+			err = why
+		}
 		return nil, err
 	}
 	if c.read, err = connect(abs, "_query_only=on", 5); err != nil {
@@ -183,6 +186,25 @@ func looksRight(path string) error {
 	if id != applicationID && !(id == 0 && info.Size() <= 64<<10) {
 		return fmt.Errorf("%w: %s is another program's database", ErrNotACollection, path)
 	}
+	return nil
+}
+
+// notWritable says why the file at path, or what SQLite puts beside it, can't be
+// written, with what to do; nil where it can. SQLite itself only says that it is
+// unable to open the file.
+func notWritable(path string) error {
+	if f, err := os.OpenFile(path, os.O_RDWR, 0); err == nil {
+		f.Close()
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("the collection %s may not be written to: change its permissions, or name another with --collection (%w)", path, err)
+	}
+	folder := filepath.Dir(path)
+	f, err := os.CreateTemp(folder, ".tawsight-*.tmp")
+	if err != nil {
+		return fmt.Errorf("the collection %s can't be kept, because the folder %s may not be written to: change its permissions, or name another collection with --collection (%w)", path, folder, err)
+	}
+	f.Close()
+	_ = os.Remove(f.Name())
 	return nil
 }
 

@@ -157,18 +157,6 @@ func (s *Set) sizes() string {
 	return text
 }
 
-// sentence is a trait in words: "side by side: 18 of 92".
-func (t *Trait) sentence() string {
-	if t.Of == 0 {
-		return "could not be told of any"
-	}
-	var parts []string
-	for _, v := range t.Values {
-		parts = append(parts, fmt.Sprintf("%s %d", v.Label, v.N))
-	}
-	return strings.Join(parts, ", ") + fmt.Sprintf(" of %d", t.Of)
-}
-
 // notTold is why a trait could not be told of some.
 func (t *Trait) notTold() string {
 	var parts []string

@@ -123,8 +123,10 @@ func (s *sequence) video(r *bitReader, layers int) {
 	for range 6 {
 		r.ue()
 	}
-	if r.flag() && r.flag() {
-		scalingLists(r)
+	if r.flag() {
+		if own := r.flag(); own { // else the standard's, which take no bits
+			scalingLists(r)
+		}
 	}
 	r.skip(2)
 	if r.flag() { // pulse code modulation

@@ -81,6 +81,10 @@ func Bundle(ctx context.Context, o BundleOptions) (BundleSummary, error) {
 	if err != nil {
 		return BundleSummary{}, err
 	}
+	// The folder is tried first, as in Run.
+	if err := writable(filepath.Dir(o.Out)); err != nil {
+		return BundleSummary{}, err
+	}
 	type job struct {
 		label, path string
 		photo       record.Photo

@@ -262,6 +262,11 @@ func writable(dir string) error {
 func reasonOf(err error) string {
 	var re *vision.ReadError
 	if errors.As(err, &re) {
+		if info, e := os.Stat(re.Path); e == nil && info.IsDir() {
+			if _, e := os.ReadDir(re.Path); e != nil { // as listPhotos met it
+				return "the folder can't be opened, so what is in it was not looked at; check that you may read it"
+			}
+		}
 		return re.Reason()
 	}
 	return err.Error()
@@ -297,10 +302,13 @@ func listPhotos(args []string, outDir string) ([]string, error) {
 		folders = append(folders, a)
 		err = filepath.WalkDir(a, func(path string, d fs.DirEntry, err error) error {
 			if err != nil {
-				if d == nil || !d.IsDir() {
+				// A folder that can't be opened doesn't stop the rest, and is
+				// named like a file that can't be read: photos may lie in it.
+				// One that has gone since the listing began is no loss.
+				if !errors.Is(err, fs.ErrNotExist) && (path == a || !isSystems(filepath.Base(path))) {
 					add(path)
 				}
-				return nil // a folder that can't be opened doesn't stop the rest
+				return nil
 			}
 			if d.IsDir() {
 				if abs, err := filepath.Abs(path); err == nil && abs == out || isResults(path) {
@@ -323,6 +331,12 @@ func listPhotos(args []string, outDir string) ([]string, error) {
 	}
 	sort.Strings(paths)
 	return paths, nil
+}
+
+// isSystems says that a folder is hidden, or one that operating systems keep to
+// themselves at the top of a disk or memory card (common practice).
+func isSystems(name string) bool {
+	return strings.HasPrefix(name, ".") || name == "lost+found" || name == "System Volume Information"
 }
 
 // isResults says that a folder holds the results of an earlier run, whose

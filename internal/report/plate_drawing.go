@@ -33,10 +33,7 @@ import (
 // gonum/plot, vgpdf, knows the letters of code page 1252 only; names of sets
 // are the collector's own, in any alphabet the typeface has.)
 type drawing struct {
-	w, h float64
-	// tag ends the names of what the SVG defines, so that several may stand in
-	// one page.
-	tag   string
+	w, h  float64
 	items []item
 	// words are all pieces of text and where they stand.
 	words []placedText

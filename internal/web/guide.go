@@ -63,7 +63,7 @@ func (s *Server) guidePage(w http.ResponseWriter, r *http.Request) error {
 	d := guideData{Folder: guideDir(p)}
 	key := d.Folder
 	s.guideWork.wait(r.Context(), key, moment)
-	_, err, ready, _ := s.guideWork.get(key)
+	_, ready, _, err := s.guideWork.get(key)
 	switch {
 	case ready && errors.Is(err, opinions.ErrNothingToLearn), ready && errors.Is(err, guide.ErrNotAGuide):
 		d.Why = sentence(err.Error())
@@ -108,7 +108,7 @@ func (s *Server) makeGuide(w http.ResponseWriter, r *http.Request) error {
 		return badRequest("That is more than the first page has room for", fmt.Sprintf("Go back and write at most %d letters in all.", mostGuideWords))
 	}
 	dir := guideDir(p)
-	if _, _, ready, _ := s.guideWork.get(dir); ready {
+	if _, ready, _, _ := s.guideWork.get(dir); ready {
 		s.guideWork.forget()
 	}
 	s.guideWork.start(s.life, dir, func(ctx context.Context, _ func(float64)) (int, error) {

@@ -76,7 +76,7 @@ func (s *Server) opinions(w http.ResponseWriter, r *http.Request) error {
 	}
 	key := previewKey(p)
 	s.preview.wait(ctx, key, moment)
-	preview, err, ready, share := s.preview.get(key)
+	preview, ready, share, err := s.preview.get(key)
 	switch {
 	case ready && errors.Is(err, opinions.ErrNothingToLearn):
 		d.Why = sentence(err.Error())
@@ -154,7 +154,7 @@ func (s *Server) takeOpinions(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	preview, err, ready, _ := s.preview.get(previewKey(p))
+	preview, ready, _, err := s.preview.get(previewKey(p))
 	if err != nil || !ready || preview == nil || r.PostFormValue("labels") != preview.Edition.Summary.Labels {
 		return problem{status: http.StatusConflict, what: "What would change is no longer at hand", advice: "Nothing was written. Look at what would change again, and then take it over."}
 	}

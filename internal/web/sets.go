@@ -153,7 +153,7 @@ func (s *Server) healthOf(ctx context.Context, p *desk.Place) (h report.Health, 
 	key := p.Collection.Path() + "\n" + labels
 	s.health.start(s.life, key, func(ctx context.Context, _ func(float64)) (report.Health, error) { return p.Opinions.Health(ctx) })
 	s.health.wait(ctx, key, moment)
-	h, err, ready, _ = s.health.get(key)
+	h, ready, _, err = s.health.get(key)
 	return h, ready, err
 }
 

@@ -44,17 +44,17 @@ func (w *work[T]) start(ctx context.Context, key string, do func(ctx context.Con
 
 // get is what the work for that key came to. ready is false while it is under
 // way, share being how far it has come, and where it was never begun.
-func (w *work[T]) get(key string) (v T, err error, ready bool, share float64) {
+func (w *work[T]) get(key string) (v T, ready bool, share float64, err error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.done == nil || w.key != key {
-		return v, nil, false, 0
+		return v, false, 0, nil
 	}
 	select {
 	case <-w.done:
-		return w.value, w.err, true, 1
+		return w.value, true, 1, w.err
 	default:
-		return v, nil, false, w.share
+		return v, false, w.share, nil
 	}
 }
 
