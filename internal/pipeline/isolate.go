@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"runtime/debug"
 	"sync"
 	"time"
 
@@ -52,15 +51,11 @@ func Isolate() { IsolateWithin(worker.Limits{}) }
 
 // IsolateWithin is Isolate with other limits; 0 leaves one as it is.
 func IsolateWithin(l worker.Limits) {
+	worker.GiveBack()
 	if worker.Is() {
 		// Whoever can be ended at any time needs no other process for HEIC.
 		heif.StayHere()
 		worker.Serve(serve)
-	}
-	if os.Getenv("GOGC") == "" {
-		// What workers hand over are large pictures, soon done with: collected at
-		// half as much again, not at twice.
-		debug.SetGCPercent(50)
 	}
 	def := func(v *time.Duration, otherwise time.Duration) {
 		if *v == 0 {

@@ -117,6 +117,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	var mu sync.Mutex
 	inner, cancel := context.WithCancel(ctx)
 	defer cancel()
+	lean()
 	each(inner, len(paths), o.Workers, func(i int) {
 		res := memory.measure(inner, paths[i], scale, wanted{pictures: true, sheets: sheets != "", ruler: o.Ruler}, log)
 		if inner.Err() != nil {
@@ -142,6 +143,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		}
 		mu.Lock()
 		defer mu.Unlock()
+		lean()
 		photos[i] = res.Photo
 		seen[i] = pairableOf(&res.taken)
 		pages[i] = res.page

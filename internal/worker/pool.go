@@ -360,13 +360,10 @@ func (t *tail) take() string {
 	return s
 }
 
-// frugal are a worker's surroundings, which the user's own override. OpenCV's and
-// Go's threads together make glibc keep an arena a thread; two are as fast and
-// take far less memory. There is a worker a core, so each computes on one thread:
-// OpenCV's wait for each other by spinning.
-var frugal = []string{"MALLOC_ARENA_MAX=2", "OPENCV_FOR_THREADS_NUM=1", "GOMAXPROCS=2", "GOGC=100", "GOMEMLIMIT=48MiB",
-	// Pictures go back to the system when they are closed.
-	"MALLOC_MMAP_THRESHOLD_=2000000", "MALLOC_TRIM_THRESHOLD_=2000000"}
+// frugal are a worker's surroundings, which the user's own override. There is a
+// worker a core, so each computes on one thread: OpenCV's wait for each other by
+// spinning. See GiveBack for the rest.
+var frugal = []string{"MALLOC_ARENA_MAX=2", "OPENCV_FOR_THREADS_NUM=1", "GOMAXPROCS=2", "GOGC=100", "GOMEMLIMIT=48MiB"}
 
 // Frugal has OpenCV compute on one thread in this process as in a worker, for
 // measuring what a worker's work costs. To be called before OpenCV is.
