@@ -143,8 +143,8 @@ func TestCommittedPhotosAgreeWithTheirTruth(t *testing.T) {
 			checkCard(t, tr, at)
 		})
 	}
-	if total > 14_000_000 {
-		t.Errorf("%d bytes in all, more than 14 MB", total)
+	if total > 16_000_000 {
+		t.Errorf("%d bytes in all, more than 16 MB", total)
 	}
 	if turned < 2 {
 		t.Errorf("%d photos are stored turned, want 2 or more", turned)
