@@ -57,15 +57,15 @@ const (
 // CardLikeness says why something with four sides is or is not an ID-1 card:
 // for tests and for tuning.
 type CardLikeness struct {
-	Corners            [4][2]float64 // px
-	HeightMM, HeightU  float64       // as fitted freely, the width being the standard's
-	RadiusMM           float64
-	Support, Bow       float64 // of the worst side
-	Reason             string  // empty for a card
-	chi2               float64
-	sides              [4]sideLine
-	pose               *Pose
-	areaPX, darkestGap float64
+	Corners           [4][2]float64 // px
+	HeightMM, HeightU float64       // as fitted freely, the width being the standard's
+	RadiusMM          float64
+	Support, Bow      float64 // of the worst side
+	Reason            string  // empty for a card
+	chi2              float64
+	sides             [4]sideLine
+	pose              *Pose
+	areaPX            float64
 }
 
 // FindID1 looks for one ID-1 card in an upright photo of w x h px. The ruler is
