@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tawsight/internal/colour"
+	"tawsight/internal/order"
 )
 
 // A cluster of colours is not yet a colour of the marble: one glass lit
@@ -416,7 +417,7 @@ func upper(v []float64, k int, room []float64) float64 {
 func nth(v []float64, k int) float64 {
 	const parts = 512
 	if len(v) < 4*parts/2 {
-		return selected(v, k)
+		return order.Nth(v, k)
 	}
 	lo, hi := v[0], v[0]
 	for _, x := range v {
@@ -424,7 +425,7 @@ func nth(v []float64, k int) float64 {
 	}
 	scale := (parts - 1) / (hi - lo)
 	if !(scale > 0) || math.IsInf(scale, 0) {
-		return selected(v, k)
+		return order.Nth(v, k)
 	}
 	var count [parts]int32
 	for _, x := range v {
@@ -441,42 +442,9 @@ func nth(v []float64, k int) float64 {
 			in = append(in, x)
 		}
 	}
-	x := selected(in, k-before)
+	x := order.Nth(in, k-before)
 	floats.give(in)
 	return x
-}
-
-// selected is nth by Hoare's selection, the middle of three for pivot.
-func selected(v []float64, k int) float64 {
-	lo, hi := 0, len(v)-1
-	for lo < hi {
-		mid := lo + (hi-lo)/2
-		a, b, c := v[lo], v[mid], v[hi]
-		pivot := max(min(a, b), min(max(a, b), c))
-		i, j := lo, hi
-		for i <= j {
-			for v[i] < pivot {
-				i++
-			}
-			for v[j] > pivot {
-				j--
-			}
-			if i <= j {
-				v[i], v[j] = v[j], v[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case k <= j:
-			hi = j
-		case k >= i:
-			lo = i
-		default:
-			return v[k]
-		}
-	}
-	return v[k]
 }
 
 // dimmed is how far, in a* and b*, a colour lies from another one dimmed:
