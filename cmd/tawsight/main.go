@@ -74,6 +74,7 @@ func main() {
 	context.AfterFunc(ctx, stop)
 	status := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
 	stop()
+	pipeline.Dismiss()
 	os.Exit(status)
 }
 

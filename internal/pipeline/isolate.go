@@ -80,6 +80,14 @@ func IsolateWithin(l worker.Limits) {
 	crew = worker.NewPool(l)
 }
 
+// Dismiss ends the workers and waits for them, as a program does last: what they
+// computed then counts as its own.
+func Dismiss() {
+	if crew != nil {
+		crew.Close()
+	}
+}
+
 // Losses counts the workers that were lost, by cause: those of photos that a second
 // worker could measure, too.
 func Losses() map[worker.Cause]int {
