@@ -8,19 +8,7 @@ import (
 	"pgregory.net/rapid"
 )
 
-// nth against sorting, with many equal values.
-func TestNth(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		v := rapid.SliceOfN(rapid.Map(rapid.IntRange(0, 9), func(i int) float64 { return float64(i) / 3 }), 1, 60).Draw(t, "v")
-		k := rapid.IntRange(0, len(v)-1).Draw(t, "k")
-		sorted := slices.Sorted(slices.Values(v))
-		if got := nth(v, k); got != sorted[k] {
-			t.Errorf("place %d is %g, sorted %g", k, got, sorted[k])
-		}
-	})
-}
-
-// The same for long slices, some of them with most values close together, and
+// nth against sorting for long slices (short ones are internal/order's), some of them with most values close together, and
 // upper near the end.
 func TestNthOfMany(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -255,7 +255,7 @@ func scikit(w io.Writer) error {
 	if err := json.Unmarshal(data, &v); err != nil {
 		return fmt.Errorf("classify/testdata/sample_sets.json: %w", err)
 	}
-	fmt.Fprintf(w, "%s on a table of %d marbles:\n", v.MadeWith, v.Marbles)
+	fmt.Fprintf(w, "%s, kept from an earlier table of %d marbles (classify/testdata):\n", v.MadeWith, v.Marbles)
 	for _, name := range []string{"NearestCentroid", "LinearDiscriminantAnalysis", "5 nearest neighbours"} {
 		fmt.Fprintf(w, "   %-28s each marble left out %.1f %%, each photo left out %.1f %%\n", name, 100*v.Marble[name], 100*v.Photo[name])
 	}
