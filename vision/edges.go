@@ -77,42 +77,65 @@ func edges(img gocv.Mat, masked []bool) []edge {
 	defer s.Close()
 	w, h := s.w, s.h
 	wt := gradientUnits(&s, masked)
-	type slope struct{ x, y, mag2 float32 }
-	all := make([]slope, w*h)
-	for y := 1; y < h-1; y++ {
-		right, below := s.right[3*y*w:3*(y+1)*w], s.below[3*y*w:3*(y+1)*w]
-		row := all[y*w : (y+1)*w]
-		for x := 1; x < w-1; x++ {
-			dx, dy := opponentSlope(right[3*x:3*x+3]), opponentSlope(below[3*x:3*x+3])
-			best := slope{mag2: -1}
-			for k, u := range wt {
-				a, b := dx[k]*u, dy[k]*u
-				if m := a*a + b*b; m > best.mag2 {
-					best = slope{a, b, m}
-				}
-			}
-			row[x] = best
-		}
+	// Below this no channel of opponent's can reach the floor, whatever the other
+	// colours do: a difference of two is at most twice the largest.
+	least := float32(math.Inf(1))
+	for k, per := range [3]float32{1, 2, 2} {
+		least = min(least, edgeFloor*16*255/(math.Sqrt2*per*wt[k]))
+	}
+	flat := int16(min(32767, least))
+	var rows [3][]slope
+	for i := range rows {
+		rows[i] = make([]slope, w)
 	}
 	var out []edge
-	for y := 2; y < h-2; y++ {
-		for x := 2; x < w-2; x++ {
-			i := y*w + x
-			at := all[i]
-			if at.mag2 < edgeFloor*edgeFloor || masked != nil && masked[i] {
+	for y := 1; y < h-1; y++ {
+		// The rows above, at and below the one that is looked at.
+		rows[0], rows[1], rows[2] = rows[1], rows[2], rows[0]
+		s.row(rows[2], y, &wt, flat)
+		if y < 3 {
+			continue
+		}
+		for x, at := range rows[1] {
+			if x < 2 || x >= w-2 || at.mag2 < edgeFloor*edgeFloor || masked != nil && masked[(y-1)*w+x] {
 				continue
 			}
 			m := math.Sqrt(float64(at.mag2))
 			ux, uy := float64(at.x)/m, float64(at.y)/m
 			// Non-maximum suppression on the nearest neighbours.
-			step := int(math.Round(uy))*w + int(math.Round(ux))
-			if all[i+step].mag2 > at.mag2 || all[i-step].mag2 >= at.mag2 {
+			dx, dy := int(math.Round(ux)), int(math.Round(uy))
+			if rows[1+dy][x+dx].mag2 > at.mag2 || rows[1-dy][x-dx].mag2 >= at.mag2 {
 				continue
 			}
-			out = append(out, edge{float64(x), float64(y), ux, uy, m})
+			out = append(out, edge{float64(x), float64(y - 1), ux, uy, m})
 		}
 	}
 	return out
+}
+
+// slope is how a picture changes at a pixel, in units of the paper's noise.
+type slope struct{ x, y, mag2 float32 }
+
+// row fills in one row's slopes, of whichever channel changes most; those that
+// are flat, by every colour, are left at nothing.
+func (s *slopePair) row(out []slope, y int, wt *[3]float32, flat int16) {
+	right, below := s.right[3*y*s.w:3*(y+1)*s.w], s.below[3*y*s.w:3*(y+1)*s.w]
+	for x := range out {
+		r, b := right[3*x:3*x+3:3*x+3], below[3*x:3*x+3:3*x+3]
+		if max(r[0], -r[0], r[1], -r[1], r[2], -r[2], b[0], -b[0], b[1], -b[1], b[2], -b[2]) < flat {
+			out[x] = slope{}
+			continue
+		}
+		dx, dy := opponentSlope(r), opponentSlope(b)
+		best := slope{mag2: -1}
+		for k, u := range wt {
+			p, q := dx[k]*u, dy[k]*u
+			if m := p*p + q*q; m > best.mag2 {
+				best = slope{p, q, m}
+			}
+		}
+		out[x] = best
+	}
 }
 
 // edgeFloor is the least gradient that counts as an edge, in units of the

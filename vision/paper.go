@@ -71,7 +71,7 @@ func (m *paperModel) at(x, y float64) (c [3]float64) {
 // (the card) don't take part.
 func fitPaper(img *smallPicture, masked []bool) *paperModel {
 	m := &paperModel{w: img.w, h: img.h}
-	step := max(1, int(math.Sqrt(float64(img.w*img.h)/12000)))
+	step := max(1, int(math.Sqrt(float64(img.w*img.h)/5000)))
 	type obs struct {
 		t [6]float64
 		v [3]float64

@@ -89,6 +89,11 @@ func rimInset(r, sigmaPX float64) float64 {
 	step := scanStep(sigmaPX)
 	every := int(step/fine + 0.5)
 	look := stepSearchAt(step, window, gap, inward)
+	// The edge before it is blurred, from half a kernel before the first sample.
+	edge := make([]float64, n+2*half+1)
+	for i := range edge {
+		edge[i] = contrast(float64(i-half)*fine - start)
+	}
 	// The mean over where between two samples the outline may lie.
 	inset, found := 0.0, 0
 	var prof []float64
@@ -97,7 +102,7 @@ func rimInset(r, sigmaPX float64) float64 {
 		for i := phase; i < n; i += every {
 			v := 0.0
 			for k := range kernel {
-				v += kernel[k] / sum * contrast((float64(i+k-half))*fine-start)
+				v += kernel[k] / sum * edge[i+k]
 			}
 			prof = append(prof, 0.6-0.3*v, 0, 0)
 		}
