@@ -373,18 +373,16 @@ func (s *Server) showFile(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	files, err := p.Collection.IntakeFiles(r.Context(), r.PathValue("id"))
+	f, err := p.Collection.IntakeFile(r.Context(), r.PathValue("id"), r.PathValue("file"))
+	if errors.Is(err, collection.ErrNotFound) {
+		return notFound("There is no such file")
+	}
 	if err != nil {
 		return err
 	}
-	for _, f := range files {
-		if f.ID == r.PathValue("file") {
-			v, err := s.viewFile(r, p, f)
-			if err != nil {
-				return err
-			}
-			return s.fragment(w, "intake.html", "intake-file", v)
-		}
+	v, err := s.viewFile(r, p, f)
+	if err != nil {
+		return err
 	}
-	return notFound("There is no such file")
+	return s.fragment(w, "intake.html", "intake-file", v)
 }
