@@ -28,7 +28,7 @@ const unscaledCropPX = 160
 type result struct {
 	photo    record.Photo
 	sight    report.Sight
-	overlay  *image.RGBA
+	base     *image.RGBA // what the overlay is drawn on; nil where it is not wanted
 	crops    []image.Image
 	closeUps []closeUp // for the sheets
 	views    []report.View
@@ -41,11 +41,14 @@ type result struct {
 
 // wanted is what is asked for beside the figures.
 type wanted struct {
-	pictures bool // the overlay's base and the crops
-	sheets   bool // the marbles close up
-	views    bool // the marbles as plates show them
-	ruler    RulerOptions
-	clock    *stepClock // nil but for bench
+	crops  bool // the marbles cut out, as files and, beside an overlay, for the page
+	base   bool // the picture that the overlay is drawn on, kept for drawing
+	draw   bool // the overlay itself, of the record as measured
+	tray   bool // the photo reduced, as a JPEG
+	sheets bool // the marbles close up
+	views  bool // the marbles as plates show them
+	ruler  RulerOptions
+	clock  *stepClock // nil but for bench
 }
 
 // A closeUp is a marble cut out with a little paper all round, radiusPX from
@@ -121,9 +124,9 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		res.corners = det.Corners
 	}
 	centres, radii := make([]calib.Vec3, len(found.Marbles)), make([]float64, len(found.Marbles))
-	if want.pictures {
-		res.overlay, _ = p.Image(report.OverlaySidePX)
-		want.clock.done("overlay")
+	if want.base || want.draw || want.tray {
+		res.base, _ = p.Image(report.OverlaySidePX)
+		want.clock.done("photo reduced")
 	}
 
 	for i, o := range found.Marbles {
@@ -176,7 +179,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 			res.views = append(res.views, v)
 			want.clock.done("views")
 		}
-		if want.pictures {
+		if want.crops {
 			k := unscaledCropPX / (2 * o.Ellipse.MeanRadiusPX())
 			side := int(unscaledCropPX * cropRoom)
 			if m.DiameterMM != nil {
