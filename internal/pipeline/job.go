@@ -258,7 +258,7 @@ func measureHere(path string, scale calib.PrintScale, want wanted) (t taken) {
 // handOn makes of what was measured of a photo what is handed on.
 func handOn(path string, res *result, want wanted) taken {
 	t := taken{
-		Photo: res.photo, Sight: res.sight, Views: trueViews(res),
+		Photo: res.photo, Sight: res.sight, Views: trueViews(res), Crops: res.crops, Page: res.page,
 		Ultraviolet: res.measures.Ultraviolet.Is, Survey: res.measures.Survey, Corners: res.corners,
 	}
 	if t.Photo.Error != "" {
@@ -266,21 +266,6 @@ func handOn(path string, res *result, want wanted) taken {
 	}
 	broken := func(err error) taken {
 		return taken{Photo: faulty(path, "the marbles' pictures could not be made: "+err.Error())}
-	}
-	if t.Photo.Error == "" && want.crops {
-		encode := func(i int) ([]byte, error) { return vision.PNG(res.crops[i]) }
-		if want.draw || want.base { // for a page too
-			t.Page = report.PagePictures{}
-			encode = func(i int) ([]byte, error) { return t.Page.Crop(t.Photo.Marbles[i].ID, res.crops[i]) }
-		}
-		for i := range res.crops {
-			data, err := encode(i)
-			if err != nil {
-				return broken(err)
-			}
-			t.Crops = append(t.Crops, data)
-		}
-		want.clock.done("crops encoded")
 	}
 	if res.base != nil && want.tray {
 		var err error
