@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"tawsight/calib"
+	"tawsight/internal/order"
 )
 
 // Scene is what is known of a photo before marbles are looked for.
@@ -104,16 +105,61 @@ func Find(p *Photo, sc Scene) Found {
 		near := rf.outlinesNear(c, all, s/k, skip)
 		for i := range near {
 			near[i].Ellipse = resized(near[i].Ellipse, k)
+			if f := near[i].fainter; f != nil {
+				*f = resized(*f, k)
+			}
 		}
 		if near = ofMarbleSize(near, sc.MMPerPX); len(near) > 0 {
 			families = append(families, near)
 		}
 	}
-	outs := ofMarbleSize(full.last(settle(families), k), sc.MMPerPX)
+	families = settle(families)
+	last := full.last(families, k)
+	if sc.BlurPX <= 0 {
+		// Nothing told the blur but the marbles themselves.
+		for range blurRounds {
+			sigma := blurOf(last)
+			if sigma <= 0 || math.Abs(sigma-full.sigmaPX) < 0.08*full.sigmaPX {
+				break
+			}
+			full.sigmaPX, full.rim, f.BlurPX = sigma, newRimTable(sigma), sigma
+			last = full.last(families, k)
+		}
+	}
+	outs := ofMarbleSize(last, sc.MMPerPX)
 	outs = besidePaper(outs, full.px, f.Paper, sc.Areas)
 	f.Marbles = rowsThenColumns(outs)
 	return f
 }
+
+// blurRounds is how often the blur is read again from the outlines that it gave: a
+// step wider than it was taken for is first read too narrow.
+const blurRounds = 3
+
+// widthPerBlur is the 10 to 90 % width of the sharper edges of glass in units of
+// the photo's blur: 2.56 for a step of Gaussian blur, and a little for the rim's
+// slow start. The median over 92 photos with a card is 2.7, nine in ten between
+// 2.4 and 3.0.
+const widthPerBlur = 2.7
+
+// blurOf is the photo's blur (a standard deviation, px) by the edges of the
+// marbles in it, 0 where there is none: the lower quartile, since shadows and the
+// colours along a rim only make edges wider.
+func blurOf(outs []Outline) float64 {
+	var w []float64
+	for _, o := range outs {
+		if o.SoftPX > 0 {
+			w = append(w, o.SoftPX)
+		}
+	}
+	if len(w) == 0 {
+		return 0
+	}
+	return math.Max(leastBlurPX, order.Nth(w, len(w)/4)/widthPerBlur)
+}
+
+// leastBlurPX is the blur of pixels as wide as they lie apart, read between.
+const leastBlurPX = 0.45
 
 // look is a photo reduced for finding things in, with its paper.
 type look struct {
@@ -318,14 +364,41 @@ func (rf *refiner) outlinesNear(c coarse, all []coarse, s float64, skip func(x, 
 		try(e)
 	}
 	var last []Outline
-	for _, o := range distinct(tries) {
+	settle := func(seen sight, o Outline) {
 		if n, ok := rf.fit(seen, o.Ellipse, reachOf(2, o.Ellipse), softLimit, chooseTries); ok && n.Coverage >= leastFinal {
 			n.Support = rf.judge(seen, n.Ellipse, softLimit)
 			last = append(last, n)
 		}
 	}
-	sort.SliceStable(last, func(i, j int) bool { return last[i].Support > last[j].Support })
-	return distinct(last)
+	for _, o := range distinct(tries) {
+		settle(seen, o)
+	}
+	bySupport(last)
+	if len(last) > 0 && last[0].Support < wellSupported {
+		// Clear glass on an even ground shows only where a ribbon meets its rim:
+		// the circles proposed may all be of ribbons. What the places agree on
+		// farther around is tried as well.
+		wide := rf.scan(base, 0.5*base.MeanRadiusPX(), skip)
+		if wide.looked > 0 {
+			if e, ok := rf.consensus(wide.dirs, base, 0.6+0.5*rf.sigmaPX, 0.45, outsideShare, finalTries); ok {
+				settle(wide, Outline{Ellipse: e})
+				bySupport(last)
+			}
+		}
+	}
+	last = distinct(last)
+	for i := range last {
+		last[i].fainter = rf.outside(seen, last[i].Ellipse)
+	}
+	return last
+}
+
+// wellSupported is the support under which an outline is looked for once more,
+// farther around.
+const wellSupported = 0.2
+
+func bySupport(o []Outline) {
+	sort.SliceStable(o, func(i, j int) bool { return o[i].Support > o[j].Support })
 }
 
 // credible is the score of a coarse candidate that may hide another marble.
@@ -377,6 +450,9 @@ func (rf *refiner) closer(o Outline, k float64, skip func(x, y float64) bool) (O
 	}
 	n.Support = o.Support
 	n.BiasUPX = biasU(n.Coverage, o.Support)
+	if o.fainter != nil {
+		n = n.between(*o.fainter, rf.cam)
+	}
 	return n, true
 }
 

@@ -37,6 +37,9 @@ type Outline struct {
 	Touching bool
 	// CutOff says that part of the outline lies outside the photo.
 	CutOff bool
+	// fainter is an edge around this outline that may be the glass's own; nil for
+	// none.
+	fainter *calib.Ellipse
 	// Support is the share of directions near the outline, each counted by its
 	// strength; it orders outlines that claim the same place.
 	Support float64
