@@ -20,6 +20,8 @@ type addCommand struct {
 	Labelled bool `help:"The one folder given holds labelled photos, one sub-folder a set: each marble is filed under its sub-folder's name, with what the folder's notes.csv says."`
 	printScale
 	cameraProfiles
+	rulerFlags
+	NoRuler    bool   `help:"Measure photos that are known already by the printed card or a bank card alone, whatever ruler was named for them before."`
 	Credit     string `placeholder:"NAME" help:"Whose photos they are. Photos that are known already keep what is said of them."`
 	Permission string `placeholder:"WORDS" help:"What their owner allows: own; may share; may show, not share; or ask first."`
 	As         string `placeholder:"NAME" help:"Who adds them, for the history. Default: your name on this machine."`
@@ -27,7 +29,9 @@ type addCommand struct {
 }
 
 func (addCommand) Help() string {
-	return `Measures photos into your collection, which is made where it is missing. The photos stay where they are and as they are; each is known by its content, so adding one twice changes nothing. A run that is cut short, by whatever it may be, loses nothing that it finished: run it again, and it goes on.
+	return `Measures photos into your collection, which is made where it is missing. The photos stay where they are and as they are; each is known by its content, so adding one twice changes nothing. A run that is cut short, by whatever it may be, loses nothing that it finished: run it again, and it goes on, by the rulers it was given.
+
+` + rulersHelp + ` A ruler is kept with what was measured by it, and a photo that is known already is measured again by another one: the earlier figures stay in its history, and those that were asked for last count. Where you name none, a known photo keeps the ruler it was last measured by.
 
 ` + exitStatuses
 }
@@ -46,8 +50,16 @@ func (c addCommand) Validate() error {
 			return err
 		}
 	}
-	if len(c.Photos) == 0 && (c.CheckBarMM != 0 || c.Credit != "" || c.Permission != "") {
-		return errors.New("name the photos that --check-bar-mm, --credit and --permission are about")
+	rulers, err := c.rulerFlags.options()
+	if err != nil {
+		return err
+	}
+	named := rulers.Named().Named()
+	if c.NoRuler && named {
+		return errors.New("--no-ruler leaves all rulers but the cards: don't name one beside it")
+	}
+	if len(c.Photos) == 0 && (c.CheckBarMM != 0 || c.Credit != "" || c.Permission != "" || c.NoRuler || named) {
+		return errors.New("name the photos that --check-bar-mm, --credit, --permission and rulers are about; what waits keeps what was said of it")
 	}
 	if _, err := refset.ParsePermission(c.Permission); err != nil {
 		return fmt.Errorf("--permission: %w", err)
@@ -67,12 +79,18 @@ func (c addCommand) Run(s *session) error {
 	if err != nil {
 		return err
 	}
+	rulers, err := c.rulerFlags.options()
+	if err != nil {
+		return err
+	}
+	by := intake.By{CheckBarMM: c.CheckBarMM, Ruler: rulers.Named(), NoProfiles: c.NoCameraProfile}
+	by.Ruler.None = c.NoRuler
 	open := collection.Create
 	if len(c.Photos) == 0 {
 		open = collection.Open
 	} else if _, err := os.Stat(path); err != nil {
 		// A collection is not made for a folder that holds no photos.
-		if err := intake.Look(c.Photos, c.Labelled); err != nil {
+		if err := intake.Look(c.Photos, c.Labelled, by); err != nil {
 			return err
 		}
 	}
@@ -96,10 +114,10 @@ func (c addCommand) Run(s *session) error {
 		}
 	case c.Labelled:
 		lots = make([]collection.Intake, 1)
-		lots[0], err = in.AddLabelled(s.ctx, who, c.Photos[0], c.CheckBarMM)
+		lots[0], err = in.AddLabelled(s.ctx, who, c.Photos[0], by)
 	default:
 		lots = make([]collection.Intake, 1)
-		lots[0], err = in.AddFolder(s.ctx, who, c.Photos, c.CheckBarMM)
+		lots[0], err = in.AddFolder(s.ctx, who, c.Photos, by)
 	}
 	if errors.Is(err, collection.ErrInvalid) {
 		return usageError{err}

@@ -236,7 +236,7 @@ func TestAddWhileAnotherAdds(t *testing.T) {
 	if err := os.WriteFile(first, asJPEG(t, paper(image.NewRGBA(image.Rect(0, 0, 600, 400)))), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := other.AddFolder(ctx, "Bo", []string{first}, 0); err != nil {
+	if _, err := other.AddFolder(ctx, "Bo", []string{first}, intake.By{}); err != nil {
 		t.Fatal(err)
 	}
 	ended := make(chan error)

@@ -17,7 +17,7 @@ type historyCommand struct {
 }
 
 func (historyCommand) Help() string {
-	return `Prints what people changed in the collection, the latest first: the edit's number, when, who, and what. tawsight undo takes an edit back.`
+	return `Prints what people changed in the collection, the latest first: the edit's number, when, who, and what. tawsight undo takes an edit back. Of one marble it also prints when its photos were measured, and by what ruler.`
 }
 
 // editsShown is how many edits are printed without --all.
@@ -55,6 +55,19 @@ func (c historyCommand) Run(s *session) error {
 			return err
 		}
 		fmt.Fprintln(s.stdout, m.Title)
+		for _, g := range m.Sightings {
+			past, err := col.Measurements(s.ctx, g.Photo)
+			if err != nil {
+				return err
+			}
+			for _, p := range past {
+				counts := ""
+				if p.InForce && len(past) > 1 {
+					counts = "  [counts now]"
+				}
+				fmt.Fprintf(s.stdout, "photo   %s  %s: measured %s%s\n", collection.ParseTime(p.Made).Local().Format("2006-01-02 15:04"), g.PhotoName, p.Words(), counts)
+			}
+		}
 		for _, l := range m.Labels {
 			set := "left undecided"
 			if l.Set != "" {

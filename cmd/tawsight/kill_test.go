@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"flag"
@@ -12,14 +13,14 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"tawsight/internal/bundle"
+	"tawsight/internal/collection"
 )
 
-var kills = flag.Int("kills", 4, "how many times each of measure and bundle is killed")
+var kills = flag.Int("kills", 4, "how many times each of measure, import and bundle is killed")
 
 // commandEnv makes the test binary the program itself, its arguments those of the
 // variable, one a line.
@@ -98,35 +99,71 @@ func contentsOf(t *testing.T, dir string) (files map[string]string, left int) {
 	return files, left
 }
 
+// inCache gives a command a cache of its own.
+func inCache(c *exec.Cmd, dir string) *exec.Cmd {
+	c.Env = append(c.Env, "XDG_CACHE_HOME="+dir)
+	return c
+}
+
+// killedAfter starts a command and kills it after a time; it says whether it was
+// still at work.
+func killedAfter(t *testing.T, c *exec.Cmd, after time.Duration) bool {
+	t.Helper()
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	timer := time.AfterFunc(after, func() { _ = c.Process.Kill() })
+	defer timer.Stop()
+	return c.Wait() != nil
+}
+
+// timed is how long a command takes that must succeed.
+func timed(t *testing.T, c *exec.Cmd) time.Duration {
+	t.Helper()
+	start := time.Now()
+	if out, err := c.CombinedOutput(); err != nil {
+		t.Fatalf("%v: %v: %s", c.Env[len(c.Env)-1], err, out)
+	}
+	return time.Since(start)
+}
+
+// killings kills as often as is asked for while there is something to kill, at
+// moments spread over a run that takes about took: one does what another machine's
+// load makes of that. one kills after the time it is given a share of, and says
+// whether the command was still at work.
+func killings(t *testing.T, took time.Duration, one func(k int, took time.Duration) (atWork bool)) {
+	t.Helper()
+	atWork, tries := 0, 0
+	for ; atWork < *kills && tries < 4**kills; tries++ {
+		if one(tries, took) {
+			atWork++
+			took = took * 21 / 20
+		} else {
+			took = took * 17 / 20
+		}
+	}
+	t.Logf("%d of %d were killed at work", atWork, tries)
+	if atWork < *kills {
+		t.Errorf("only %d were killed at work: this proves less than it should", atWork)
+	}
+}
+
 // A run that is killed at any moment leaves files that are whole or not there, and
-// the next run ends as if nothing had been.
+// the next run ends as if nothing had been, out of what the killed one remembered.
 func TestKilledWhileMeasuring(t *testing.T) {
 	photos := smallPhotos(t, 8)
-	if tray, err := os.ReadFile("../../samples/photos/tray/tray-1.jpg"); *kills > 20 && err == nil {
+	if tray, err := os.ReadFile("../../samples/photos/tray/tray-1.jpg"); *kills > 100 && err == nil {
 		if err := os.WriteFile(filepath.Join(photos, "a set", "tray.jpg"), tray, 0o666); err != nil {
 			t.Fatal(err)
 		}
 	}
 	whole := filepath.Join(t.TempDir(), "whole")
-	start := time.Now()
-	if out, err := itself("measure", photos, "--out", whole, "--workers", "2").CombinedOutput(); err != nil {
-		t.Fatalf("%v: %s", err, out)
-	}
-	took := time.Since(start)
+	took := timed(t, inCache(itself("measure", photos, "--out", whole, "--workers", "2"), t.TempDir()))
 	want, _ := contentsOf(t, whole)
-	atWork := 0
-	for range *kills {
-		out := filepath.Join(t.TempDir(), "out")
-		c := itself("measure", photos, "--out", out, "--workers", "2")
-		if err := c.Start(); err != nil {
-			t.Fatal(err)
-		}
-		after := time.Duration(rand.Float64() * 1.1 * float64(took))
-		timer := time.AfterFunc(after, func() { _ = c.Process.Signal(syscall.SIGKILL) })
-		if c.Wait() != nil {
-			atWork++
-		}
-		timer.Stop()
+	killings(t, took, func(_ int, took time.Duration) bool {
+		cache, out := t.TempDir(), filepath.Join(t.TempDir(), "out")
+		after := time.Duration(rand.Float64() * 1.05 * float64(took))
+		atWork := killedAfter(t, inCache(itself("measure", photos, "--out", out, "--workers", "2"), cache), after)
 		if _, err := os.Stat(out); err == nil {
 			got, left := contentsOf(t, out)
 			for name, data := range got {
@@ -138,9 +175,7 @@ func TestKilledWhileMeasuring(t *testing.T) {
 				t.Errorf("killed after %v: %d temporary files are left", after, left)
 			}
 		}
-		if msg, err := itself("measure", photos, "--out", out, "--workers", "1").CombinedOutput(); err != nil {
-			t.Fatalf("the run after it: %v: %s", err, msg)
-		}
+		timed(t, inCache(itself("measure", photos, "--out", out, "--workers", "1"), cache))
 		got, _ := contentsOf(t, out)
 		delete(got, ".tawsight-probe")
 		for name := range want {
@@ -151,40 +186,119 @@ func TestKilledWhileMeasuring(t *testing.T) {
 		if len(got) != len(want) {
 			t.Errorf("killed after %v: %d files after the next run, want %d", after, len(got), len(want))
 		}
-	}
-	t.Logf("%d of %d were killed at work", atWork, *kills)
+		return atWork
+	})
 }
 
-// A bundle is there whole or not at all.
+// A killed import leaves a collection that is whole, with all of the file in it or
+// nothing; done again, it holds what the file says, byte for byte.
+func TestKilledWhileImporting(t *testing.T) {
+	if testing.Short() || *kills < 20 {
+		t.Skip("a long one: go test -run TestKilledWhileImporting -kills 50 ./cmd/tawsight")
+	}
+	ctx, dir := context.Background(), t.TempDir()
+	first, file := filepath.Join(dir, "first.tawsight"), filepath.Join(dir, "first.jsonl")
+	timed(t, itself("add", "../../samples/photos/tray", "--collection", first, "--as", "Ada"))
+	timed(t, itself("export", "--collection", first, "--out", file))
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	took := timed(t, itself("import", file, "--collection", filepath.Join(dir, "timed.tawsight")))
+	held := 0
+	killings(t, took, func(_ int, took time.Duration) bool {
+		at := filepath.Join(t.TempDir(), "second.tawsight")
+		after := time.Duration(rand.Float64() * 1.05 * float64(took))
+		atWork := killedAfter(t, itself("import", file, "--collection", at), after)
+		if _, err := os.Stat(at); err == nil {
+			c, err := collection.Open(ctx, at)
+			if err != nil {
+				t.Fatalf("killed after %v: %v", after, err)
+			}
+			if faults, err := c.Check(ctx); err != nil || len(faults) > 0 {
+				t.Errorf("killed after %v: the collection is not whole: %v, %v", after, faults, err)
+			}
+			n, err := c.Counts(ctx)
+			if err != nil || n.Photos != 0 && n.Photos != 6 {
+				t.Errorf("killed after %v: %d of 6 photos, %v", after, n.Photos, err)
+			}
+			if n.Photos > 0 {
+				held++
+			}
+			c.Close()
+		}
+		timed(t, itself("import", file, "--collection", at))
+		out := filepath.Join(filepath.Dir(at), "again.jsonl")
+		timed(t, itself("export", "--collection", at, "--out", out))
+		if got, err := os.ReadFile(out); err != nil || !bytes.Equal(got, want) {
+			t.Errorf("killed after %v: done again, the collection says something else (%d bytes, want %d; %v)", after, len(got), len(want), err)
+		}
+		return atWork
+	})
+	t.Logf("%d held the whole file after the kill", held)
+}
+
+// A bundle is there whole or not at all, and packed again it is what it would have
+// been.
 func TestKilledWhilePacking(t *testing.T) {
 	if testing.Short() || *kills < 20 {
 		t.Skip("a long one: go test -run TestKilledWhilePacking -kills 50 ./cmd/tawsight")
 	}
-	photos := "../../samples/photos/references"
-	start := time.Now()
-	if out, err := itself("bundle", photos, "--out", filepath.Join(t.TempDir(), "whole.zip")).CombinedOutput(); err != nil {
-		t.Fatalf("%v: %s", err, out)
+	photos := t.TempDir()
+	sets, err := filepath.Glob("../../samples/photos/references/*/*.jpg")
+	if err != nil || len(sets) == 0 {
+		t.Fatal("no labelled samples", err)
 	}
-	took := time.Since(start)
-	for range *kills {
-		out := filepath.Join(t.TempDir(), "b.zip")
-		c := itself("bundle", photos, "--out", out)
-		if err := c.Start(); err != nil {
+	packed := map[string]int{}
+	for _, from := range sets {
+		set := filepath.Base(filepath.Dir(from))
+		if packed[set]++; packed[set] > 1 || len(packed) > 3 {
+			continue // one of each of three: many kills are worth more than many photos
+		}
+		data, err := os.ReadFile(from)
+		if err == nil {
+			err = os.MkdirAll(filepath.Join(photos, set), 0o777)
+		}
+		if err == nil {
+			err = os.WriteFile(filepath.Join(photos, set, filepath.Base(from)), data, 0o666)
+		}
+		if err != nil {
 			t.Fatal(err)
 		}
-		timer := time.AfterFunc(time.Duration((0.8+0.25*rand.Float64())*float64(took)), func() { _ = c.Process.Kill() })
-		_ = c.Wait()
-		timer.Stop()
-		if _, err := os.Stat(out); err != nil {
-			continue
-		}
-		b, err := bundle.Open(out)
-		if err != nil {
-			t.Errorf("half a bundle was left: %v", err)
-			continue
-		}
-		b.Close()
 	}
+	whole := filepath.Join(t.TempDir(), "whole.zip")
+	took := timed(t, inCache(itself("bundle", photos, "--out", whole), t.TempDir()))
+	want, err := os.ReadFile(whole)
+	if err != nil {
+		t.Fatal(err)
+	}
+	killings(t, took, func(k int, took time.Duration) bool {
+		dir, cache := t.TempDir(), t.TempDir()
+		out := filepath.Join(dir, "b.zip")
+		// Half of them while it writes, which it does at its end.
+		share := rand.Float64()
+		if k%2 == 0 {
+			share = 0.8 + 0.25*share
+		}
+		after := time.Duration(share * float64(took))
+		atWork := killedAfter(t, inCache(itself("bundle", photos, "--out", out), cache), after)
+		if got, err := os.ReadFile(out); err == nil {
+			if !bytes.Equal(got, want) {
+				t.Errorf("killed after %v: half a bundle was left", after)
+			}
+			return atWork
+		}
+		timed(t, inCache(itself("bundle", photos, "--out", out), cache))
+		if got, err := os.ReadFile(out); err != nil || !bytes.Equal(got, want) {
+			t.Errorf("killed after %v: packed again, it is another bundle (%v)", after, err)
+		}
+		if b, err := bundle.Open(out); err != nil {
+			t.Errorf("killed after %v: packed again, it can't be opened: %v", after, err)
+		} else {
+			b.Close()
+		}
+		return atWork
+	})
 }
 
 // asCommand is what the test binary does when it stands for the program.

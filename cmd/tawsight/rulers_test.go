@@ -1,8 +1,12 @@
 package main
 
 import (
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
+
+	"tawsight/internal/collection"
 )
 
 // Every flag that names a ruler, given wrongly, is wrong usage: nothing is
@@ -39,14 +43,90 @@ func TestWrongRulers(t *testing.T) {
 		"a scan and a rest":                 {[]string{"--dpi", "300", "--rest", "ring:8,2"}, "glass"},
 		"a scan and a known marble's scale": {[]string{"--dpi", "300", "--known", "1=16"}, "scanner"},
 	} {
-		for _, command := range []string{"measure", "check"} {
+		for _, command := range []string{"measure", "check", "add"} {
 			args := append([]string{command, photo}, c.args...)
-			if command == "measure" {
+			place := filepath.Join(t.TempDir(), "marbles.tawsight")
+			switch command {
+			case "measure":
 				args = append(args, "--out", t.TempDir())
+			case "add":
+				args = append(args, "--collection", place)
 			}
 			if status, _, stderr := tawsight(t, args...); status != 2 || !strings.Contains(stderr, c.says) {
 				t.Errorf("%s, %s: status %d, want 2; stderr %q, want %q in it", command, name, status, stderr, c.says)
 			}
+			if _, err := os.Stat(place); err == nil {
+				t.Errorf("%s: a collection was made all the same", name)
+			}
 		}
 	}
+}
+
+// The collection keeps by what ruler a photo was measured: the same photo is measured
+// again when another is named, its history says so, and out and in again nothing of
+// it is lost.
+func TestCollectionCarriesRulers(t *testing.T) {
+	dir := t.TempDir()
+	place, photo := filepath.Join(dir, "marbles.tawsight"), filepath.Join(oneSample(t), "attic jar", "a.jpg")
+	do := func(want int, args ...string) (stdout, stderr string) {
+		t.Helper()
+		status, stdout, stderr := tawsight(t, args...)
+		if status != want {
+			t.Fatalf("%v: exit status %d, want %d\n%s%s", args, status, want, stdout, stderr)
+		}
+		return stdout, stderr
+	}
+	history := func(place string) string {
+		t.Helper()
+		out, _ := do(0, "history", "a, no. 1", "--collection", place)
+		return out
+	}
+	says := func(text string, wants ...string) {
+		t.Helper()
+		for _, w := range wants {
+			if !strings.Contains(text, w) {
+				t.Errorf("no %q in\n%s", w, text)
+			}
+		}
+	}
+	out, _ := do(0, "add", photo, "--collection", place)
+	says(out, "1 photo added")
+	if h := history(place); !strings.Contains(h, "scale from the card: 4 marbles\n") || strings.Contains(h, "counts now") {
+		t.Errorf("measured once, its history is\n%s", h)
+	}
+	// The card is the better ruler and gives the scale, whatever else is named.
+	out, _ = do(0, "add", photo, "--coin", "2-euro", "--collection", place)
+	says(out, "1 photo added")
+	says(history(place), "scale from the card (named: 2 euro coins): 4 marbles  [counts now]\n", "scale from the card: 4 marbles\n")
+	out, _ = do(0, "add", photo, "--collection", place)
+	says(out, "already: nothing was added")
+	says(history(place), "(named: 2 euro coins): 4 marbles  [counts now]\n")
+	out, _ = do(0, "add", photo, "--no-ruler", "--collection", place)
+	says(out, "already: nothing was added")
+	says(history(place), "scale from the card: 4 marbles  [counts now]\n")
+	_, errs := do(2, "add", photo, "--dpi", "300", "--no-ruler", "--collection", place)
+	says(errs, "--no-ruler")
+	_, errs = do(2, "add", "--coin", "2-euro", "--collection", place)
+	says(errs, "name the photos")
+
+	// Without a card the scale is that of what was named.
+	do(0, "add", "../../samples/photos/rulers/scan/scan-1.jpg", "--dpi", "300", "--collection", place)
+	c, err := collection.Open(t.Context(), place)
+	if err != nil {
+		t.Fatal(err)
+	}
+	photos, err := c.Photos(t.Context(), 1, 0)
+	if err != nil || photos[0].Record.Scale.Source != "scan" || photos[0].Ruler.DPI != 300 {
+		t.Errorf("%+v, %v", photos[0], err)
+	}
+	c.Close()
+
+	file, second := filepath.Join(dir, "mine.jsonl"), filepath.Join(dir, "second.tawsight")
+	do(0, "export", "--out", file, "--collection", place)
+	do(0, "import", file, "--collection", second)
+	if a, b := history(place), history(second); a != b {
+		t.Errorf("out and in again, its history is\n%s\nwas\n%s", b, a)
+	}
+	out, _ = do(0, "add", photo, "--collection", second)
+	says(out, "already: nothing was added")
 }

@@ -300,7 +300,7 @@ func (c *Collection) photosOf(ctx context.Context, rows []Row) (photos map[strin
 }
 
 func (c *Collection) photosCSV(ctx context.Context, picked map[string]bool, put func(...string)) error {
-	put("photo", "name", "places", "taken", "camera", "added", "credit", "permission", "provenance", "marbles", "scale", "mm_per_px", "size", "colour", "pattern", "faults")
+	put("photo", "name", "places", "taken", "camera", "added", "credit", "permission", "provenance", "marbles", "scale", "ruler_named", "mm_per_px", "size", "colour", "pattern", "faults")
 	places := map[string][]string{}
 	if _, err := collect(ctx, c.read, func(s scanner) (none struct{}, err error) {
 		var photo, path string
@@ -334,7 +334,7 @@ func (c *Collection) photosCSV(ctx context.Context, picked map[string]bool, put 
 		}
 		n, v := marbles[p.MeasurementID], p.Record.Verdict
 		put(p.SHA256, guarded(p.Name), guarded(strings.Join(places[p.SHA256], "; ")), guarded(p.Record.Taken), guarded(p.Record.Camera), p.Added, guarded(p.Contributor),
-			string(p.Permission), guarded(p.Provenance), number(&n), p.Record.Scale.Source, number(p.Record.Scale.MMPerPX),
+			string(p.Permission), guarded(p.Provenance), number(&n), p.Record.Scale.Source, guarded(p.Ruler.Words()), number(p.Record.Scale.MMPerPX),
 			string(v.Size), string(v.Colour), string(v.Pattern), strings.Join(faults, "; "))
 	}
 	return nil

@@ -82,16 +82,17 @@ func (c *Collection) Import(ctx context.Context, r io.Reader) (Imported, error) 
 
 // importer brings one file in.
 type importer struct {
-	ctx   context.Context
-	tx    *sql.Tx
-	out   *Imported
-	line  int
-	empty bool
-	at    int // the table that is read
-	seen  map[string]bool
-	find  map[string]*sql.Stmt
-	add   map[string]*sql.Stmt
-	is    map[string]*sql.Stmt
+	ctx     context.Context
+	tx      *sql.Tx
+	out     *Imported
+	line    int
+	version int // of the file's format
+	empty   bool
+	at      int // the table that is read
+	seen    map[string]bool
+	find    map[string]*sql.Stmt
+	add     map[string]*sql.Stmt
+	is      map[string]*sql.Stmt
 	// follow leads from a set or marble that was merged here to the one that it
 	// is now, by table, and from a set or contributor of the file to that of the
 	// same name here.
@@ -247,6 +248,7 @@ func (in *importer) head(line []byte) error {
 	case v > LinesVersion:
 		return in.refuse("it is of format version %d, and this program reads up to %d: bring it in with a newer Tawsight", v, LinesVersion)
 	}
+	in.version = int(v)
 	return nil
 }
 
@@ -306,6 +308,13 @@ func (in *importer) row(fields map[string]json.RawMessage) error {
 	for i := range t.columns {
 		c := &t.columns[i]
 		raw, ok := given[c.name]
+		if !ok && c.since > in.version {
+			values[i] = ""
+			if before, ok := t.column(c.before); ok {
+				values[i] = values[before]
+			}
+			continue
+		}
 		if !ok {
 			return in.refuse("a %s without %s", name, c.name)
 		}
@@ -505,7 +514,7 @@ func (in *importer) joinContributor(t *table, v []any) (bool, error) {
 // with what was merged followed.
 func (in *importer) compare(t *table, here, given, followed []any) error {
 	for i, c := range t.columns {
-		if c.own || sameValue(here[i], given[i]) || sameValue(here[i], followed[i]) {
+		if c.own || c.since > in.version || sameValue(here[i], given[i]) || sameValue(here[i], followed[i]) {
 			continue
 		}
 		if t.name == "measurement" && c.name == "record" && sameButSeconds(here[i].(string), given[i].(string)) {

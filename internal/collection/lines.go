@@ -16,7 +16,7 @@ import (
 // each. LinesVersion goes up when an earlier program could not read it.
 const (
 	LinesFormat  = "tawsight-collection"
-	LinesVersion = 1
+	LinesVersion = 2
 )
 
 // kind is what a column may hold.
@@ -47,7 +47,11 @@ type column struct {
 	like        func() any
 	// own says that each collection has its own: when something was first kept.
 	own bool
-	doc string
+	// since is the version of the format that brought the column, 0 for the first;
+	// in a file from before it is what the column before is, or empty.
+	since  int
+	before string
+	doc    string
 }
 
 // table is one exported table.
@@ -107,10 +111,13 @@ var tables = []table{
 		{name: "id", kind: kindID, doc: "derived from the photo and the way it was measured"},
 		{name: "photo", kind: kindSHA, ref: "photo"},
 		{name: "made", kind: kindTime, own: true},
+		{name: "asked", kind: kindTime, own: true, since: 2, before: "made", doc: "when it was last asked for in this way; the latest counts"},
 		{name: "tawsight", kind: kindRaw, doc: "version"},
 		{name: "opencv", kind: kindRaw, doc: "version"},
 		{name: "features", kind: kindInt, doc: "version of the feature registry"},
 		{name: "check_bar_mm", kind: kindReal, doc: "0 for the nominal length"},
+		{name: "ruler", kind: kindJSON, empty: true, since: 2, like: func() any { return new(record.Ruler) }, doc: "what was named to have the scale from; empty for nothing"},
+		{name: "camera", kind: kindRaw, since: 2, doc: "hashes of the camera profiles there were for it; empty for none"},
 		{name: "record", kind: kindJSON, like: func() any { return new(record.Photo) }, doc: "a photo of photos.jsonl, without its marbles"},
 	}},
 	{name: "specimen", key: []string{"id"}, order: "id", columns: []column{

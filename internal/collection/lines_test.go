@@ -78,7 +78,7 @@ func schemaOf() []byte {
 	lines = append(lines, m{"title": "the last line", "type": "object", "additionalProperties": false, "required": []string{"end"}, "properties": m{
 		"end": m{"type": "object", "additionalProperties": false, "required": []string{"rows"}, "properties": m{"rows": m{"type": "integer", "minimum": 0}}}}})
 	out, err := json.MarshalIndent(m{
-		"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": "urn:tawsight:collection-line:1",
+		"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": fmt.Sprint("urn:tawsight:collection-line:", LinesVersion),
 		"title": "One line of an exported collection", "oneOf": lines,
 	}, "", " ")
 	if err != nil {
@@ -120,6 +120,9 @@ func full(t testing.TB) *Collection {
 	again := tray("a", 2)
 	again.Way.MadeBy.Features = 3
 	added(t, c, again)
+	coin := tray("a", 3)
+	coin.Way.Ruler, coin.Way.Cameras = record.Ruler{Coin: "2-euro", Known: []record.KnownMarble{{ID: "2", DiameterMM: 16.02}}}, "0123456789ab"
+	added(t, c, coin)
 	do(c.Decide(ctx, "Ada", Decision{SetName: "jar", Sure: Certain, Evidence: "=the \"ribbon\",\n<b>twice</b>"}, a[0], a[1], b[1]))
 	do(c.Decide(ctx, "Bo", Decision{SetName: "tin", Sure: Guess}, a[0], b[2]))
 	do(c.Decide(ctx, "Bo", Decision{Sure: Likely}, a[2]))
@@ -253,10 +256,10 @@ func TestEveryLineIsBySchema(t *testing.T) {
 		t.Fatal(err)
 	}
 	compiler := jsonschema.NewCompiler()
-	if err := compiler.AddResource("urn:tawsight:collection-line:1", doc); err != nil {
+	if err := compiler.AddResource(fmt.Sprint("urn:tawsight:collection-line:", LinesVersion), doc); err != nil {
 		t.Fatal(err)
 	}
-	schema := compiler.MustCompile("urn:tawsight:collection-line:1")
+	schema := compiler.MustCompile(fmt.Sprint("urn:tawsight:collection-line:", LinesVersion))
 	for line := range bytes.Lines(exported(t, full(t), ExportOptions{})) {
 		v, err := jsonschema.UnmarshalJSON(bytes.NewReader(line))
 		if err != nil {
@@ -389,13 +392,14 @@ func TestHostileFilesAreRefused(t *testing.T) {
 	_, tag := find("tag")
 	_, label := find("label")
 	specimen := label[strings.Index(label, `"specimen_id":"`)+15:][:16]
+	version := fmt.Sprintf(`"version":%d`, LinesVersion)
 	deep := strings.Repeat(`{"a":`, 20000) + "1" + strings.Repeat("}", 20000)
 	cases := map[string]struct{ file, says string }{
 		"empty":             {"", "empty"},
 		"a letter":          {"Dear Ada, the marbles have come.\n", "tawsight export"},
-		"a newer version":   {strings.Replace(file, `"version":1`, `"version":2`, 1), "newer Tawsight"},
-		"version zero":      {strings.Replace(file, `"version":1`, `"version":0`, 1), "version"},
-		"huge version":      {strings.Replace(file, `"version":1`, `"version":1e999`, 1), "version"},
+		"a newer version":   {strings.Replace(file, version, `"version":3`, 1), "newer Tawsight"},
+		"version zero":      {strings.Replace(file, version, `"version":0`, 1), "version"},
+		"huge version":      {strings.Replace(file, version, `"version":1e999`, 1), "version"},
 		"cut in a line":     {file[:len(file)*2/3], "line"},
 		"cut at a line":     {strings.Join(lines[:len(lines)-1], ""), "cut short"},
 		"a line is missing": {strings.Join(append(append([]string{}, lines[:len(lines)-3]...), lines[len(lines)-2:]...), ""), "missing"},
@@ -461,7 +465,7 @@ func TestNoColumnIsForgotten(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	left := map[string]bool{"specimen_now": true, "specimen_colour": true, "intake": true, "intake_file": true, "current_edit": true, "schema_version": true,
+	left := map[string]bool{"specimen_now": true, "specimen_colour": true, "intake": true, "intake_file": true, "intake_count": true, "current_edit": true, "schema_version": true,
 		"change": true} // written with its edit's id in place of its number
 	for _, name := range names {
 		tab, ok := tableNamed(name)

@@ -209,7 +209,7 @@ func (c *Collection) EachSighting(ctx context.Context, only []string, f func(Tau
 			CASE WHEN s.permission <> '' THEN s.permission WHEN p.permission <> '' THEN p.permission ELSE coalesce(k.permission, '') END
 		FROM specimen_now n JOIN specimen s ON s.id = n.specimen_id JOIN sighting g ON g.specimen_id = n.specimen_id JOIN photo p ON p.sha256 = g.photo
 		JOIN figure f ON f.id = (SELECT f2.id FROM figure f2 JOIN measurement m2 ON m2.id = f2.measurement_id
-			WHERE f2.sighting_id = g.id ORDER BY m2.features DESC, m2.made DESC, m2.id LIMIT 1)
+			WHERE f2.sighting_id = g.id ORDER BY m2.features DESC, m2.asked DESC, m2.id LIMIT 1)
 		JOIN measurement m ON m.id = f.measurement_id
 		LEFT JOIN label_set t ON t.id = n.set_id
 		LEFT JOIN contributor k ON k.id = coalesce(s.contributor_id, p.contributor_id)
@@ -256,7 +256,7 @@ func (c *Collection) Fingerprint(ctx context.Context) (string, error) {
 	parts, err := collect(ctx, c.read, func(s scanner) (t string, err error) { return t, s.Scan(&t) },
 		`SELECT n.specimen_id || ' ' || n.set_id || ' ' || t.name || ' ' || coalesce((SELECT group_concat(f, ' ') FROM
 			(SELECT (SELECT f2.id FROM figure f2 JOIN measurement m2 ON m2.id = f2.measurement_id WHERE f2.sighting_id = g.id
-				ORDER BY m2.features DESC, m2.made DESC, m2.id LIMIT 1) AS f FROM sighting g WHERE g.specimen_id = n.specimen_id ORDER BY g.id)), '')
+				ORDER BY m2.features DESC, m2.asked DESC, m2.id LIMIT 1) AS f FROM sighting g WHERE g.specimen_id = n.specimen_id ORDER BY g.id)), '')
 		FROM specimen_now n JOIN label_set t ON t.id = n.set_id WHERE n.sure = 'certain' ORDER BY n.specimen_id`)
 	if err != nil {
 		return "", err
@@ -269,7 +269,7 @@ func (c *Collection) Fingerprint(ctx context.Context) (string, error) {
 func (c *Collection) Unspoken(ctx context.Context, edition string) ([]string, error) {
 	return collect(ctx, c.read, func(s scanner) (id string, err error) { return id, s.Scan(&id) }, `
 		SELECT n.specimen_id FROM specimen_now n WHERE coalesce((SELECT max(o.made) FROM opinion o WHERE o.edition_id = ? AND o.specimen_id = n.specimen_id), '') <
-			max(coalesce((SELECT max(m.made) FROM sighting g JOIN figure f ON f.sighting_id = g.id JOIN measurement m ON m.id = f.measurement_id WHERE g.specimen_id = n.specimen_id), ''),
+			max(coalesce((SELECT max(m.asked) FROM sighting g JOIN figure f ON f.sighting_id = g.id JOIN measurement m ON m.id = f.measurement_id WHERE g.specimen_id = n.specimen_id), ''),
 				coalesce((SELECT max(e.made) FROM change h JOIN edit e ON e.seq = h.edit_seq WHERE h.specimen_id = n.specimen_id AND h.tab = 'sighting'), ''))
 		ORDER BY n.specimen_id`, edition)
 }

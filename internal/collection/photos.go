@@ -18,8 +18,31 @@ import (
 // same.
 type Way struct {
 	MadeBy     record.MadeBy
-	CheckBarMM float64 // of the printed card; 0 for the nominal length
+	CheckBarMM float64      // of the printed card; 0 for the nominal length
+	Ruler      record.Ruler // what was named to have the scale from; zero for nothing
+	// Cameras are the hashes of the camera profiles that there were for the photo,
+	// sorted, with blanks between; empty for none.
+	Cameras string
 }
+
+// values are the way as it stands in a row of a measurement.
+func (w Way) values() []any {
+	return []any{w.MadeBy.Tawsight, w.MadeBy.OpenCV, w.MadeBy.Features, w.CheckBarMM, w.Ruler.Text(), w.Cameras}
+}
+
+// id is that of a photo's measurement in that way. It is the one that it was
+// before there were other rulers than the card, where none is named.
+func (w Way) id(sha string) string {
+	by := w.MadeBy
+	parts := []string{"measurement", sha, by.Tawsight, by.OpenCV, fmt.Sprint(by.Features), fmt.Sprint(w.CheckBarMM)}
+	if w.Ruler.Named() || w.Cameras != "" {
+		parts = append(parts, w.Ruler.Text(), w.Cameras)
+	}
+	return derivedID(parts...)
+}
+
+// sameWay finds a photo's measurement in a way.
+const sameWay = "photo = ? AND tawsight = ? AND opencv = ? AND features = ? AND check_bar_mm = ? AND ruler = ? AND camera = ?"
 
 // Face is a marble cut out of its photo, white-balanced, in the middle of a
 // square picture.
@@ -111,15 +134,18 @@ func add(ctx context.Context, tx *sql.Tx, m Measured) (out Added, touched []stri
 	if err != nil {
 		return out, nil, err
 	}
-	by := m.Way.MadeBy
-	id := derivedID("measurement", sha, by.Tawsight, by.OpenCV, fmt.Sprint(by.Features), fmt.Sprint(m.Way.CheckBarMM))
-	r, err = tx.ExecContext(ctx, `INSERT INTO measurement (id, photo, made, tawsight, opencv, features, check_bar_mm, record)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
-		id, sha, made, by.Tawsight, by.OpenCV, by.Features, m.Way.CheckBarMM, string(text))
+	id := m.Way.id(sha)
+	r, err = tx.ExecContext(ctx, `INSERT INTO measurement (id, photo, made, asked, tawsight, opencv, features, check_bar_mm, ruler, camera, record)
+		VALUES (?1, ?2, ?3, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT DO NOTHING`,
+		append(append([]any{id, sha, made}, m.Way.values()...), string(text))...)
 	if err != nil {
 		return out, nil, writeError(err)
 	}
 	if n, _ := r.RowsAffected(); n == 0 {
+		// Of an older collection it may have another id.
+		if err := tx.QueryRowContext(ctx, "SELECT id FROM measurement WHERE "+sameWay, append([]any{sha}, m.Way.values()...)...).Scan(&id); err != nil {
+			return out, nil, writeError(err)
+		}
 		out.Specimens, err = collect(ctx, tx, func(s scanner) (id string, err error) { return id, s.Scan(&id) },
 			"SELECT s.specimen_id FROM figure f JOIN sighting s ON s.id = f.sighting_id WHERE f.measurement_id = ? ORDER BY f.number", id)
 		return out, nil, err
@@ -225,25 +251,117 @@ func sightingAt(ctx context.Context, tx *sql.Tx, places []*place, sha string, m 
 }
 
 // Has says whether a photo was measured that way already, and notes that it lies
-// at path.
+// at path. Where it was measured another way since, these figures count again.
 func (c *Collection) Has(ctx context.Context, sha, path string, w Way) (bool, error) {
-	var n int
-	err := c.read.QueryRowContext(ctx, `SELECT count(*) FROM measurement WHERE photo = ? AND tawsight = ? AND opencv = ? AND features = ? AND check_bar_mm = ?`,
-		sha, w.MadeBy.Tawsight, w.MadeBy.OpenCV, w.MadeBy.Features, w.CheckBarMM).Scan(&n)
+	var id, newest string
+	err := c.read.QueryRowContext(ctx, "SELECT id, (SELECT m.id FROM photo p JOIN measurement m ON m.id = "+latestMeasurement+" WHERE p.sha256 = ?) FROM measurement WHERE "+sameWay,
+		append([]any{sha, sha}, w.values()...)...).Scan(&id, &newest)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, nil
+	}
 	if err != nil {
 		return false, fmt.Errorf("the collection can't be read: %w", err)
-	}
-	if n == 0 {
-		return false, nil
 	}
 	var known int
 	if err := c.read.QueryRowContext(ctx, "SELECT count(*) FROM photo_place WHERE photo = ? AND path = ?", sha, path).Scan(&known); err != nil {
 		return false, fmt.Errorf("the collection can't be read: %w", err)
 	}
-	if known > 0 {
+	if known > 0 && id == newest {
 		return true, nil
 	}
-	return true, c.inTx(ctx, func(tx *sql.Tx) error { return addPlace(ctx, tx, sha, path) })
+	return true, c.inTx(ctx, func(tx *sql.Tx) error {
+		if err := addPlace(ctx, tx, sha, path); err != nil || id == newest {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, "UPDATE measurement SET asked = ? WHERE id = ?", now(), id); err != nil {
+			return writeError(err)
+		}
+		places, err := sightingsOf(ctx, tx, sha)
+		if err != nil {
+			return err
+		}
+		var touched []string
+		for _, p := range places {
+			touched = append(touched, p.specimen)
+		}
+		return refresh(ctx, tx, touched)
+	})
+}
+
+// LastRuler is the ruler that was named for a photo when it was last asked for;
+// zero for none, or where the photo isn't known.
+func (c *Collection) LastRuler(ctx context.Context, sha string) (record.Ruler, error) {
+	var text string
+	err := c.read.QueryRowContext(ctx, "SELECT m.ruler FROM photo p JOIN measurement m ON m.id = "+latestMeasurement+" WHERE p.sha256 = ?", sha).Scan(&text)
+	if errors.Is(err, sql.ErrNoRows) {
+		return record.Ruler{}, nil
+	}
+	if err != nil {
+		return record.Ruler{}, fmt.Errorf("the collection can't be read: %w", err)
+	}
+	return readRuler(text)
+}
+
+func readRuler(text string) (record.Ruler, error) {
+	r, err := record.ParseRuler(text)
+	if err != nil {
+		return r, fmt.Errorf("the collection can't be read: a ruler in it is damaged: %w", err)
+	}
+	return r, nil
+}
+
+// Past is one measurement of a photo, as its history tells of it.
+type Past struct {
+	ID         string
+	Made       string // when
+	Tawsight   string // version
+	CheckBarMM float64
+	Ruler      record.Ruler
+	// Source is what gave the scale, and Profile the camera profile that was used,
+	// as in the record; either may be empty.
+	Source, Profile string
+	Marbles         int
+	InForce         bool // its figures are the ones that count
+}
+
+// Words is what a measurement was made by, in words.
+func (p Past) Words() string {
+	text := "by Tawsight " + p.Tawsight + ", "
+	if p.Source == "" || p.Source == "none" {
+		text += "without a scale"
+	} else {
+		text += "scale from " + record.SourceWords(p.Source)
+	}
+	if p.Ruler.Named() {
+		text += " (named: " + p.Ruler.Words() + ")"
+	}
+	if p.CheckBarMM > 0 {
+		text += fmt.Sprintf(", long line %.1f mm", p.CheckBarMM)
+	}
+	if p.Profile != "" {
+		text += ", camera profile " + p.Profile
+	}
+	if p.Marbles == 1 {
+		return text + ": 1 marble"
+	}
+	return text + fmt.Sprintf(": %d marbles", p.Marbles)
+}
+
+// Measurements are all measurements of a photo, the one in force first.
+func (c *Collection) Measurements(ctx context.Context, sha string) ([]Past, error) {
+	all, err := collect(ctx, c.read, func(s scanner) (p Past, err error) {
+		var ruler string
+		if err = s.Scan(&p.ID, &p.Made, &p.Tawsight, &p.CheckBarMM, &ruler, &p.Source, &p.Profile, &p.Marbles); err == nil {
+			p.Ruler, err = readRuler(ruler)
+		}
+		return p, err
+	}, `SELECT m2.id, m2.made, m2.tawsight, m2.check_bar_mm, m2.ruler, coalesce(json_extract(m2.record, '$.scale.source'), ''),
+			coalesce(json_extract(m2.record, '$.scale.camera_profile'), ''), (SELECT count(*) FROM figure f WHERE f.measurement_id = m2.id)
+		FROM measurement m2 WHERE m2.photo = ? ORDER BY m2.features DESC, m2.asked DESC, m2.id`, sha)
+	if len(all) > 0 {
+		all[0].InForce = true
+	}
+	return all, err
 }
 
 // Photo is a photo as the collection has it, with its latest measurement.
@@ -260,25 +378,29 @@ type Photo struct {
 	MeasurementID string
 	Measured      string
 	CheckBarMM    float64
+	Ruler         record.Ruler // what was named to have the scale from
 	// Record is the latest measurement with its marbles; Path is empty.
 	Record record.Photo
 	// Specimens and Figures are those of Record.Marbles, in their order.
 	Specimens, Figures []string
 }
 
-// Best gives the rows of the latest measurement of each photo: by the newest
-// feature registry, and of those by the latest.
-const latestMeasurement = `(SELECT m2.id FROM measurement m2 WHERE m2.photo = p.sha256 ORDER BY m2.features DESC, m2.made DESC, m2.id LIMIT 1)`
+// latestMeasurement is the measurement of each photo that counts: by the newest
+// feature registry, and of those the one that was last asked for.
+const latestMeasurement = `(SELECT m2.id FROM measurement m2 WHERE m2.photo = p.sha256 ORDER BY m2.features DESC, m2.asked DESC, m2.id LIMIT 1)`
 
 const photoColumns = `SELECT p.sha256, p.name, p.bytes, p.added, coalesce(k.name, ''), coalesce(k.id, ''),
 	CASE WHEN p.permission <> '' THEN p.permission ELSE coalesce(k.permission, '') END, p.provenance,
-	m.id, m.made, m.check_bar_mm, m.record
+	m.id, m.made, m.check_bar_mm, m.ruler, m.record
 	FROM photo p JOIN measurement m ON m.id = ` + latestMeasurement + ` LEFT JOIN contributor k ON k.id = p.contributor_id`
 
 func scanPhoto(s scanner) (p Photo, err error) {
-	var text string
+	var text, ruler string
 	if err := s.Scan(&p.SHA256, &p.Name, &p.Bytes, &p.Added, &p.Contributor, &p.ContributorID, (*string)(&p.Permission), &p.Provenance,
-		&p.MeasurementID, &p.Measured, &p.CheckBarMM, &text); err != nil {
+		&p.MeasurementID, &p.Measured, &p.CheckBarMM, &ruler, &text); err != nil {
+		return p, err
+	}
+	if p.Ruler, err = readRuler(ruler); err != nil {
 		return p, err
 	}
 	return p, json.Unmarshal([]byte(text), &p.Record)

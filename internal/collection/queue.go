@@ -29,7 +29,9 @@ type Intake struct {
 	Who        string
 	Source     string // in words
 	CheckBarMM float64
-	Labelled   bool // the files' folders are sets
+	Ruler      record.Ruler // what photos are to have their scale from; zero where nothing was named
+	NoProfiles bool         // camera profiles are left alone
+	Labelled   bool         // the files' folders are sets
 	// Contributor is whose photos they are and Permission what they allow, where
 	// that was said; photos that are known already keep what is said of them.
 	Contributor string
@@ -48,18 +50,20 @@ func (i Intake) Total() int {
 
 // IntakeFile is one file of an intake.
 type IntakeFile struct {
-	ID         string
-	IntakeID   string
-	Path       string
-	Name       string
-	Photo      string // SHA-256, once read
-	SetName    string
-	State      FileState
-	Attempts   int
-	Reason     string // why it failed, with what to do
-	CheckBarMM float64
-	Who        string
+	ID       string
+	IntakeID string
+	Path     string
+	Name     string
+	Photo    string // SHA-256, once read
+	SetName  string
+	State    FileState
+	Attempts int
+	Reason   string // why it failed, with what to do
 	// As of its intake.
+	CheckBarMM  float64
+	Ruler       record.Ruler
+	NoProfiles  bool
+	Who         string
 	Contributor string
 	Permission  refset.Permission
 }
@@ -76,8 +80,8 @@ func (c *Collection) NewIntake(ctx context.Context, i Intake, files ...IntakeFil
 		i.Contributor = name
 	}
 	return i, c.inTx(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "INSERT INTO intake (id, started, who, source, check_bar_mm, labelled, contributor, permission) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-			i.ID, i.Started, i.Who, i.Source, i.CheckBarMM, i.Labelled, i.Contributor, string(i.Permission))
+		_, err := tx.ExecContext(ctx, "INSERT INTO intake (id, started, who, source, check_bar_mm, ruler, no_profiles, labelled, contributor, permission) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+			i.ID, i.Started, i.Who, i.Source, i.CheckBarMM, i.Ruler.Text(), i.NoProfiles, i.Labelled, i.Contributor, string(i.Permission))
 		if err != nil {
 			return writeError(err)
 		}
@@ -116,10 +120,15 @@ func addFiles(ctx context.Context, tx *sql.Tx, intake string, files []IntakeFile
 // program ended: it may be what ended it.
 const maxAttempts = 2
 
-const fileColumns = `SELECT f.id, f.intake_id, f.path, f.name, f.photo, f.set_name, f.state, f.attempts, f.reason, i.check_bar_mm, i.who, i.contributor, i.permission FROM intake_file f JOIN intake i ON i.id = f.intake_id`
+const fileColumns = `SELECT f.id, f.intake_id, f.path, f.name, f.photo, f.set_name, f.state, f.attempts, f.reason, i.check_bar_mm, i.ruler, i.no_profiles, i.who, i.contributor, i.permission FROM intake_file f JOIN intake i ON i.id = f.intake_id`
 
 func scanFile(s scanner) (f IntakeFile, err error) {
-	return f, s.Scan(&f.ID, &f.IntakeID, &f.Path, &f.Name, &f.Photo, &f.SetName, (*string)(&f.State), &f.Attempts, &f.Reason, &f.CheckBarMM, &f.Who, &f.Contributor, (*string)(&f.Permission))
+	var ruler string
+	if err = s.Scan(&f.ID, &f.IntakeID, &f.Path, &f.Name, &f.Photo, &f.SetName, (*string)(&f.State), &f.Attempts, &f.Reason, &f.CheckBarMM, &ruler, &f.NoProfiles, &f.Who, &f.Contributor, (*string)(&f.Permission)); err != nil {
+		return f, err
+	}
+	f.Ruler, err = readRuler(ruler)
+	return f, err
 }
 
 // TakeUp puts the files back that were being measured when the program ended,
@@ -137,7 +146,9 @@ func (c *Collection) TakeUp(ctx context.Context) error {
 // none waits.
 func (c *Collection) NextFile(ctx context.Context) (f IntakeFile, ok bool, err error) {
 	err = c.inTx(ctx, func(tx *sql.Tx) error {
-		f, err = scanFile(tx.QueryRowContext(ctx, fileColumns+" WHERE f.state = 'waiting' ORDER BY i.started, f.intake_id, f.path LIMIT 1"))
+		f, err = scanFile(tx.QueryRowContext(ctx, fileColumns+` WHERE f.state = 'waiting' AND f.intake_id =
+			(SELECT o.id FROM intake o WHERE o.finished = '' AND EXISTS (SELECT 1 FROM intake_file w WHERE w.state = 'waiting' AND w.intake_id = o.id) ORDER BY o.started, o.id LIMIT 1)
+			ORDER BY f.path LIMIT 1`))
 		if err == sql.ErrNoRows {
 			return nil
 		}
@@ -181,12 +192,18 @@ func (c *Collection) FinishIntake(ctx context.Context, id string) (first bool, e
 	return first, err
 }
 
-const intakeColumns = `SELECT i.id, i.started, i.finished, i.who, i.source, i.check_bar_mm, i.labelled, i.contributor, i.permission,
-	(SELECT group_concat(state || ' ' || n, ',') FROM (SELECT state, count(*) AS n FROM intake_file WHERE intake_id = i.id GROUP BY state)) FROM intake i`
+const intakeColumns = `SELECT i.id, i.started, i.finished, i.who, i.source, i.check_bar_mm, i.ruler, i.no_profiles, i.labelled, i.contributor, i.permission,
+	(SELECT group_concat(n.state || ' ' || n.files, ',') FROM intake_count n WHERE n.intake_id = i.id AND n.files > 0) FROM intake i`
 
 func scanIntake(s scanner) (i Intake, err error) {
 	var counts sql.NullString
-	err = s.Scan(&i.ID, &i.Started, &i.Finished, &i.Who, &i.Source, &i.CheckBarMM, &i.Labelled, &i.Contributor, (*string)(&i.Permission), &counts)
+	var ruler string
+	if err = s.Scan(&i.ID, &i.Started, &i.Finished, &i.Who, &i.Source, &i.CheckBarMM, &ruler, &i.NoProfiles, &i.Labelled, &i.Contributor, (*string)(&i.Permission), &counts); err != nil {
+		return i, err
+	}
+	if i.Ruler, err = readRuler(ruler); err != nil {
+		return i, err
+	}
 	i.Files = map[FileState]int{}
 	for _, part := range strings.Split(counts.String, ",") {
 		var state string

@@ -185,7 +185,7 @@ func sightingsWhole(ctx context.Context, q queryer, specimen string) ([]Sighting
 			CASE WHEN p.permission <> '' THEN p.permission ELSE coalesce(k.permission, '') END
 		FROM sighting g JOIN photo p ON p.sha256 = g.photo
 		JOIN figure f ON f.id = (SELECT f2.id FROM figure f2 JOIN measurement m2 ON m2.id = f2.measurement_id
-			WHERE f2.sighting_id = g.id ORDER BY m2.features DESC, m2.made DESC, m2.id LIMIT 1)
+			WHERE f2.sighting_id = g.id ORDER BY m2.features DESC, m2.asked DESC, m2.id LIMIT 1)
 		JOIN measurement m ON m.id = f.measurement_id
 		LEFT JOIN contributor k ON k.id = p.contributor_id
 		WHERE g.specimen_id = ? ORDER BY p.added, g.id`, specimen)

@@ -177,10 +177,10 @@ func fill(ctx context.Context, p *Place) error {
 		return err
 	}
 	const who = "the demo"
-	if _, err := p.Intake.AddLabelled(ctx, who, filepath.Join(dir, "photos", "references"), 0); err != nil {
+	if _, err := p.Intake.AddLabelled(ctx, who, filepath.Join(dir, "photos", "references"), intake.By{}); err != nil {
 		return err
 	}
-	_, err = p.Intake.AddFolder(ctx, who, []string{filepath.Join(dir, "photos", "tray"), filepath.Join(dir, "photos", "poor")}, 0)
+	_, err = p.Intake.AddFolder(ctx, who, []string{filepath.Join(dir, "photos", "tray"), filepath.Join(dir, "photos", "poor")}, intake.By{})
 	return err
 }
 

@@ -45,8 +45,21 @@ type Options struct {
 	Log         *slog.Logger  // nil for silence
 
 	// measure stands in for the measuring, in tests.
-	measure func(ctx context.Context, path string, checkBarMM float64) (pipeline.Single, error)
+	measure func(ctx context.Context, path string, checkBarMM float64, ruler pipeline.RulerOptions) (pipeline.Single, error)
 }
+
+// By is what photos are to have their scale from.
+type By struct {
+	CheckBarMM float64 // of the printed card; 0 for the nominal length
+	// Ruler is what else was named. Where nothing is, a photo that is known already
+	// keeps the ruler that it was last measured by.
+	Ruler      record.Ruler
+	NoProfiles bool // camera profiles are left alone
+}
+
+// check says what is wrong with a ruler that is named for so many photos; the
+// error wraps pipeline.ErrRuler.
+func (b By) check(photos int) error { return pipeline.RulersOf(b.Ruler, nil).Check(photos) }
 
 // Intake measures photos into one collection.
 type Intake struct {
@@ -87,9 +100,7 @@ func New(c *collection.Collection, o Options) *Intake {
 		o.Workers = runtime.GOMAXPROCS(0)
 	}
 	if o.measure == nil {
-		o.measure = func(ctx context.Context, path string, checkBarMM float64) (pipeline.Single, error) {
-			return pipeline.MeasureSingle(ctx, path, checkBarMM, o.Cameras)
-		}
+		o.measure = pipeline.MeasureSingle
 	}
 	return &Intake{c: c, o: o, wake: make(chan struct{}, 1), watchers: map[chan Event]bool{}}
 }
@@ -120,9 +131,13 @@ func (in *Intake) tell(e Event) {
 }
 
 // AddFolder puts files and folders (searched right down) into an intake of
-// their own. The error wraps pipeline.ErrNoPhotos where there is nothing.
-func (in *Intake) AddFolder(ctx context.Context, who string, paths []string, checkBarMM float64) (collection.Intake, error) {
+// their own. The error wraps pipeline.ErrNoPhotos where there is nothing, and
+// pipeline.ErrRuler where they can't be measured by that ruler.
+func (in *Intake) AddFolder(ctx context.Context, who string, paths []string, by By) (collection.Intake, error) {
 	found, err := pipeline.ListPhotos(paths, in.c.UploadsDir())
+	if err == nil {
+		err = by.check(len(found))
+	}
 	if err != nil {
 		return collection.Intake{}, err
 	}
@@ -134,7 +149,7 @@ func (in *Intake) AddFolder(ctx context.Context, who string, paths []string, che
 		}
 		files = append(files, collection.IntakeFile{Path: abs, Name: nameIn(paths, p)})
 	}
-	return in.add(ctx, collection.Intake{Who: who, Source: strings.Join(paths, ", "), CheckBarMM: checkBarMM}, files)
+	return in.add(ctx, by, collection.Intake{Who: who, Source: strings.Join(paths, ", ")}, files)
 }
 
 // nameIn is how the user knows a file: its path below the folder that was named.
@@ -149,9 +164,9 @@ func nameIn(roots []string, path string) string {
 
 // AddLabelled puts a folder of labelled photos, one sub-folder a set, into an
 // intake: what is measured is filed under its sub-folder's name, with what the
-// folder's notes.csv says. The error wraps pipeline.ErrNoPhotos or
-// pipeline.ErrNotes; nothing was added then.
-func (in *Intake) AddLabelled(ctx context.Context, who, dir string, checkBarMM float64) (collection.Intake, error) {
+// folder's notes.csv says. The error wraps pipeline.ErrNoPhotos, pipeline.ErrNotes
+// or pipeline.ErrRuler; nothing was added then.
+func (in *Intake) AddLabelled(ctx context.Context, who, dir string, by By) (collection.Intake, error) {
 	folder, err := readLabelled(dir)
 	if err != nil {
 		return collection.Intake{}, err
@@ -167,10 +182,13 @@ func (in *Intake) AddLabelled(ctx context.Context, who, dir string, checkBarMM f
 		}
 	}
 	abs, err := filepath.Abs(dir)
+	if err == nil {
+		err = by.check(len(files))
+	}
 	if err != nil {
 		return collection.Intake{}, err
 	}
-	return in.add(ctx, collection.Intake{Who: who, Source: abs, CheckBarMM: checkBarMM, Labelled: true}, files)
+	return in.add(ctx, by, collection.Intake{Who: who, Source: abs, Labelled: true}, files)
 }
 
 func readLabelled(dir string) (*refset.Folder, error) {
@@ -187,16 +205,28 @@ func readFolder(dir string) (*refset.Folder, error) {
 
 // Look says whether there is anything for [Intake.AddFolder] to add, or for
 // [Intake.AddLabelled] with labelled; its error is theirs.
-func Look(paths []string, labelled bool) error {
+func Look(paths []string, labelled bool, by By) error {
+	n := 0
 	if labelled {
-		_, err := readLabelled(paths[0])
-		return err
+		folder, err := readLabelled(paths[0])
+		if err != nil {
+			return err
+		}
+		for _, s := range folder.Sets {
+			n += len(s.Photos)
+		}
+	} else {
+		found, err := pipeline.ListPhotos(paths, "")
+		if err != nil {
+			return err
+		}
+		n = len(found)
 	}
-	_, err := pipeline.ListPhotos(paths, "")
-	return err
+	return by.check(n)
 }
 
-func (in *Intake) add(ctx context.Context, i collection.Intake, files []collection.IntakeFile) (collection.Intake, error) {
+func (in *Intake) add(ctx context.Context, by By, i collection.Intake, files []collection.IntakeFile) (collection.Intake, error) {
+	i.CheckBarMM, i.Ruler, i.NoProfiles = by.CheckBarMM, by.Ruler, by.NoProfiles
 	i.Contributor, i.Permission = in.o.Contributor, in.o.Permission
 	i, err := in.c.NewIntake(ctx, i, files...)
 	if err != nil {
@@ -206,9 +236,14 @@ func (in *Intake) add(ctx context.Context, i collection.Intake, files []collecti
 	return in.c.Intake(ctx, i.ID)
 }
 
-// Begin begins an intake that files will be received into one by one.
-func (in *Intake) Begin(ctx context.Context, who, source string, checkBarMM float64) (collection.Intake, error) {
-	return in.c.NewIntake(ctx, collection.Intake{Who: who, Source: source, CheckBarMM: checkBarMM})
+// Begin begins an intake that files will be received into one by one. The error
+// wraps pipeline.ErrRuler where the ruler is for one photo alone, or for none.
+func (in *Intake) Begin(ctx context.Context, who, source string, by By) (collection.Intake, error) {
+	const several = 2 // nobody knows yet how many
+	if err := by.check(several); err != nil {
+		return collection.Intake{}, err
+	}
+	return in.c.NewIntake(ctx, collection.Intake{Who: who, Source: source, CheckBarMM: by.CheckBarMM, Ruler: by.Ruler, NoProfiles: by.NoProfiles})
 }
 
 // Errors of Receive that callers can tell apart.
@@ -404,16 +439,27 @@ func (in *Intake) measure(ctx context.Context, f *collection.IntakeFile) (*recor
 		fail(unreadable(err))
 		return nil, nil
 	}
-	way := collection.Way{MadeBy: pipeline.MadeBy(), CheckBarMM: f.CheckBarMM}
+	ruler, kept, err := in.rulerOf(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	rulers := pipeline.RulersOf(ruler, in.cameras(f.NoProfiles))
+	if err := rulers.Check(1); err != nil {
+		fail(err.Error())
+		return nil, nil
+	}
+	way := collection.Way{MadeBy: pipeline.MadeBy(), CheckBarMM: f.CheckBarMM, Ruler: ruler, Cameras: rulers.CamerasFor(f.Path)}
 	known, err := in.c.Has(ctx, f.Photo, f.Path, way)
 	if err != nil {
 		return nil, err
 	}
-	if known {
+	// Another version may number marbles otherwise, so that what was said of a
+	// number then is not said again for the collector.
+	if known || kept && len(ruler.Known) > 0 {
 		f.State = collection.Known
 		return nil, nil
 	}
-	s, err := in.o.measure(ctx, f.Path, f.CheckBarMM)
+	s, err := in.o.measure(ctx, f.Path, f.CheckBarMM, rulers)
 	if err != nil {
 		return nil, err
 	}
@@ -437,6 +483,26 @@ func (in *Intake) measure(ctx context.Context, f *collection.IntakeFile) (*recor
 	}
 	f.State = collection.FileDone
 	return &s.Photo, nil
+}
+
+// rulerOf is the ruler that a file is measured by; kept says that it was named for
+// this photo earlier on.
+func (in *Intake) rulerOf(ctx context.Context, f *collection.IntakeFile) (r record.Ruler, kept bool, err error) {
+	switch {
+	case f.Ruler.None:
+		return record.Ruler{}, false, nil
+	case f.Ruler.Named():
+		return f.Ruler, false, nil
+	}
+	r, err = in.c.LastRuler(ctx, f.Photo)
+	return r, r.Named(), err
+}
+
+func (in *Intake) cameras(none bool) *cameras.Book {
+	if none {
+		return nil
+	}
+	return in.o.Cameras
 }
 
 func unreadable(err error) string {
@@ -501,7 +567,15 @@ func (in *Intake) pair(ctx context.Context, i collection.Intake) error {
 	if err != nil || len(ultraviolet) == 0 || len(daylight) == 0 {
 		return err
 	}
-	joined, err := pipeline.PairUltraviolet(ctx, ultraviolet, daylight, i.CheckBarMM, in.o.Cameras)
+	rulers := map[string]pipeline.RulerOptions{}
+	for _, p := range ultraviolet {
+		kept, err := in.c.LastRuler(ctx, p.SHA256)
+		if err != nil {
+			return err
+		}
+		rulers[p.SHA256] = pipeline.RulersOf(kept, in.cameras(i.NoProfiles))
+	}
+	joined, err := pipeline.PairUltraviolet(ctx, ultraviolet, daylight, i.CheckBarMM, func(p record.Photo) pipeline.RulerOptions { return rulers[p.SHA256] })
 	if err != nil || len(joined) == 0 {
 		return err
 	}

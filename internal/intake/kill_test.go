@@ -73,7 +73,7 @@ func addAll(path, dir string, real bool, out io.Writer) error {
 			}
 		}
 	}()
-	if _, err := in.AddLabelled(ctx, "Ada", dir, 0); err != nil {
+	if _, err := in.AddLabelled(ctx, "Ada", dir, By{}); err != nil {
 		return err
 	}
 	if err := in.Run(ctx); err != nil {
@@ -83,7 +83,7 @@ func addAll(path, dir string, real bool, out io.Writer) error {
 }
 
 // madeUp stands in for the measuring: three marbles a photo, by its content.
-func madeUp(_ context.Context, path string, _ float64) (pipeline.Single, error) {
+func madeUp(_ context.Context, path string, _ float64, _ pipeline.RulerOptions) (pipeline.Single, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return pipeline.Single{}, err

@@ -35,7 +35,7 @@ func (e *endless) Read(p []byte) (int, error) {
 // used as a path.
 func TestReceivedFilesGoByTheirContent(t *testing.T) {
 	in, ctx := made(t), context.Background()
-	i, err := in.Begin(ctx, "Ada", "the page", 0)
+	i, err := in.Begin(ctx, "Ada", "the page", By{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -73,7 +73,7 @@ func TestReceiveStopsAtTheLimit(t *testing.T) {
 		t.Skip("writes as much as the limit")
 	}
 	in, ctx := made(t), context.Background()
-	i, err := in.Begin(ctx, "Ada", "the page", 0)
+	i, err := in.Begin(ctx, "Ada", "the page", By{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -38,7 +38,7 @@ func TestGlowIsJoined(t *testing.T) {
 		t.Fatal(err)
 	}
 	in, ctx := made(t), context.Background()
-	i, err := in.Begin(ctx, "Ada", "the page", 0)
+	i, err := in.Begin(ctx, "Ada", "the page", By{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -197,7 +197,7 @@ func TestMeasuringStops(t *testing.T) {
 	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
 	defer cancel()
 	start := time.Now()
-	if _, err := MeasureSingle(ctx, path, 0, nil); err == nil || ctx.Err() == nil {
+	if _, err := MeasureSingle(ctx, path, 0, RulerOptions{}); err == nil || ctx.Err() == nil {
 		t.Errorf("error %v", err)
 	}
 	if took := time.Since(start); took > 20*time.Second {

@@ -8,7 +8,6 @@ import (
 	"slices"
 
 	"tawsight/calib"
-	"tawsight/internal/cameras"
 	"tawsight/internal/record"
 	"tawsight/internal/report"
 	"tawsight/vision"
@@ -35,15 +34,15 @@ const trayQuality = 82
 func MadeBy() record.MadeBy { return madeBy() }
 
 // MeasureSingle measures one photo; checkBarMM is the printed card's check bar
-// as measured, 0 for the nominal length, and known the cameras that are known (nil
-// for none). A file that can't be read is no error:
-// its record says why. The error is the context's where that ends meanwhile.
-func MeasureSingle(ctx context.Context, path string, checkBarMM float64, known *cameras.Book) (Single, error) {
+// as measured, 0 for the nominal length, and ruler says what else may give the
+// scale. A file that can't be read is no error: its record says why. The error is
+// the context's where that ends meanwhile.
+func MeasureSingle(ctx context.Context, path string, checkBarMM float64, ruler RulerOptions) (Single, error) {
 	scale, err := calib.ScaleFromCheckBar(checkBarMM)
 	if err != nil {
 		return Single{}, err
 	}
-	res := measure(ctx, path, scale, wanted{tray: true, views: true, ruler: RulerOptions{Cameras: known}}, nil)
+	res := measure(ctx, path, scale, wanted{tray: true, views: true, ruler: ruler}, nil)
 	if err := ctx.Err(); err != nil {
 		return Single{}, err
 	}
@@ -61,12 +60,12 @@ func MeasureSingle(ctx context.Context, path string, checkBarMM float64, known *
 // Sheets draws the sheet of every marble of a photo: how its figures came about,
 // as PNG, in the order of the record's marbles. A photo under ultraviolet light
 // has none.
-func Sheets(ctx context.Context, path string, checkBarMM float64, known *cameras.Book) (record.Photo, [][]byte, error) {
+func Sheets(ctx context.Context, path string, checkBarMM float64, ruler RulerOptions) (record.Photo, [][]byte, error) {
 	scale, err := calib.ScaleFromCheckBar(checkBarMM)
 	if err != nil {
 		return record.Photo{}, nil, err
 	}
-	res := measure(ctx, path, scale, wanted{sheets: true, ruler: RulerOptions{Cameras: known}}, nil)
+	res := measure(ctx, path, scale, wanted{sheets: true, ruler: ruler}, nil)
 	return res.Photo, res.Sheets, ctx.Err()
 }
 
@@ -78,8 +77,8 @@ func ListPhotos(args []string, outDir string) ([]string, error) { return listPho
 // PairUltraviolet joins photos under ultraviolet light with the daylight photos
 // of the same trays, all as measured before, at their Path: both sides of each
 // pair come back with PairedWith (the other's Path), PairedID and Glow filled in.
-// Files that are gone are passed over.
-func PairUltraviolet(ctx context.Context, ultraviolet, daylight []record.Photo, checkBarMM float64, known *cameras.Book) ([]record.Photo, error) {
+// Files that are gone are passed over. ruler says by what a photo was measured.
+func PairUltraviolet(ctx context.Context, ultraviolet, daylight []record.Photo, checkBarMM float64, ruler func(record.Photo) RulerOptions) ([]record.Photo, error) {
 	scale, err := calib.ScaleFromCheckBar(checkBarMM)
 	if err != nil {
 		return nil, err
@@ -93,7 +92,7 @@ func PairUltraviolet(ctx context.Context, ultraviolet, daylight []record.Photo, 
 		if _, err := os.Stat(p.Path); err != nil {
 			continue
 		}
-		res := measure(ctx, p.Path, scale, wanted{ruler: RulerOptions{Cameras: known}}, nil)
+		res := measure(ctx, p.Path, scale, wanted{ruler: ruler(p)}, nil)
 		if res.Photo.Error == "" && res.Ultraviolet && len(res.Photo.Marbles) == len(p.Marbles) {
 			photos, seen = append(photos, p), append(seen, pairableOf(&res))
 		}

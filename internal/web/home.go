@@ -58,13 +58,13 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	data := homeData{
-		CheckBarMM: calib.CheckBarMM,
-		CanDemo:    s.desk != nil && !s.isDemo(), CanAdd: s.desk != nil,
+		CheckBarMM: calib.CheckBarMM, Drop: dropOf(collection.Intake{}),
+		CanDemo: s.desk != nil && !s.isDemo(), CanAdd: s.desk != nil,
 	}
 	for _, i := range intakes {
 		if i.Total() > 0 {
 			l := lineOf(i)
-			data.Latest, data.Drop.CheckBarMM = &l, l.CheckBarMM
+			data.Latest, data.Drop = &l, dropOf(i)
 			break
 		}
 	}
@@ -113,5 +113,12 @@ func noun(n int, what string) string {
 // dropData fills the form that takes photos.
 type dropData struct {
 	CheckBarMM float64 // as last given; 0 for a true print
+	Rulers     []rulerGroup
+	DPI        float64 // as last given; 0 for none
 	IntakeID   string  // to add to; empty for a new one
+}
+
+// dropOf is the form as it was filled in for an intake.
+func dropOf(i collection.Intake) dropData {
+	return dropData{CheckBarMM: i.CheckBarMM, Rulers: rulerGroups(chosenRuler(i.Ruler)), DPI: i.Ruler.DPI}
 }

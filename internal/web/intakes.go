@@ -76,11 +76,11 @@ func (s *Server) beginIntake(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if wantsJSON(r) {
-		bar, err := checkBar(r.FormValue("check_bar_mm"))
+		by, err := askedBy(r.FormValue("check_bar_mm"), r.FormValue("ruler"), r.FormValue("dpi"))
 		if err != nil {
 			return err
 		}
-		i, err := p.Intake.Begin(r.Context(), "", "the page", bar)
+		i, err := p.Intake.Begin(r.Context(), "", "the page", by)
 		if err != nil {
 			return err
 		}
@@ -107,11 +107,11 @@ func (s *Server) beginIntake(w http.ResponseWriter, r *http.Request) error {
 }
 
 // receiveForm takes the photos of a form as they come, and says how many files
-// were refused. Fields come before files in the page's form, so the check bar is
-// known by then.
+// were refused. Fields come before files in the page's form, so the check bar and
+// the ruler are known by then.
 func (s *Server) receiveForm(p *desk.Place, r *http.Request, form *multipart.Reader) (id string, refused int, err error) {
 	var why []string
-	bar := 0.0
+	fields := map[string]string{}
 	for {
 		part, err := form.NextPart()
 		if errors.Is(err, io.EOF) {
@@ -120,21 +120,23 @@ func (s *Server) receiveForm(p *desk.Place, r *http.Request, form *multipart.Rea
 		if err != nil {
 			return id, 0, uploadProblem(err)
 		}
-		switch part.FormName() {
-		case "check_bar_mm":
+		switch name := part.FormName(); name {
+		case "check_bar_mm", "ruler", "dpi":
 			text, err := io.ReadAll(io.LimitReader(part, 64))
 			if err != nil {
 				return id, 0, uploadProblem(err)
 			}
-			if bar, err = checkBar(string(text)); err != nil {
-				return id, 0, err
-			}
+			fields[name] = string(text)
 		case "photos":
 			if part.FileName() == "" {
 				continue // nothing chosen
 			}
 			if id == "" {
-				i, err := p.Intake.Begin(r.Context(), "", "the page", bar)
+				by, err := askedBy(fields["check_bar_mm"], fields["ruler"], fields["dpi"])
+				if err != nil {
+					return id, 0, err
+				}
+				i, err := p.Intake.Begin(r.Context(), "", "the page", by)
 				if err != nil {
 					return id, 0, err
 				}
@@ -288,6 +290,18 @@ func (v intakeData) Said() string {
 // PhotoMost is how large a photo may be.
 func (v intakeData) PhotoMost() string { return bytesInWords(vision.MaxFileBytes) }
 
+// By is what was said of the photos' scale, in words; empty where nothing was.
+func (v intakeData) By() string {
+	var out []string
+	if v.Intake.Ruler.Named() {
+		out = append(out, "Ruler: "+v.Intake.Ruler.Words()+".")
+	}
+	if v.Intake.CheckBarMM > 0 {
+		out = append(out, fmt.Sprintf("Long line of the card: %.1f mm.", v.Intake.CheckBarMM))
+	}
+	return strings.Join(out, " ")
+}
+
 // Open tells whether something of it is still to be done.
 func (v intakeData) Open() bool { return v.Finished == "" && v.Total() > 0 }
 
@@ -309,7 +323,8 @@ func (s *Server) showIntake(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	data := intakeData{intakeLine: lineOf(i), After: after, Drop: dropData{CheckBarMM: i.CheckBarMM, IntakeID: i.ID}}
+	data := intakeData{intakeLine: lineOf(i), After: after, Drop: dropOf(i)}
+	data.Drop.IntakeID = i.ID
 	// What failed needs the reader most.
 	slices.SortStableFunc(files, func(a, b collection.IntakeFile) int { return fileRank(a.State) - fileRank(b.State) })
 	if len(files) > intakeFilesShown {

@@ -18,6 +18,7 @@ import (
 
 	"tawsight/internal/collection"
 	"tawsight/internal/desk"
+	"tawsight/internal/intake"
 )
 
 // atDesk is a server with a desk of its own.
@@ -129,6 +130,84 @@ func TestPlainForm(t *testing.T) {
 	}
 }
 
+// The form names a ruler in plain words; what it names is kept with the intake, and
+// the page says it.
+func TestFormNamesARuler(t *testing.T) {
+	s, d := atDesk(t)
+	for _, one := range []struct {
+		ruler, dpi string
+		status     int
+		says       string // of the page, or of the refusal
+		kept       string // the ruler as it is kept
+	}{
+		{"", "", 303, "", ""},
+		{"coin:2-euro", "", 303, "Ruler: 2 euro coins.", `{"coin":"2-euro"}`},
+		{"sheet:letter", "", 303, "Ruler: a whole sheet of US letter paper.", `{"sheet":"letter"}`},
+		{"scan", "", 303, "resolution its file gives", `{"scan":true}`},
+		{"scan", "600", 303, "600 dots to the inch", `{"dpi":600}`},
+		{"scan", "600,5", 303, "600.5 dots to the inch", `{"dpi":600.5}`},
+		{"scan", "many", 400, "no number of dots", ""},
+		{"scan", "0", 400, "no number of dots", ""},
+		{"scan", "NaN", 400, "be used", ""},
+		{"scan", "10", 400, "10 dots", ""},
+		{"coin:2-euro", "600", 400, "no scan was chosen", ""},
+		{"", "600", 400, "no scan was chosen", ""},
+		{"coin:groat", "", 400, "be used", ""},
+		{"sheet:", "", 303, "", ""},
+		{"yardstick", "", 400, "isn’t known", ""},
+		{"sheet:<b>", "", 400, "be used", ""},
+	} {
+		for _, script := range []bool{false, true} {
+			var w *httptest.ResponseRecorder
+			if script {
+				q := url.Values{"check_bar_mm": {""}, "ruler": {one.ruler}, "dpi": {one.dpi}}
+				w = post(s, "/intakes", "application/x-www-form-urlencoded", strings.NewReader(q.Encode()), true)
+			} else {
+				body := &bytes.Buffer{}
+				m := multipart.NewWriter(body)
+				m.WriteField("ruler", one.ruler)
+				m.WriteField("dpi", one.dpi)
+				f, err := m.CreateFormFile("photos", "a.jpg")
+				if err != nil {
+					t.Fatal(err)
+				}
+				io.WriteString(f, "one")
+				m.Close()
+				w = post(s, "/intakes", m.FormDataContentType(), body, false)
+			}
+			want := one.status
+			if script && want == 303 {
+				want = 201
+			}
+			if w.Code != want || want == 400 && (!strings.Contains(w.Body.String(), one.says) || strings.Contains(w.Body.String(), "<b>")) {
+				t.Errorf("%+v, script %v: status %d, says\n%s", one, script, w.Code, w.Body)
+			}
+			if w.Code == 400 || w.Code != want {
+				continue
+			}
+			to := w.Header().Get("Location")
+			if script {
+				var begun struct{ Page string }
+				if err := json.Unmarshal(w.Body.Bytes(), &begun); err != nil {
+					t.Fatal(err)
+				}
+				to = begun.Page
+			}
+			i, err := d.At().Collection.Intake(t.Context(), strings.TrimPrefix(to, "/intakes/"))
+			if err != nil || i.Ruler.Text() != one.kept {
+				t.Errorf("%+v, script %v: kept as %q, %v", one, script, i.Ruler.Text(), err)
+			}
+			page := answer(s, "GET", to, nil).Body.String()
+			if !strings.Contains(page, one.says) {
+				t.Errorf("%+v, script %v: its page does not say %q", one, script, one.says)
+			}
+			if v := chosenRuler(i.Ruler); v != "" && !strings.Contains(page, `value="`+v+`" selected`) {
+				t.Errorf("%+v: the form does not come back with %s chosen", one, v)
+			}
+		}
+	}
+}
+
 // A script sends photos one by one; no name gets a file out of its folder.
 func TestReceiveFile(t *testing.T) {
 	s, d := atDesk(t)
@@ -198,7 +277,7 @@ func TestSlowUpload(t *testing.T) {
 	s.host, s.port = "127.0.0.1", "0"
 	s.times.header, s.times.read, s.times.write = time.Second, time.Second, time.Second
 	base, _ := start(t, s)
-	i, err := d.At().Intake.Begin(t.Context(), "", "test", 0)
+	i, err := d.At().Intake.Begin(t.Context(), "", "test", intake.By{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -318,7 +318,7 @@ func (s *Server) drawSheets(r *http.Request, c *collection.Collection, sha, figu
 	if p.Record.MadeBy != pipeline.MadeBy() {
 		return cannot("An earlier version measured this marble", "The sheet can be drawn by the version that measured it only. Add the photo again to measure it with this version.")
 	}
-	rec, sheets, err := pipeline.Sheets(ctx, path, p.CheckBarMM, s.desk.Cameras())
+	rec, sheets, err := pipeline.Sheets(ctx, path, p.CheckBarMM, pipeline.RulersOf(p.Ruler, s.desk.Cameras()))
 	if err != nil {
 		return err
 	}

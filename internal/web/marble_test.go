@@ -9,6 +9,7 @@ import (
 
 	"tawsight/internal/collection"
 	"tawsight/internal/desk"
+	"tawsight/internal/intake"
 )
 
 // addSamples has sample photos measured, by their paths below samples/photos,
@@ -19,7 +20,7 @@ func addSamples(t *testing.T, d *desk.Desk, names ...string) {
 	for _, n := range names {
 		paths = append(paths, filepath.Join("..", "..", "samples", "photos", filepath.FromSlash(n)))
 	}
-	i, err := d.At().Intake.AddFolder(t.Context(), "", paths, 0)
+	i, err := d.At().Intake.AddFolder(t.Context(), "", paths, intake.By{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -116,6 +116,14 @@ type photoData struct {
 	Flags         []record.Flag
 	Outlines      []outline
 	List          []photoMarble
+	Past          []pastLine // its measurements, where there are several
+}
+
+// pastLine is one of a photo's measurements.
+type pastLine struct {
+	When    when
+	Text    string
+	InForce bool
 }
 
 // fact is a line of a list of facts.
@@ -144,6 +152,15 @@ func (s *Server) photo(w http.ResponseWriter, r *http.Request) error {
 		row[v.ID] = v
 	}
 	data := photoData{photoLine: photoLineOf(p), Width: pic.WidthPX, Height: pic.HeightPX, NumberSize: max(12, pic.WidthPX/60), Facts: photoFacts(p), Flags: p.Record.Flags}
+	past, err := c.Measurements(ctx, p.SHA256)
+	if err != nil {
+		return err
+	}
+	if len(past) > 1 {
+		for _, m := range past {
+			data.Past = append(data.Past, pastLine{whenOf(m.Made), m.Words(), m.InForce})
+		}
+	}
 	scale := 1.0
 	if p.Record.WidthPX > 0 {
 		scale = float64(pic.WidthPX) / float64(p.Record.WidthPX)
@@ -220,21 +237,18 @@ func photoFacts(p collection.Photo) []fact {
 	add("Added", minute(p.Added))
 	add("Measured", minute(p.Measured)+", by Tawsight "+rec.MadeBy.Tawsight)
 	sc := rec.Scale
-	switch {
-	case sc.Source == "card" && sc.MMPerPX != nil:
-		add("Scale", fmt.Sprintf("from the card: %.3f mm to a pixel", *sc.MMPerPX))
-	case sc.Source == "card":
-		add("Scale", "from the card")
-	case sc.Source == "" || sc.Source == "none":
-		add("Scale", "none, so no sizes: the card was not found")
-	default:
-		add("Scale", "from the "+sc.Source)
-	}
+	add("Scale", scaleText(rec, p.Ruler))
+	add("Ruler named", p.Ruler.Words())
+	add("Camera profile", sc.CameraProfile)
 	if p.CheckBarMM > 0 {
 		add("Long line", fmt.Sprintf("%.1f mm by your ruler", p.CheckBarMM))
 	}
 	if sc.CameraHeightMM != nil {
-		text := fmt.Sprintf("%.0f cm above the card", *sc.CameraHeightMM/10)
+		over := "the table"
+		if sc.Source == "card" {
+			over = "the card"
+		}
+		text := fmt.Sprintf("%.0f cm above %s", *sc.CameraHeightMM/10, over)
 		if sc.TiltDeg != nil {
 			text += fmt.Sprintf(", tilted %.0f°", *sc.TiltDeg)
 		}

@@ -15,11 +15,27 @@ addEventListener("beforeunload", (e) => {
 
 // ---- Choosing and dropping ----
 
+// A scan's resolution is asked for where a scan is chosen.
+function showScan(form) {
+  form.querySelector("[data-scan]").hidden = form.elements.ruler.value !== "scan";
+}
+
+// said is what the form says of the photos' scale.
+function said(form) {
+  const { check_bar_mm: bar, ruler, dpi } = form.elements;
+  const out = { check_bar_mm: bar.value.trim(), ruler: ruler.value };
+  if (ruler.value === "scan") out.dpi = dpi.value.trim();
+  return new URLSearchParams(out);
+}
+
 function prepareForm(root) {
   for (const form of root.querySelectorAll("form[data-add]")) {
     form.querySelector("[data-with-script]").hidden = false;
     form.querySelector("[data-without-script]").hidden = true;
     form.addEventListener("submit", (e) => e.preventDefault());
+    showScan(form);
+    form.elements.ruler.addEventListener("change", () => showScan(form));
+    form.dataset.said = said(form).toString();
     for (const input of form.querySelectorAll("input[type=file]")) {
       input.addEventListener("change", () => {
         const chosen = [...input.files].map((file) => ({ file, name: file.webkitRelativePath || file.name }));
@@ -75,8 +91,13 @@ async function add(form, chosen) {
   const others = chosen.filter((c) => !endings.test(c.name));
   if (chosen.length === 0) return;
   let page = document.querySelector("[data-intake-page]");
-  if (photos.length > 0 && !page) {
-    const answer = await ask("/intakes", new URLSearchParams({ check_bar_mm: form.elements.check_bar_mm.value }));
+  // Photos that have their scale from something else are a lot of their own.
+  if (photos.length > 0 && (!page || said(form).toString() !== form.dataset.said)) {
+    if (sending > 0) {
+      complain(form, "Photos are still being sent. Wait until they are, then add those with another ruler.");
+      return;
+    }
+    const answer = await ask("/intakes", said(form));
     if (answer.advice) {
       complain(form, answer.what + ". " + answer.advice);
       return;
