@@ -24,24 +24,29 @@ func FitCone(rays []Vec3, weights []float64) (Cone, bool) {
 	}
 	x = x.Cross(z).Unit()
 	y := z.Cross(x)
-	var a [3][3]float64
-	var b [3]float64
-	// V.u = 1 with V = z c + x p + y q: divide by z.u, which is near cos A.
-	for i, u := range rays {
-		c := u.Dot(z)
+	// V.u = 1 with V = z c + x p + y q: divide by z.u, which is near cos A. The
+	// sums of the normal equations one by one, since this is called often.
+	var w, wp, wq, wpp, wpq, wqq, wc, wpc, wqc float64
+	for i := range rays {
+		u, t := &rays[i], weights[i]
+		c := u[0]*z[0] + u[1]*z[1] + u[2]*z[2]
 		if c <= 0 {
 			return Cone{}, false
 		}
-		row := [3]float64{1, u.Dot(x) / c, u.Dot(y) / c}
-		rhs := 1 / c
-		for r := 0; r < 3; r++ {
-			for s := 0; s < 3; s++ {
-				a[r][s] += weights[i] * row[r] * row[s]
-			}
-			b[r] += weights[i] * row[r] * rhs
-		}
+		c = 1 / c
+		p, q := (u[0]*x[0]+u[1]*x[1]+u[2]*x[2])*c, (u[0]*y[0]+u[1]*y[1]+u[2]*y[2])*c
+		tp, tq := t*p, t*q
+		w += t
+		wp += tp
+		wq += tq
+		wpp += tp * p
+		wpq += tp * q
+		wqq += tq * q
+		wc += t * c
+		wpc += tp * c
+		wqc += tq * c
 	}
-	sol, ok := Solve3(a, b)
+	sol, ok := Solve3([3][3]float64{{w, wp, wq}, {wp, wpp, wpq}, {wq, wpq, wqq}}, [3]float64{wc, wpc, wqc})
 	if !ok {
 		return Cone{}, false
 	}

@@ -23,20 +23,39 @@ type coarse struct {
 
 func (c coarse) r() float64 { return c.e.MeanRadiusPX() }
 
+// seenEdge is an edge and the direction it is seen in.
+type seenEdge struct {
+	edge
+	ray calib.Vec3
+}
+
 // edgeGrid finds the edges near a place quickly.
 type edgeGrid struct {
 	cell   int
 	w, h   int
-	lists  [][]int32
-	points []edge
+	first  []int32 // where each cell's edges begin among the points, row by row
+	points []seenEdge
+
+	near    []seenEdge // scratch
+	rays    []calib.Vec3
+	weights []float64
 }
 
-func newEdgeGrid(es []edge, w, h, cell int) *edgeGrid {
-	g := &edgeGrid{cell: cell, w: (w + cell - 1) / cell, h: (h + cell - 1) / cell, points: es}
-	g.lists = make([][]int32, g.w*g.h)
-	for i, e := range es {
-		c := int(e.y)/cell*g.w + int(e.x)/cell
-		g.lists[c] = append(g.lists[c], int32(i))
+func newEdgeGrid(es []edge, w, h, cell int, cam calib.Camera) *edgeGrid {
+	g := &edgeGrid{cell: cell, w: (w + cell - 1) / cell, h: (h + cell - 1) / cell, points: make([]seenEdge, len(es))}
+	g.first = make([]int32, g.w*g.h+1)
+	at := func(e edge) int { return int(e.y)/cell*g.w + int(e.x)/cell }
+	for _, e := range es {
+		g.first[at(e)+1]++
+	}
+	for i := 1; i < len(g.first); i++ {
+		g.first[i] += g.first[i-1]
+	}
+	next := append([]int32(nil), g.first...)
+	for _, e := range es {
+		c := at(e)
+		g.points[next[c]] = seenEdge{e, cam.Ray(e.x, e.y)}
+		next[c]++
 	}
 	return g
 }
@@ -50,65 +69,79 @@ const halfStrength = 8.0
 // pass; it is well below what any use of it asks for.
 const hopeless = 0.2
 
+// nearby lists the edges that lie between lo and hi radii of a circle's middle.
+func (g *edgeGrid) nearby(out []seenEdge, c circle, lo, hi float64) []seenEdge {
+	lo, hi = lo*c.r, hi*c.r
+	lo2, hi2 := lo*lo, hi*hi
+	x0, x1 := max(0, int(c.x-hi)/g.cell), min(g.w-1, int(c.x+hi)/g.cell)
+	y0, y1 := max(0, int(c.y-hi)/g.cell), min(g.h-1, int(c.y+hi)/g.cell)
+	for cy := y0; cy <= y1; cy++ {
+		// The cells of a row lie one after another.
+		cells := g.points[g.first[cy*g.w+x0]:g.first[cy*g.w+x1+1]]
+		for i := range cells {
+			dx, dy := cells[i].x-c.x, cells[i].y-c.y
+			if d2 := dx*dx + dy*dy; d2 > lo2 && d2 < hi2 {
+				out = append(out, cells[i])
+			}
+		}
+	}
+	return out
+}
+
+// The edges that a candidate may come to lie on, in its first radii: it may
+// wander by the bands of its passes.
+const (
+	nearestEdge  = 0.55
+	farthestEdge = 1.7
+)
+
 // fitCoarse draws a candidate onto the edges around it: in each direction the
 // edge nearest to the outline whose gradient points along its normal, a cone
 // through them by least squares, with a narrowing band.
 func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 	out := coarse{e: calib.Ellipse{CxPX: c.x, CyPX: c.y, SemiMajorPX: c.r, SemiMinorPX: c.r}}
+	g.near = g.nearby(g.near[:0], c, nearestEdge, farthestEdge)
 	for pass, band := range [5]float64{0.16, 0.10, 0.06, 0.04, 0.025} {
 		e := out.e
 		r := out.r()
 		tol := band*r + 0.9
-		reach := e.SemiMajorPX + tol + 1
-		var best [bins]int32
+		var best [bins]*seenEdge
 		var dist [bins]float64
-		for i := range best {
-			best[i], dist[i] = -1, tol
+		for i := range dist {
+			dist[i] = tol
 		}
 		sin, cos := math.Sincos(e.AngleDeg * math.Pi / 180)
 		pa, pb := 1/e.SemiMajorPX, 1/e.SemiMinorPX
 		lo, hi := max(0, 1-tol/r), 1+tol/r
 		lo, hi = lo*lo, hi*hi
-		x0, x1 := int(e.CxPX-reach)/g.cell, int(e.CxPX+reach)/g.cell
-		y0, y1 := int(e.CyPX-reach)/g.cell, int(e.CyPX+reach)/g.cell
-		for cy := max(0, y0); cy <= min(g.h-1, y1); cy++ {
-			for cx := max(0, x0); cx <= min(g.w-1, x1); cx++ {
-				for _, i := range g.lists[cy*g.w+cx] {
-					p := &g.points[i]
-					dx, dy := p.x-e.CxPX, p.y-e.CyPX
-					u, v := (cos*dx+sin*dy)*pa, (-sin*dx+cos*dy)*pb
-					d2 := u*u + v*v
-					if d2 <= lo || d2 >= hi || d2 == 0 {
-						continue
-					}
-					off := math.Abs(math.Sqrt(d2)-1) * r
-					nx, ny := u*pa, v*pb
-					nx, ny = cos*nx-sin*ny, sin*nx+cos*ny
-					if g := nx*p.gx + ny*p.gy; g*g < 0.85*0.85*(nx*nx+ny*ny) {
-						continue
-					}
-					b := int((math.Atan2(dy, dx) + math.Pi) / (2 * math.Pi) * bins)
-					if b >= bins {
-						b = bins - 1
-					}
-					if off < dist[b] {
-						dist[b], best[b] = off, i
-					}
-				}
+		for i := range g.near {
+			p := &g.near[i]
+			dx, dy := p.x-e.CxPX, p.y-e.CyPX
+			u, v := (cos*dx+sin*dy)*pa, (-sin*dx+cos*dy)*pb
+			d2 := u*u + v*v
+			if d2 <= lo || d2 >= hi || d2 == 0 {
+				continue
+			}
+			nx, ny := u*pa, v*pb
+			nx, ny = cos*nx-sin*ny, sin*nx+cos*ny
+			if g := nx*p.gx + ny*p.gy; g*g < 0.85*0.85*(nx*nx+ny*ny) {
+				continue
+			}
+			off := math.Abs(math.Sqrt(d2)-1) * r
+			if b := binOf(dx, dy); off < dist[b] {
+				dist[b], best[b] = off, p
 			}
 		}
 		n := 0
 		score := 0.0
-		rays := make([]calib.Vec3, 0, bins)
-		weights := make([]float64, 0, bins)
-		for _, i := range best {
-			if i >= 0 {
+		g.rays, g.weights = g.rays[:0], g.weights[:0]
+		for _, p := range best {
+			if p != nil {
 				n++
-				p := &g.points[i]
 				w := p.mag / (p.mag + halfStrength)
 				score += w
-				rays = append(rays, cam.Ray(p.x, p.y))
-				weights = append(weights, w)
+				g.rays = append(g.rays, p.ray)
+				g.weights = append(g.weights, w)
 			}
 		}
 		out.coverage, out.score = float64(n)/bins, score/bins
@@ -120,7 +153,7 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 		if pass == 4 {
 			break
 		}
-		cone, ok := calib.FitCone(rays, weights)
+		cone, ok := calib.FitCone(g.rays, g.weights)
 		var next calib.Ellipse
 		if ok {
 			next, ok = cone.Outline(cam)
@@ -134,6 +167,42 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 	}
 	return out
 }
+
+// binOf is which of the directions about a middle a place lies in, found by the
+// tangent within an eighth of a turn, which is cheaper than the angle.
+func binOf(dx, dy float64) int {
+	ax, ay := math.Abs(dx), math.Abs(dy)
+	const eighth = bins / 8
+	t := 0.0
+	if ax >= ay {
+		t = ay / ax
+	} else {
+		t = ax / ay
+	}
+	b := eighth - 1
+	for b > 0 && t < binTangents[b] {
+		b--
+	}
+	if ax < ay {
+		b = 2*eighth - 1 - b
+	}
+	if dx < 0 {
+		b = 4*eighth - 1 - b
+	}
+	if dy < 0 {
+		b = bins - 1 - b
+	}
+	return b
+}
+
+// binTangents are the tangents at which the directions of an eighth of a turn
+// begin.
+var binTangents = func() (t [bins / 8]float64) {
+	for i := range t {
+		t[i] = math.Tan(2 * math.Pi * float64(i) / bins)
+	}
+	return t
+}()
 
 // choose keeps one candidate a marble. Circles inside a marble (the dark ring
 // of refraction, a window's reflection, a ribbon) have edges too; the outline

@@ -17,122 +17,6 @@ type circle struct {
 	votes   float64 // share of a whole circle's edge that voted for it
 }
 
-// edge is an edge pixel with its unit gradient.
-type edge struct {
-	x, y   float64
-	gx, gy float64
-	mag    float64
-}
-
-// edges lists pixels where the picture changes faster than its noise: local
-// maxima of the gradient along itself, of whichever channel changes most, in
-// units of the median gradient of open paper. Masked pixels (the card) give
-// none.
-func edges(img *plane3, masked []bool) []edge {
-	w, h := img.w, img.h
-	smooth := blur3(img)
-	gx := make([]float32, w*h)
-	gy := make([]float32, w*h)
-	mag := make([]float32, w*h)
-	wt := gradientUnits(smooth, masked)
-	for y := 1; y < h-1; y++ {
-		for x := 1; x < w-1; x++ {
-			i := y*w + x
-			var best float32 = -1
-			for k := 0; k < 3; k++ {
-				dx := (smooth.v[i+1][k] - smooth.v[i-1][k]) * wt[k]
-				dy := (smooth.v[i+w][k] - smooth.v[i-w][k]) * wt[k]
-				if m := dx*dx + dy*dy; m > best {
-					best = m
-					gx[i], gy[i] = dx, dy
-				}
-			}
-			mag[i] = float32(math.Sqrt(float64(best)))
-		}
-	}
-	var out []edge
-	for y := 2; y < h-2; y++ {
-		for x := 2; x < w-2; x++ {
-			i := y*w + x
-			m := mag[i]
-			if m < edgeFloor || (masked != nil && masked[i]) {
-				continue
-			}
-			ux, uy := float64(gx[i]/m), float64(gy[i]/m)
-			// Non-maximum suppression on the nearest neighbours.
-			dx, dy := int(math.Round(ux)), int(math.Round(uy))
-			if mag[i+dy*w+dx] > m || mag[i-dy*w-dx] >= m {
-				continue
-			}
-			out = append(out, edge{float64(x), float64(y), ux, uy, float64(m)})
-		}
-	}
-	return out
-}
-
-// edgeFloor is the least gradient that counts as an edge, in units of the
-// paper's median gradient. Gradients of noise follow a Rayleigh law, whose
-// share beyond k medians is 2^(-k^2): 4e-6 at 4.2.
-const edgeFloor = 4.2
-
-// gradientUnits is one over the median gradient of each channel over open
-// picture. Most of a photo is paper, so the median is the paper's noise,
-// whatever made it.
-func gradientUnits(smooth *plane3, masked []bool) (wt [3]float32) {
-	w, h := smooth.w, smooth.h
-	step := max(1, int(math.Sqrt(float64(w*h)/20000)))
-	var g [3][]float64
-	for y := 1; y < h-1; y += step {
-		for x := 1; x < w-1; x += step {
-			i := y*w + x
-			if masked != nil && masked[i] {
-				continue
-			}
-			for k := range g {
-				dx := float64(smooth.v[i+1][k] - smooth.v[i-1][k])
-				dy := float64(smooth.v[i+w][k] - smooth.v[i-w][k])
-				g[k] = append(g[k], math.Hypot(dx, dy))
-			}
-		}
-	}
-	for k := range g {
-		m := 0.0
-		if len(g[k]) > 0 {
-			sort.Float64s(g[k])
-			// The lower half only: a crowded photo has more edges than paper.
-			m = 1.394 * g[k][len(g[k])*3/10] // Rayleigh's median over its 30 % point
-		}
-		// Eight-bit pictures can't show less than this.
-		wt[k] = float32(1 / math.Max(m, 0.0025))
-	}
-	return wt
-}
-
-// blur3 is a 3 x 3 binomial filter.
-func blur3(img *plane3) *plane3 {
-	w, h := img.w, img.h
-	tmp := make([][3]float32, w*h)
-	out := &plane3{w: w, h: h, v: make([][3]float32, w*h)}
-	for y := 0; y < h; y++ {
-		row := img.v[y*w : (y+1)*w]
-		for x := 0; x < w; x++ {
-			a, b, c := row[max(0, x-1)], row[x], row[min(w-1, x+1)]
-			for k := 0; k < 3; k++ {
-				tmp[y*w+x][k] = (a[k] + 2*b[k] + c[k]) / 4
-			}
-		}
-	}
-	for y := 0; y < h; y++ {
-		for x := 0; x < w; x++ {
-			a, b, c := tmp[max(0, y-1)*w+x], tmp[y*w+x], tmp[min(h-1, y+1)*w+x]
-			for k := 0; k < 3; k++ {
-				out.v[y*w+x][k] = (a[k] + 2*b[k] + c[k]) / 4
-			}
-		}
-	}
-	return out
-}
-
 // layerRatio is the step between the radii that votes are collected for.
 const layerRatio = 1.10
 
@@ -155,7 +39,7 @@ func propose(es []edge, w, h int, rMin, rMax float64) []circle {
 		// and a pixel of rounding. Where that is wide, votes are collected on a
 		// coarser grid.
 		sigma := math.Max(0.8, 0.07*r)
-		out = append(out, vote(es, w, h, r, sigma, max(1, int(sigma/0.8)))...)
+		out = append(out, vote(es, w, h, r, sigma, max(1, int(sigma/0.65)))...)
 	}
 	sort.Slice(out, func(i, j int) bool {
 		a, b := out[i], out[j]

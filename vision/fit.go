@@ -319,13 +319,19 @@ func (rf *refiner) consensus(dirs [][]place, start calib.Ellipse, tol, stray, ou
 	r := start.MeanRadiusPX()
 	// Which outline is best shows in every other direction too, where they lie
 	// closely.
-	asked := dirs
+	every := 1
 	if n > 128 {
-		asked = make([][]place, 0, n/2+1)
-		for i := 0; i < n; i += 2 {
-			asked = append(asked, dirs[i])
+		every = 2
+	}
+	few, rest := make([][]place, 0, n/4+1), make([][]place, 0, n)
+	for i := 0; i < n; i += every {
+		if i/every%4 == 0 {
+			few = append(few, dirs[i])
+		} else {
+			rest = append(rest, dirs[i])
 		}
 	}
+	bestFirst := 0.0
 	for range tries {
 		// Three places about a third of the way round from each other.
 		a := next(n)
@@ -339,12 +345,19 @@ func (rf *refiner) consensus(dirs [][]place, start calib.Ellipse, tol, stray, ou
 		if !ok || math.Hypot(e.CxPX-start.CxPX, e.CyPX-start.CyPX) > stray*r || math.Abs(math.Log(e.MeanRadiusPX()/r)) > stray {
 			continue
 		}
-		if score := agreement(asked, e, tol, outside, math.Inf(1)); score > bestScore {
-			best, bestScore = e, score
+		// Most draws are hopeless, and a quarter of the directions shows it.
+		if first := agreement(few, e, tol, outside, math.Inf(1)); first < hopelessDraw*bestFirst {
+			continue
+		} else if score := first + agreement(rest, e, tol, outside, math.Inf(1)); score > bestScore {
+			best, bestScore, bestFirst = e, score, first
 		}
 	}
 	return best, bestScore > 0
 }
+
+// hopelessDraw is how well a draw must agree with the directions asked first, as a
+// share of what the best one did, for the others to be asked too.
+const hopelessDraw = 0.6
 
 // sureWeight is what a step outside an outline counts against it: nothing while
 // it may be grain or the turn of a shadow.

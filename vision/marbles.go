@@ -72,6 +72,7 @@ func Find(p *Photo, sc Scene) Found {
 		side = int(math.Max(1008, math.Min(1800, need)))
 	}
 	l, ok := lookAt(p, sc, side)
+	defer l.img.Close()
 	f := l.found(p, sc)
 	if !ok {
 		return f
@@ -163,23 +164,23 @@ const leastBlurPX = 0.45
 
 // look is a photo reduced for finding things in, with its paper.
 type look struct {
-	img    *plane3
+	img    smallPicture
 	masked []bool // the card's pixels; nil without one
 	scale  float64
 	paper  *Paper
 }
 
 // lookAt reduces a photo to side px along its longer side and fits its paper;
-// ok is false for a picture too small to hold a marble.
+// ok is false for a picture too small to hold a marble. The picture is to be closed
+// either way.
 func lookAt(p *Photo, sc Scene, side int) (l look, ok bool) {
 	small, s := p.reduced(side)
-	defer small.Close()
-	l = look{img: toPlane(small), scale: s}
-	if l.img.w < 24 || l.img.h < 24 {
+	l.scale = s
+	if l.img = newSmallPicture(small); l.img.bgr == nil || l.img.w < 24 || l.img.h < 24 {
 		return l, false
 	}
 	l.masked = sc.Areas.mask(l.img.w, l.img.h, s, 0.012*float64(max(l.img.w, l.img.h)))
-	l.paper = &Paper{model: fitPaper(l.img, l.masked), scale: s}
+	l.paper = &Paper{model: fitPaper(&l.img, l.masked), scale: s}
 	return l, true
 }
 
@@ -262,7 +263,7 @@ func besidePaper(outs []Outline, px calib.Pixels, paper *Paper, off *Areas) []Ou
 // a marble, with at least the score asked for, and all that were fitted. room
 // is how much larger than the largest marble a circle may be.
 func coarseOutlines(l look, sc Scene, room, leastScore float64) (chosen, all []coarse) {
-	img, s := l.img, l.scale
+	img, s := &l.img, l.scale
 	cam := sc.Camera.Scaled(s)
 	rMin, rMax := smallestShare*float64(max(img.w, img.h)), largestShare*float64(max(img.w, img.h))
 	if sc.MMPerPX > 0 {
@@ -271,8 +272,8 @@ func coarseOutlines(l look, sc Scene, room, leastScore float64) (chosen, all []c
 	}
 	rMin = math.Max(5, rMin)
 	rMax = math.Max(rMin*1.2, math.Min(rMax, 0.45*float64(min(img.w, img.h))))
-	es := edges(img, l.masked)
-	grid := newEdgeGrid(es, img.w, img.h, 16)
+	es := edges(img.mat, l.masked)
+	grid := newEdgeGrid(es, img.w, img.h, 16, cam)
 	for _, c := range propose(es, img.w, img.h, rMin, rMax) {
 		all = append(all, grid.fitCoarse(c, cam))
 	}

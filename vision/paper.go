@@ -19,13 +19,29 @@ func opponent(c [3]float32) [3]float32 {
 	return [3]float32{(r + g + b) / 3, r - g, (r+g)/2 - b}
 }
 
-// plane3 is a small opponent-colour image in Go.
-type plane3 struct {
+// smallPicture is a reduced photo, 8-bit BGR; Close gives the memory back.
+type smallPicture struct {
+	mat  gocv.Mat
 	w, h int
-	v    []([3]float32)
+	bgr  []uint8
 }
 
-func (p *plane3) at(x, y int) [3]float32 { return p.v[y*p.w+x] }
+// newSmallPicture has no pixels where m isn't one.
+func newSmallPicture(m gocv.Mat) smallPicture {
+	s := smallPicture{mat: m, w: m.Cols(), h: m.Rows()}
+	if data, err := m.DataPtrUint8(); err == nil && len(data) >= 3*s.w*s.h {
+		s.bgr = data
+	}
+	return s
+}
+
+// at is a pixel as opponent has it.
+func (s *smallPicture) at(x, y int) [3]float32 {
+	i := 3 * (y*s.w + x)
+	return opponent([3]float32{float32(s.bgr[i+2]) / 255, float32(s.bgr[i+1]) / 255, float32(s.bgr[i]) / 255})
+}
+
+func (s *smallPicture) Close() { s.mat.Close() }
 
 // paperModel is the neutral background as it would look without marbles: one
 // second-degree surface a channel, which is as much as a light beside a table
@@ -53,9 +69,9 @@ func (m *paperModel) at(x, y float64) (c [3]float64) {
 // fitPaper fits the background of a reduced image by iterated reweighting
 // (Tukey's biweight), starting from the commonest lightness. Masked pixels
 // (the card) don't take part.
-func fitPaper(img *plane3, masked []bool) *paperModel {
+func fitPaper(img *smallPicture, masked []bool) *paperModel {
 	m := &paperModel{w: img.w, h: img.h}
-	step := max(1, int(math.Sqrt(float64(img.w*img.h)/12000)))
+	step := max(1, int(math.Sqrt(float64(img.w*img.h)/5000)))
 	type obs struct {
 		t [6]float64
 		v [3]float64
@@ -165,21 +181,6 @@ func fitPaper(img *plane3, masked []bool) *paperModel {
 	}
 	m.share = float64(in) / float64(len(all))
 	return m
-}
-
-// toPlane converts an 8-bit BGR matrix.
-func toPlane(m gocv.Mat) *plane3 {
-	p := &plane3{w: m.Cols(), h: m.Rows()}
-	data, err := m.DataPtrUint8()
-	if err != nil || len(data) < 3*p.w*p.h {
-		p.w, p.h = 0, 0
-		return p
-	}
-	p.v = make([][3]float32, p.w*p.h)
-	for i := range p.v {
-		p.v[i] = opponent([3]float32{float32(data[3*i+2]) / 255, float32(data[3*i+1]) / 255, float32(data[3*i]) / 255})
-	}
-	return p
 }
 
 // polygonMask fills a polygon (px) grown by grow px about its middle.

@@ -13,6 +13,7 @@ const quickSide = 720
 // of a radius; their coverage is the coarse one.
 func FindQuick(p *Photo, sc Scene) Found {
 	l, ok := lookAt(p, sc, quickSide)
+	defer l.img.Close()
 	f := l.found(p, sc)
 	if !ok {
 		return f

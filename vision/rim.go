@@ -86,19 +86,30 @@ func rimInset(r, sigmaPX float64) float64 {
 		rho := 1 - s/r
 		return 1 - fresnel(math.Sqrt(1-rho*rho))
 	}
-	const every = 5 // scanStep / fine
+	step := scanStep(sigmaPX)
+	every := int(step/fine + 0.5)
+	look := stepSearchAt(step, window, gap, inward)
+	// The edge before it is blurred, from half a kernel before the first sample.
+	edge := make([]float64, n+2*half+1)
+	for i := range edge {
+		edge[i] = contrast(float64(i-half)*fine - start)
+	}
+	// The mean over where between two samples the outline may lie.
+	inset, found := 0.0, 0
 	var prof []float64
-	for i := 0; i < n; i += every {
-		v := 0.0
-		for k := range kernel {
-			v += kernel[k] / sum * contrast((float64(i+k-half))*fine-start)
+	for phase := 0; phase < every; phase += max(1, every/5) {
+		prof = prof[:0]
+		for i := phase; i < n; i += every {
+			v := 0.0
+			for k := range kernel {
+				v += kernel[k] / sum * edge[i+k]
+			}
+			prof = append(prof, 0.6-0.3*v, 0, 0)
 		}
-		prof = append(prof, 0.6-0.3*v, 0, 0)
+		if steps := look.steps(prof, nil); len(steps) > 0 {
+			inset += steps[0].at*step + float64(phase)*fine - start
+			found++
+		}
 	}
-	look := stepSearchAt(scanStep, window, gap, inward)
-	steps := look.steps(prof, nil)
-	if len(steps) == 0 {
-		return 0
-	}
-	return math.Max(0, steps[0].at*scanStep-start)
+	return math.Max(0, inset/math.Max(1, float64(found)))
 }

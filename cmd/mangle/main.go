@@ -150,7 +150,7 @@ func run(ctx context.Context, o options) (summary, error) {
 		}
 		reason := photos[0].Error
 		if o.measure > 0 && i/len(names)%o.measure == 0 && name != largest {
-			s, err := pipeline.MeasureSingle(ctx, path, 0, nil)
+			s, err := pipeline.MeasureSingle(ctx, path, 0, pipeline.RulerOptions{})
 			if err != nil {
 				return err
 			}
