@@ -118,7 +118,7 @@ func (s *Server) receiveForm(p *desk.Place, r *http.Request, form *multipart.Rea
 			break
 		}
 		if err != nil {
-			return id, 0, uploadProblem(err)
+			return id, 0, formProblem(err)
 		}
 		switch name := part.FormName(); name {
 		case "check_bar_mm", "ruler", "dpi":
@@ -173,6 +173,15 @@ func uploadProblem(err error) error {
 		return problem{status: http.StatusBadRequest, what: "The photos did not come whole", advice: "Send them again: those that came whole are kept, and not taken twice.", cause: err}
 	}
 	return err
+}
+
+// formProblem is a form that is damaged between its parts, or ends there: it came
+// so, and the server is not at fault.
+func formProblem(err error) error {
+	if large := (*http.MaxBytesError)(nil); errors.As(err, &large) || errors.Is(err, io.ErrUnexpectedEOF) {
+		return uploadProblem(err)
+	}
+	return uploadProblem(fmt.Errorf("%w: %w", io.ErrUnexpectedEOF, err))
 }
 
 // received is what a script is told of a photo it sent.
