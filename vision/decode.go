@@ -418,15 +418,14 @@ func (p *Photo) Image(maxSide int) (*image.RGBA, float64) {
 	}
 	small, scale := p.reduced(maxSide)
 	defer small.Close()
-	rgba := gocv.NewMat()
-	defer rgba.Close()
-	gocv.CvtColor(small, &rgba, gocv.ColorBGRToRGBA)
-	data, err := rgba.DataPtrUint8()
-	out := image.NewRGBA(image.Rect(0, 0, rgba.Cols(), rgba.Rows()))
-	if err != nil || len(data) != len(out.Pix) {
+	out := image.NewRGBA(image.Rect(0, 0, small.Cols(), small.Rows()))
+	lent, err := gocv.NewMatFromBytes(small.Rows(), small.Cols(), gocv.MatTypeCV8UC4, out.Pix)
+	if err != nil {
 		return image.NewRGBA(image.Rect(0, 0, 1, 1)), scale
 	}
-	copy(out.Pix, data)
+	defer lent.Close()
+	// Of the size and type that comes out, so that it is written where it lies.
+	gocv.CvtColor(small, &lent, gocv.ColorBGRToRGBA)
 	return out, scale
 }
 

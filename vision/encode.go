@@ -22,15 +22,11 @@ const (
 // JPEG encodes a picture, quality 1 to 100, with OpenCV's encoder, which takes a
 // seventh of the time of Go's. What is transparent is laid over blank.
 func JPEG(img image.Image, quality int, blank color.Color) ([]byte, error) {
-	m, err := fromGo(img, jpegSide)
+	out, err := JPEGs(img, blank, Reduction{Quality: quality})
 	if err != nil {
 		return nil, err
 	}
-	defer func() { m.Close() }()
-	if m = laidOver(m, blank); m.Empty() {
-		return nil, errors.New("the picture could not be encoded")
-	}
-	return asFile(gocv.JPEGFileExt, m, gocv.IMWriteJpegQuality, quality)
+	return out[0], nil
 }
 
 // PNG encodes a picture with OpenCV's quick settings: a photo comes out a tenth
@@ -44,8 +40,49 @@ func PNG(img image.Image) ([]byte, error) {
 	return asFile(gocv.PNGFileExt, m)
 }
 
-// Reduction is how small a picture is to be, and its quality as a JPEG, 1 to 100.
+// Reduction is how small a picture is to be (0: as it is), and its quality as a
+// JPEG, 1 to 100.
 type Reduction struct{ MaxSide, Quality int }
+
+// JPEGs encodes a picture once for each reduction, none larger than asked. What is
+// transparent is laid over blank.
+func JPEGs(img image.Image, blank color.Color, to ...Reduction) ([][]byte, error) {
+	m, err := fromGo(img, jpegSide)
+	if err != nil {
+		return nil, err
+	}
+	return jpegsOf(m, blank, to)
+}
+
+// PNGAndJPEGs is [PNG] and [JPEGs] of one picture.
+func PNGAndJPEGs(img image.Image, blank color.Color, to ...Reduction) (png []byte, jpegs [][]byte, err error) {
+	m, err := fromGo(img, jpegSide)
+	if err != nil {
+		return nil, nil, err
+	}
+	if png, err = asFile(gocv.PNGFileExt, m); err != nil {
+		m.Close()
+		return nil, nil, err
+	}
+	jpegs, err = jpegsOf(m, blank, to)
+	return png, jpegs, err
+}
+
+// jpegsOf takes the matrix over.
+func jpegsOf(m gocv.Mat, blank color.Color, to []Reduction) ([][]byte, error) {
+	defer func() { m.Close() }()
+	if m = laidOver(m, blank); m.Empty() {
+		return nil, errors.New("the picture could not be encoded")
+	}
+	out := make([][]byte, len(to))
+	for i, r := range to {
+		var err error
+		if out[i], err = reducedJPEG(m, r); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
 
 // ReducedJPEG makes JPEGs of a JPEG or PNG, one for each reduction: none larger
 // than asked. What is a JPEG and small enough already comes back as it is; what is
@@ -89,7 +126,7 @@ func ReducedJPEG(data []byte, blank color.Color, to ...Reduction) ([][]byte, err
 
 func reducedJPEG(m gocv.Mat, r Reduction) ([]byte, error) {
 	long := max(m.Cols(), m.Rows())
-	if long <= r.MaxSide {
+	if r.MaxSide <= 0 || long <= r.MaxSide {
 		return asFile(gocv.JPEGFileExt, m, gocv.IMWriteJpegQuality, r.Quality)
 	}
 	k := float64(r.MaxSide) / float64(long)

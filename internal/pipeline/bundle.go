@@ -100,7 +100,7 @@ func Bundle(ctx context.Context, o BundleOptions) (BundleSummary, error) {
 	done := 0
 	each(ctx, len(jobs), o.Workers, func(i int) {
 		j := &jobs[i]
-		res := measure(ctx, j.path, scale, wanted{pictures: true, ruler: RulerOptions{Cameras: o.Cameras}}, log)
+		res := measure(ctx, j.path, scale, wanted{crops: true, ruler: RulerOptions{Cameras: o.Cameras}}, log)
 		j.photo, j.crops = res.Photo, res.Crops
 		mu.Lock()
 		defer mu.Unlock()

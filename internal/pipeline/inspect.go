@@ -31,6 +31,6 @@ func InspectBy(path string, checkBarMM float64, o RulerOptions) Inspection {
 	if err != nil {
 		return Inspection{Photo: record.Photo{Path: path, Error: err.Error()}}
 	}
-	res := safely(path, scale, wanted{ruler: o})
+	res := safely(path, scale, wanted{ruler: o, analyses: true})
 	return Inspection{Photo: res.photo, Analyses: res.analyses, Outlines: res.outlines, Ruler: res.ruler}
 }

@@ -174,7 +174,7 @@ func faulty(path, reason string) record.Photo {
 // context ends meanwhile, so does the measuring, and the record says no more than
 // that.
 func measure(ctx context.Context, path string, scale calib.PrintScale, want wanted, log *slog.Logger) taken {
-	a, done, err := hand(ctx, job{Do: doMeasure, Path: path, Scale: scale, Pictures: want.pictures, Sheets: want.sheets, Views: want.views, Ruler: want.ruler}, log)
+	a, done, err := hand(ctx, job{Do: doMeasure, Path: path, Scale: scale, Want: want.pictures(), Ruler: want.ruler}, log)
 	switch {
 	case err != nil:
 		return taken{Photo: faulty(path, err.Error())}

@@ -209,12 +209,12 @@ func TestMeasuringStops(t *testing.T) {
 // 0 that was not.
 func TestJobsTravelWhole(t *testing.T) {
 	ruler := RulerOptions{Coin: "x", CoinAt: &[2]float64{0, 0}, Known: []KnownMarble{{"2", 16.05}}, Rest: calib.Rest{Kind: "ring", WidthMM: 10}}
-	b, err := encode(job{Do: doMeasure, Path: "caf\xe9/-photo\n.jpg", Views: true, Scale: calib.PrintScale{Factor: 0.99, U: 1e-3}, Ruler: ruler})
+	b, err := encode(job{Do: doMeasure, Path: "caf\xe9/-photo\n.jpg", Want: pictures{Views: true, Tray: true}, Scale: calib.PrintScale{Factor: 0.99, U: 1e-3}, Ruler: ruler})
 	if err != nil {
 		t.Fatal(err)
 	}
 	j, err := decodeJob(b)
-	if err != nil || j.Path != "caf\xe9/-photo\n.jpg" || !j.Views || j.Sheets || j.Scale.Factor != 0.99 || !reflect.DeepEqual(j.Ruler, ruler) {
+	if err != nil || j.Path != "caf\xe9/-photo\n.jpg" || j.wanted().pictures() != (pictures{Views: true, Tray: true}) || j.Scale.Factor != 0.99 || !reflect.DeepEqual(j.Ruler, ruler) {
 		t.Errorf("%+v, %v", j, err)
 	}
 	p := record.Photo{Scale: record.Scale{MMPerPX: record.F(0)}, Marbles: []record.Marble{{ID: "1", Busyness: record.F(0), Ribbons: []record.Ribbon{{Opaque: record.B(false)}}, Features: map[string]float64{"a": 0}}}}

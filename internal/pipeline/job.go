@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"image"
+	"image/color"
 
 	"tawsight/calib"
 	"tawsight/internal/cameras"
@@ -20,29 +21,45 @@ const (
 	doCheck   = "check"
 	doCard    = "card"    // look for the card alone, with what the file says of its camera
 	doCorners = "corners" // the card's corners
-	doBase    = "base"    // the picture that the overlay is drawn on
+	doDraw    = "draw"    // the overlay of a photo measured before
 	doGlows   = "glows"   // the light at given places under ultraviolet light
 )
 
 // job is what a worker is told.
 type job struct {
-	Do, Path                string
-	Scale                   calib.PrintScale
-	Pictures, Sheets, Views bool
-	Ruler                   RulerOptions
-	Survey                  vision.Survey
-	Outlines                []calib.Ellipse
+	Do, Path string
+	Scale    calib.PrintScale
+	Want     pictures
+	Ruler    RulerOptions
+	Survey   vision.Survey
+	Outlines []calib.Ellipse
+	Record   []byte // JSON; what the overlay shows, with Sight
+	Sight    report.Sight
+}
+
+// pictures is what is wanted beside the figures, as it travels; see wanted.
+type pictures struct{ Crops, Base, Draw, Tray, Sheets, Views bool }
+
+func (w wanted) pictures() pictures {
+	return pictures{w.crops, w.base, w.draw, w.tray, w.sheets, w.views}
+}
+
+func (j *job) wanted() wanted {
+	p := j.Want
+	return wanted{crops: p.Crops, base: p.Base, draw: p.Draw, tray: p.Tray, sheets: p.Sheets, views: p.Views, ruler: j.Ruler}
 }
 
 // wire is a job as it travels. Options go as JSON, since gob takes a pointer to 0
 // for none.
 type wire struct {
-	Do, Path                string
-	Scale                   calib.PrintScale
-	Pictures, Sheets, Views bool
-	Ruler, Cameras          []byte
-	Survey                  vision.Survey
-	Outlines                []calib.Ellipse
+	Do, Path       string
+	Scale          calib.PrintScale
+	Want           pictures
+	Ruler, Cameras []byte
+	Survey         vision.Survey
+	Outlines       []calib.Ellipse
+	Record         []byte
+	Sight          report.Sight
 }
 
 // answer is what a worker says. Record is JSON for the reason that options are,
@@ -53,6 +70,7 @@ type answer struct {
 	Card    cardLook
 	Corners [][2]float64
 	Glows   []vision.Glow
+	Why     string // why there is no overlay
 }
 
 // taken is one photo measured, as it is handed on to what writes files: pictures
@@ -60,13 +78,24 @@ type answer struct {
 type taken struct {
 	Photo       record.Photo
 	Sight       report.Sight
-	Overlay     *image.RGBA // nil where the photo could not be read, or none was wanted
-	Crops       [][]byte    // PNG, one a marble
-	Sheets      [][]byte    // PNG, one a marble; none under ultraviolet light
+	Drawn       drawn
+	Page        report.PagePictures // of the crops; nil where no overlay is drawn either
+	Tray        []byte              // the photo reduced, JPEG
+	TraySize    image.Point
+	Crops       [][]byte // PNG, one a marble
+	Sheets      [][]byte // PNG, one a marble; none under ultraviolet light
 	Views       []report.View
 	Ultraviolet bool
 	Survey      vision.Survey
 	Corners     [][2]float64 // the card's, px; nil without one
+	base        *image.RGBA  // stays where it was made
+}
+
+// drawn is an overlay, with what it shows (see shown), as the file has it and as
+// the page does; JPEG, nil where it is not drawn.
+type drawn struct {
+	Of         string
+	File, Page []byte
 }
 
 // cardLook is a cameraLook as it travels.
@@ -98,7 +127,7 @@ func (a *answer) photo(path string) record.Photo {
 }
 
 func encode(j job) ([]byte, error) {
-	w := wire{Do: j.Do, Path: j.Path, Scale: j.Scale, Pictures: j.Pictures, Sheets: j.Sheets, Views: j.Views, Survey: j.Survey, Outlines: j.Outlines}
+	w := wire{Do: j.Do, Path: j.Path, Scale: j.Scale, Want: j.Want, Survey: j.Survey, Outlines: j.Outlines, Record: j.Record, Sight: j.Sight}
 	var err error
 	if w.Cameras, err = json.Marshal(j.Ruler.Cameras.Profiles()); err != nil {
 		return nil, err
@@ -117,7 +146,7 @@ func decodeJob(b []byte) (job, error) {
 	if err := decode(b, &w); err != nil {
 		return job{}, err
 	}
-	j := job{Do: w.Do, Path: w.Path, Scale: w.Scale, Pictures: w.Pictures, Sheets: w.Sheets, Views: w.Views, Survey: w.Survey, Outlines: w.Outlines}
+	j := job{Do: w.Do, Path: w.Path, Scale: w.Scale, Want: w.Want, Survey: w.Survey, Outlines: w.Outlines, Record: w.Record, Sight: w.Sight}
 	if err := json.Unmarshal(w.Ruler, &j.Ruler); err != nil {
 		return j, err
 	}
@@ -165,13 +194,24 @@ func serve(b []byte) []byte {
 	return out.Bytes()
 }
 
+// lastBase is what a worker measured last, where its overlay is drawn on demand:
+// most often the next job.
+var lastBase struct {
+	path string
+	img  *image.RGBA
+}
+
 func do(j job, a *answer) (err error) {
 	if Sabotage != nil {
 		Sabotage(j.Path)
 	}
+	base := lastBase
+	lastBase.img = nil
 	switch j.Do {
 	case doMeasure:
-		a.Taken = measureHere(j.Path, j.Scale, wanted{pictures: j.Pictures, sheets: j.Sheets, views: j.Views, ruler: j.Ruler})
+		base.img = nil // room for this photo's own
+		a.Taken = measureHere(j.Path, j.Scale, j.wanted())
+		lastBase.path, lastBase.img = j.Path, a.Taken.base
 		a.Record, err = json.Marshal(a.Taken.Photo)
 		a.Taken.Photo = record.Photo{}
 	case doCheck:
@@ -182,8 +222,19 @@ func do(j job, a *answer) (err error) {
 		a.Card = cardLook{l.failed, l.why, p.corners, p.card, p.key, p.width, p.height, p.focal35}
 	case doCorners:
 		a.Corners = cornersOf(j.Path)
-	case doBase:
-		a.Taken.Overlay = baseOf(j.Path)
+	case doDraw:
+		if base.path != j.Path {
+			base.img = nil
+		}
+		var p record.Photo
+		if err := json.Unmarshal(j.Record, &p); err != nil {
+			return err
+		}
+		p.Path = j.Path
+		a.Taken.Drawn, err = drawHere(base.img, p, j.Sight)
+		if err != nil {
+			a.Why, err = err.Error(), nil
+		}
 	case doGlows:
 		a.Glows = glowsOf(j.Path, j.Survey, j.Outlines)
 	default:
@@ -207,7 +258,7 @@ func measureHere(path string, scale calib.PrintScale, want wanted) (t taken) {
 // handOn makes of what was measured of a photo what is handed on.
 func handOn(path string, res *result, want wanted) taken {
 	t := taken{
-		Photo: res.photo, Sight: res.sight, Overlay: res.overlay, Views: trueViews(res),
+		Photo: res.photo, Sight: res.sight, Views: trueViews(res), Crops: res.crops, Page: res.page,
 		Ultraviolet: res.measures.Ultraviolet.Is, Survey: res.measures.Survey, Corners: res.corners,
 	}
 	if t.Photo.Error != "" {
@@ -216,12 +267,23 @@ func handOn(path string, res *result, want wanted) taken {
 	broken := func(err error) taken {
 		return taken{Photo: faulty(path, "the marbles' pictures could not be made: "+err.Error())}
 	}
-	for _, c := range res.crops {
-		data, err := vision.PNG(c)
-		if err != nil {
+	if res.base != nil && want.tray {
+		var err error
+		if t.Tray, err = vision.JPEG(res.base, trayQuality, color.White); err != nil {
 			return broken(err)
 		}
-		t.Crops = append(t.Crops, data)
+		t.TraySize = res.base.Rect.Size()
+	}
+	switch {
+	case res.base == nil || t.Photo.Error != "":
+	case want.draw:
+		var err error
+		if t.Drawn, err = drawHere(res.base, t.Photo, t.Sight); err != nil {
+			return broken(err)
+		}
+		want.clock.done("overlay drawn and encoded")
+	case want.base:
+		t.base = res.base
 	}
 	if !want.sheets || t.Ultraviolet || t.Photo.Error != "" {
 		return t

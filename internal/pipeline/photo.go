@@ -28,11 +28,12 @@ const unscaledCropPX = 160
 type result struct {
 	photo    record.Photo
 	sight    report.Sight
-	overlay  *image.RGBA
-	crops    []image.Image
-	closeUps []closeUp // for the sheets
+	base     *image.RGBA         // what the overlay is drawn on; nil where it is not wanted
+	crops    [][]byte            // PNG
+	page     report.PagePictures // of the crops
+	closeUps []closeUp           // for the sheets
 	views    []report.View
-	analyses []*features.Analysis
+	analyses []*features.Analysis // where they are wanted: they hold the faces, a megabyte and more each
 	outlines []vision.Outline
 	ruler    *calib.Ruler // nil without one
 	measures quality.Measures
@@ -41,8 +42,13 @@ type result struct {
 
 // wanted is what is asked for beside the figures.
 type wanted struct {
-	pictures bool // the overlay's base and the crops
-	sheets   bool // the marbles close up
+	crops  bool // the marbles cut out, as files and, beside an overlay, for the page
+	base   bool // the picture that the overlay is drawn on, kept for drawing
+	draw   bool // the overlay itself, of the record as measured
+	tray   bool // the photo reduced, as a JPEG
+	sheets bool // the marbles close up, and the analyses
+	// analyses is for those who look at them in this process.
+	analyses bool
 	views    bool // the marbles as plates show them
 	ruler    RulerOptions
 	clock    *stepClock // nil but for bench
@@ -121,11 +127,9 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		res.corners = det.Corners
 	}
 	centres, radii := make([]calib.Vec3, len(found.Marbles)), make([]float64, len(found.Marbles))
-	if want.pictures {
-		res.overlay, _ = p.Image(report.OverlaySidePX)
-		want.clock.done("overlay")
+	if want.crops && (want.draw || want.base) {
+		res.page = report.PagePictures{}
 	}
-
 	for i, o := range found.Marbles {
 		m := record.Marble{ID: ids[i], Place: mat.place(i), Outline: outlineRecord(o.Ellipse), Touching: o.Touching, CutOff: o.CutOff}
 		size := func() float64 {
@@ -155,7 +159,9 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		m.Outline = outlineRecord(o.Ellipse)
 		res.outlines = append(res.outlines, o)
 		a.Face.RadiusMM = size() // with the mark under it taken off, it is another than face
-		res.analyses = append(res.analyses, a)
+		if want.sheets || want.analyses {
+			res.analyses = append(res.analyses, a)
+		}
 		fillMarble(&m, a)
 		want.clock.done("record")
 		ph.Marbles = append(ph.Marbles, m)
@@ -176,16 +182,31 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 			res.views = append(res.views, v)
 			want.clock.done("views")
 		}
-		if want.pictures {
+		if want.crops {
 			k := unscaledCropPX / (2 * o.Ellipse.MeanRadiusPX())
 			side := int(unscaledCropPX * cropRoom)
 			if m.DiameterMM != nil {
 				k = *m.DiameterMM / cropMMPerPX / (2 * o.Ellipse.MeanRadiusPX())
 				side = int(*m.DiameterMM/cropMMPerPX*cropRoom + 0.5)
 			}
-			res.crops = append(res.crops, vision.Crop(p, o, light, k, side))
+			crop := vision.Crop(p, o, light, k, side)
 			want.clock.done("crops")
+			encode := vision.PNG
+			if res.page != nil {
+				encode = func(img image.Image) ([]byte, error) { return res.page.Crop(m.ID, img) }
+			}
+			data, err := encode(crop)
+			if err != nil {
+				res.photo.Error = "the marbles' pictures could not be made: " + err.Error()
+				return res
+			}
+			res.crops = append(res.crops, data)
+			want.clock.done("crops encoded")
 		}
+	}
+	if want.base || want.draw || want.tray {
+		res.base, _ = p.Image(report.OverlaySidePX)
+		want.clock.done("photo reduced")
 	}
 	overlaps := quality.Overlaps(centres, radii)
 	for i := range ph.Marbles {

@@ -100,20 +100,16 @@ func (m *memory) close() {
 
 // remembered is an entry as it is kept.
 type remembered struct {
-	Record  []byte // JSON
-	Taken   taken  // without the record and the overlay's base
-	Drawn   []byte // the overlay, JPEG
-	DrawnOf string // what it shows; see shown
+	Record []byte // JSON
+	Taken  taken  // without the record and the page's pictures
 }
 
 // work is a photo on its way through a run.
 type work struct {
 	taken
-	key     string // of its entry; "" where it has none
-	stored  bool   // the entry is there
-	drawn   []byte // the overlay; nil where it has to be drawn
-	drawnOf string
-	page    string // where the page's pictures are; "" for nowhere
+	key    string // of its entry; "" where it has none
+	stored bool   // the entry is there
+	page   string // where the page's pictures are; "" for nowhere
 }
 
 // measure is a photo measured, or recalled.
@@ -175,14 +171,13 @@ func (m *memory) recall(path string, w *work) bool {
 	w.taken = r.Taken
 	w.Photo = p
 	w.Photo.Path = path
-	w.drawn, w.drawnOf, w.stored = r.Drawn, r.DrawnOf, true
+	w.stored = true
 	touch(name)
 	return true
 }
 
 // shown is what an overlay shows, in a few characters.
-func (w *work) shown() string {
-	p := w.Photo
+func shown(p record.Photo, s report.Sight) string {
 	p.Path, p.PairedWith, p.Seconds = "", "", 0
 	p.Marbles = append([]record.Marble(nil), p.Marbles...)
 	for i := range p.Marbles {
@@ -191,7 +186,7 @@ func (w *work) shown() string {
 	b, err := json.Marshal(struct {
 		Photo record.Photo
 		Sight report.Sight
-	}{p, w.Sight})
+	}{p, s})
 	if err != nil {
 		return ""
 	}
@@ -201,25 +196,22 @@ func (w *work) shown() string {
 // draw sees to the overlay, and remembers the photo with it. To be called once
 // the record is complete but for the crops' places.
 func (m *memory) draw(ctx context.Context, w *work, recorded []byte, log *slog.Logger) error {
-	shown := w.shown()
-	if w.drawn == nil || w.drawnOf != shown || shown == "" {
-		if w.Overlay == nil {
-			if w.Overlay = baseIn(ctx, w.Photo.Path, log); w.Overlay == nil {
-				if err := ctx.Err(); err != nil {
-					return err
-				}
-				return fmt.Errorf("%s can't be read any more: it was there when the run began; put it back and run again", w.Photo.Path)
-			}
+	of := shown(w.Photo, w.Sight)
+	fits := w.Drawn.File != nil && w.Drawn.Of == of && of != ""
+	// What the page shows of the overlay is made with it, and not of its file: a
+	// JPEG is not what was drawn.
+	if !fits || w.Drawn.Page == nil && m.pageOf(w) == "" {
+		again, err := drawIn(ctx, &w.taken, log)
+		if err != nil {
+			return err
 		}
-		var err error
-		if w.drawn, err = report.OverlayJPEG(w.Overlay, w.Photo, w.Sight); err != nil {
-			return fmt.Errorf("%s: %w", w.Photo.Path, err)
-		}
-		w.drawnOf, w.stored = shown, false
+		w.stored = w.stored && fits
+		w.Drawn = again
 	}
+	w.base = nil
 	if w.key != "" && !w.stored {
-		r := remembered{Record: recorded, Taken: w.taken, Drawn: w.drawn, DrawnOf: w.drawnOf}
-		r.Taken.Photo, r.Taken.Overlay = record.Photo{}, nil
+		r := remembered{Record: recorded, Taken: w.taken}
+		r.Taken.Photo, r.Taken.Page, r.Taken.Drawn.Page = record.Photo{}, nil, nil
 		var body bytes.Buffer
 		if err := gob.NewEncoder(&body).Encode(r); err == nil {
 			m.write(filepath.Join(m.dir, w.key+memoryExt), body.Bytes())
@@ -230,26 +222,47 @@ func (m *memory) draw(ctx context.Context, w *work, recorded []byte, log *slog.L
 
 // page sees to the page's pictures, once the overlay is drawn.
 func (m *memory) page(w *work) {
-	if m.pages == "" || w.drawn == nil {
+	if m.pages == "" || w.Drawn.File == nil {
 		return
 	}
+	if w.page = m.pageOf(w); w.page != "" {
+		touch(w.page)
+		return
+	}
+	w.page = m.pageName(w)
+	if w.Page == nil {
+		w.Page = report.PagePictures{}
+		for i := range w.Photo.Marbles {
+			w.Page.CropFile(w.Photo.Marbles[i].ID, w.Crops[i])
+		}
+	}
+	w.Page.Overlay(w.Drawn.Page)
+	var body bytes.Buffer
+	if err := gob.NewEncoder(&body).Encode(w.Page); err == nil {
+		m.write(w.page, body.Bytes())
+	}
+	w.Page = nil
+}
+
+// pageName is where the page's pictures belong, once the overlay is drawn.
+func (m *memory) pageName(w *work) string {
 	key := w.key
 	if key == "" {
 		key = hashOf(w.Photo.Path)
 	}
-	w.page = filepath.Join(m.pages, key+"-"+w.drawnOf+pageExt)
-	if _, err := os.Stat(w.page); err == nil && w.key != "" {
-		touch(w.page)
-		return
+	return filepath.Join(m.pages, key+"-"+w.Drawn.Of+pageExt)
+}
+
+// pageOf is where they are already; "" where they have to be made.
+func (m *memory) pageOf(w *work) string {
+	if m.pages == "" || w.key == "" {
+		return ""
 	}
-	ids := make([]string, len(w.Photo.Marbles))
-	for i := range ids {
-		ids[i] = w.Photo.Marbles[i].ID
+	name := m.pageName(w)
+	if _, err := os.Stat(name); err != nil {
+		return ""
 	}
-	var body bytes.Buffer
-	if err := gob.NewEncoder(&body).Encode(report.NewPagePictures(w.drawn, ids, w.Crops)); err == nil {
-		m.write(w.page, body.Bytes())
-	}
+	return name
 }
 
 // pagePictures are the page's pictures as kept; nil where they are not, or no
@@ -395,23 +408,44 @@ func (m *memory) tidy(now time.Time, most int64) {
 	}
 }
 
-// baseOf is the picture that a photo's overlay is drawn on; nil where the file
-// can't be read.
-func baseOf(path string) *image.RGBA {
-	p, err := vision.Open(path)
-	if err != nil {
-		return nil
+// drawHere draws the overlay of a photo on base, which is used up; where that is
+// nil, the file is read.
+func drawHere(base *image.RGBA, p record.Photo, s report.Sight) (d drawn, err error) {
+	if base == nil {
+		photo, err := vision.Open(p.Path)
+		if err != nil {
+			return d, fmt.Errorf("%s can't be read any more: it was there when the run began; put it back and run again", p.Path)
+		}
+		base, _ = photo.Image(report.OverlaySidePX)
+		photo.Close()
 	}
-	defer p.Close()
-	img, _ := p.Image(report.OverlaySidePX)
-	return img
+	d.Of = shown(p, s)
+	if d.File, d.Page, err = report.OverlayPictures(base, p, s); err != nil {
+		err = fmt.Errorf("%s: %w", p.Path, err)
+	}
+	return d, err
 }
 
-// baseIn is baseOf in a worker, where there are workers.
-func baseIn(ctx context.Context, path string, log *slog.Logger) *image.RGBA {
-	a, done, err := hand(ctx, job{Do: doBase, Path: path}, log)
-	if err == nil && !done {
-		return baseOf(path)
+// drawIn is drawHere in a worker, where there are workers: where the photo was
+// measured just now, most often in the one that has its picture still.
+func drawIn(ctx context.Context, t *taken, log *slog.Logger) (drawn, error) {
+	if t.base != nil {
+		return drawHere(t.base, t.Photo, t.Sight)
 	}
-	return a.Taken.Overlay
+	recorded, err := json.Marshal(t.Photo)
+	if err != nil {
+		return drawn{}, fmt.Errorf("%s: %w", t.Photo.Path, err)
+	}
+	a, done, err := hand(ctx, job{Do: doDraw, Path: t.Photo.Path, Record: recorded, Sight: t.Sight}, log)
+	switch {
+	case err != nil:
+		return drawn{}, err
+	case !done:
+		return drawHere(nil, t.Photo, t.Sight)
+	case a.Why != "":
+		return drawn{}, errors.New(a.Why)
+	case a.Taken.Drawn.File == nil:
+		return drawn{}, fmt.Errorf("%s: its overlay could not be drawn", t.Photo.Path)
+	}
+	return a.Taken.Drawn, nil
 }

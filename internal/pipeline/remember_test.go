@@ -4,8 +4,9 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"image"
+	"image/jpeg"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -17,6 +18,7 @@ import (
 	"tawsight/calib"
 	"tawsight/internal/record"
 	"tawsight/internal/report"
+	"tawsight/vision"
 )
 
 // filesBelow are a folder's files, by their paths in it.
@@ -179,7 +181,7 @@ func TestOverlayOfARememberedPhotoFollowsItsLikeness(t *testing.T) {
 	m := openMemory(Options{}, scale, false)
 	path := filepath.Join(sampleDir, "tray", "tray-1.jpg")
 	drawn := func(label string) (*work, []byte) {
-		w := m.measure(context.Background(), path, scale, wanted{pictures: true}, nil)
+		w := m.measure(context.Background(), path, scale, wanted{crops: true, draw: true}, nil)
 		recorded, err := json.Marshal(w.Photo)
 		if err != nil || w.Photo.Error != "" || len(w.Photo.Marbles) == 0 {
 			t.Fatal(err, w.Photo.Error)
@@ -190,15 +192,21 @@ func TestOverlayOfARememberedPhotoFollowsItsLikeness(t *testing.T) {
 		if err := m.draw(context.Background(), w, recorded, nil); err != nil {
 			t.Fatal(err)
 		}
-		return w, w.drawn
+		return w, w.Drawn.File
 	}
 	fresh, plain := drawn("")
-	if fresh.Overlay == nil || fresh.stored {
+	if fresh.stored {
 		t.Fatal("the first was not measured")
 	}
+	photo, err := vision.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer photo.Close()
+	base, _ := photo.Image(report.OverlaySidePX)
 	for _, label := range []string{"some-set", ""} {
 		w, got := drawn(label)
-		want, err := report.OverlayJPEG(fresh.Overlay, w.Photo, w.Sight)
+		want, err := report.OverlayJPEG(base, w.Photo, w.Sight)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -341,15 +349,86 @@ func TestShardsComeToTheSame(t *testing.T) {
 	}
 }
 
-// A picture's pixels for a place that is not there any more.
-func TestBaseOfNothing(t *testing.T) {
-	if img := baseOf(filepath.Join(t.TempDir(), "gone.jpg")); img != nil {
-		t.Errorf("%v", img.Bounds())
+// The overlay of a photo that is not there any more can't be drawn, which is said;
+// that of a small picture is as large as it.
+func TestOverlayDrawnAnew(t *testing.T) {
+	gone := filepath.Join(t.TempDir(), "gone.jpg")
+	if _, err := drawHere(nil, record.Photo{Path: gone}, report.Sight{}); err == nil || !strings.Contains(err.Error(), gone) {
+		t.Errorf("error %v", err)
 	}
 	path := filepath.Join(t.TempDir(), "small.jpg")
 	put(t, path, plainJPEG(t))
-	if img := baseOf(path); img == nil || img.Bounds() != image.Rect(0, 0, 160, 120) {
-		t.Error("no base of a small picture")
+	d, err := drawHere(nil, record.Photo{Path: path, WidthPX: 160, HeightPX: 120}, report.Sight{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, data := range map[string][]byte{"file": d.File, "page": d.Page} {
+		if c, err := jpeg.DecodeConfig(bytes.NewReader(data)); err != nil || c.Width != 160 || c.Height != 120 {
+			t.Errorf("%s: %+v, %v", name, c, err)
+		}
+	}
+}
+
+// The page's pictures are the same whether they are made when a photo is measured
+// or later, since they were removed, and so is the overlay of one measured by a
+// worker and drawn by another, or by none.
+func TestPagePicturesMadeLaterAreTheSame(t *testing.T) {
+	ownCache(t)
+	scale, err := calib.ScaleFromCheckBar(0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := openMemory(Options{}, scale, false)
+	path := filepath.Join(sampleDir, "tray", "tray-1.jpg")
+	var first []byte
+	for _, c := range []struct {
+		name string
+		want wanted
+	}{
+		{"drawn when measured", wanted{crops: true, draw: true}},
+		{"recalled", wanted{crops: true, draw: true}},
+		{"drawn on what was kept", wanted{crops: true, base: true}},
+	} {
+		if c.want.base {
+			m.dir, m.pages = t.TempDir(), t.TempDir()
+		}
+		w := m.measure(context.Background(), path, scale, c.want, nil)
+		if w.Photo.Error != "" || len(w.Photo.Marbles) == 0 {
+			t.Fatal(c.name, w.Photo.Error)
+		}
+		if of := shown(w.Photo, w.Sight); c.want.draw && w.Drawn.Of != of {
+			t.Errorf("%s: the overlay is drawn twice", c.name)
+		}
+		recorded, err := json.Marshal(w.Photo)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := m.draw(context.Background(), w, recorded, nil); err != nil {
+			t.Fatal(c.name, err)
+		}
+		m.page(w)
+		body, ok := readWhole(w.page)
+		p := pagePictures(w.page)
+		if !ok || len(p) != 1+2*len(w.Photo.Marbles) {
+			t.Fatalf("%s: %d pictures for the page", c.name, len(p))
+		}
+		for key, data := range p {
+			if _, err := jpeg.Decode(bytes.NewReader(data)); err != nil {
+				t.Errorf("%s: %s: %v", c.name, key, err)
+			}
+		}
+		var all []byte
+		for _, key := range slices.Sorted(maps.Keys(p)) {
+			all = append(append(all, key...), p[key]...)
+		}
+		if first == nil {
+			first = all
+		} else if !bytes.Equal(first, all) {
+			t.Errorf("%s: other pictures", c.name)
+		}
+		if len(body) == 0 || os.Remove(w.page) != nil {
+			t.Fatal("the page's pictures are not kept")
+		}
 	}
 }
 

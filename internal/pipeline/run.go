@@ -119,7 +119,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	defer cancel()
 	lean()
 	each(inner, len(paths), o.Workers, func(i int) {
-		res := memory.measure(inner, paths[i], scale, wanted{pictures: true, sheets: sheets != "", ruler: o.Ruler}, log)
+		res := memory.measure(inner, paths[i], scale, wanted{crops: true, draw: learned == nil, base: learned != nil, sheets: sheets != "", ruler: o.Ruler}, log)
 		if inner.Err() != nil {
 			return // not measured to its end
 		}
@@ -230,7 +230,7 @@ func each(ctx context.Context, n, workers int, f func(i int)) {
 // writePictures writes a photo's overlay and crops, and notes the crops'
 // places in the record.
 func writePictures(outDir, stem string, w *work) error {
-	if w.drawn == nil {
+	if w.Drawn.File == nil {
 		return nil
 	}
 	for i := range w.Photo.Marbles {
@@ -240,7 +240,7 @@ func writePictures(outDir, stem string, w *work) error {
 			return err
 		}
 	}
-	return atomicfile.WriteBytes(filepath.Join(outDir, filepath.FromSlash(report.OverlayPath(stem))), w.drawn)
+	return atomicfile.WriteBytes(filepath.Join(outDir, filepath.FromSlash(report.OverlayPath(stem))), w.Drawn.File)
 }
 
 // asText has the paths in records as text, now that no file is opened by them any

@@ -3,7 +3,6 @@ package pipeline
 import (
 	"context"
 	"fmt"
-	"image/color"
 	"os"
 	"path/filepath"
 	"slices"
@@ -28,6 +27,9 @@ type Single struct {
 // TrayPX is the longer side of a reduced photo.
 const TrayPX = report.OverlaySidePX
 
+// trayQuality is that of a reduced photo as a JPEG.
+const trayQuality = 82
+
 // MadeBy is what this program's figures are made by.
 func MadeBy() record.MadeBy { return madeBy() }
 
@@ -40,7 +42,7 @@ func MeasureSingle(ctx context.Context, path string, checkBarMM float64, ruler R
 	if err != nil {
 		return Single{}, err
 	}
-	res := measure(ctx, path, scale, wanted{pictures: true, views: true, ruler: ruler}, nil)
+	res := measure(ctx, path, scale, wanted{tray: true, views: true, ruler: ruler}, nil)
 	if err := ctx.Err(); err != nil {
 		return Single{}, err
 	}
@@ -48,14 +50,10 @@ func MeasureSingle(ctx context.Context, path string, checkBarMM float64, ruler R
 	if res.Photo.Error != "" {
 		return out, nil
 	}
-	tray := res.Overlay
-	if tray == nil {
+	if len(res.Tray) == 0 {
 		return out, fmt.Errorf("%s: no picture of it could be made", path)
 	}
-	if out.Tray, err = vision.JPEG(tray, 82, color.White); err != nil {
-		return out, fmt.Errorf("%s: %w", path, err)
-	}
-	out.TrayWPX, out.TrayHPX = tray.Bounds().Dx(), tray.Bounds().Dy()
+	out.Tray, out.TrayWPX, out.TrayHPX = res.Tray, res.TraySize.X, res.TraySize.Y
 	return out, nil
 }
 

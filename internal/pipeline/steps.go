@@ -60,11 +60,10 @@ func Costs(path, outDir string) ([]StepCost, record.Photo, error) {
 		return nil, record.Photo{}, err
 	}
 	clock := newStepClock()
-	want := wanted{pictures: true, clock: clock}
+	want := wanted{crops: true, draw: true, clock: clock}
 	res := safely(path, scale, want)
 	clock.done("record")
 	t := handOn(path, &res, want)
-	clock.done("crops encoded")
 	m := openMemory(Options{NoCache: true}, scale, false)
 	defer m.close()
 	w := &work{taken: t}
@@ -73,7 +72,6 @@ func Costs(path, outDir string) ([]StepCost, record.Photo, error) {
 			return nil, t.Photo, err
 		}
 	}
-	clock.done("overlay drawn and encoded")
 	m.page(w)
 	clock.done("page's pictures")
 	if err := writePictures(outDir, report.Stems([]string{path})[0], w); err != nil {

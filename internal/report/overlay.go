@@ -47,6 +47,12 @@ func Overlay(img image.Image, p record.Photo, s Sight) *image.RGBA {
 		s.MaxSidePX = OverlaySidePX
 	}
 	base, scale := reduced(img, s.MaxSidePX)
+	return drawOverlay(base, scale, p, s)
+}
+
+// drawOverlay draws onto base itself, which is scale times the size of the picture
+// that positions are in where the record does not say how wide that is.
+func drawOverlay(base *image.RGBA, scale float64, p record.Photo, s Sight) *image.RGBA {
 	if p.WidthPX > 0 {
 		scale = float64(base.Bounds().Dx()) / float64(p.WidthPX)
 	}
@@ -79,9 +85,24 @@ func Overlay(img image.Image, p record.Photo, s Sight) *image.RGBA {
 	return base
 }
 
+// overlayQuality is that of an overlay as a JPEG.
+const overlayQuality = 85
+
+// OverlayPictures draws the overlay onto base, the upright photo no larger than
+// OverlaySidePX, and encodes it as it is kept and as the page shows it. base is
+// used up.
+func OverlayPictures(base *image.RGBA, p record.Photo, s Sight) (whole, page []byte, err error) {
+	out, err := vision.JPEGs(drawOverlay(base, 1, p, s), blank, vision.Reduction{Quality: overlayQuality},
+		vision.Reduction{MaxSide: pageOverlayPX, Quality: pageOverlayQuality})
+	if err != nil {
+		return nil, nil, err
+	}
+	return out[0], out[1], nil
+}
+
 // OverlayJPEG draws the overlay and encodes it.
 func OverlayJPEG(img image.Image, p record.Photo, s Sight) ([]byte, error) {
-	return vision.JPEG(Overlay(img, p, s), 85, blank)
+	return vision.JPEG(Overlay(img, p, s), overlayQuality, blank)
 }
 
 // WriteOverlay draws the overlay and writes it to path as a JPEG.

@@ -4,6 +4,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"html/template"
+	"image"
 
 	"tawsight/vision"
 )
@@ -23,21 +24,30 @@ const pageOverlay = "overlay"
 
 func pageCrop(id string, maxSide int) string { return fmt.Sprintf("%d %s", maxSide, id) }
 
-// NewPagePictures makes them of a photo's overlay (JPEG) and crops (PNG), one a
-// marble. One that can't be made is left out, as the page does with files.
-func NewPagePictures(overlay []byte, ids []string, crops [][]byte) PagePictures {
-	out := PagePictures{}
-	if small, err := vision.ReducedJPEG(overlay, blank, vision.Reduction{MaxSide: pageOverlayPX, Quality: pageOverlayQuality}); err == nil {
-		out[pageOverlay] = small[0]
+var pageCrops = []vision.Reduction{{MaxSide: pageCropPX, Quality: pageCropQuality}, {MaxSide: pageThumbPX, Quality: pageThumbQuality}}
+
+// Overlay puts in the overlay as [OverlayPictures] gave it for the page.
+func (p PagePictures) Overlay(jpeg []byte) { p[pageOverlay] = jpeg }
+
+// Crop encodes a marble cut out, as PNG, and puts in what the page shows of it.
+func (p PagePictures) Crop(id string, img image.Image) (png []byte, err error) {
+	png, small, err := vision.PNGAndJPEGs(img, blank, pageCrops...)
+	if err == nil {
+		p.crop(id, small)
 	}
-	for i, id := range ids {
-		small, err := vision.ReducedJPEG(crops[i], blank, vision.Reduction{MaxSide: pageCropPX, Quality: pageCropQuality},
-			vision.Reduction{MaxSide: pageThumbPX, Quality: pageThumbQuality})
-		if err == nil {
-			out[pageCrop(id, pageCropPX)], out[pageCrop(id, pageThumbPX)] = small[0], small[1]
-		}
+	return png, err
+}
+
+// CropFile is Crop for one that was encoded before. One that can't be read is left
+// out, as the page does with files.
+func (p PagePictures) CropFile(id string, png []byte) {
+	if small, err := vision.ReducedJPEG(png, blank, pageCrops...); err == nil {
+		p.crop(id, small)
 	}
-	return out
+}
+
+func (p PagePictures) crop(id string, small [][]byte) {
+	p[pageCrop(id, pageCropPX)], p[pageCrop(id, pageThumbPX)] = small[0], small[1]
 }
 
 // ready is a picture that was made before; ok is false where there is none.
