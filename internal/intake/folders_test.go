@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -220,5 +221,34 @@ func TestOddNames(t *testing.T) {
 	}
 	if err != nil || i.Files[collection.Known] != len(names) {
 		t.Errorf("added again: %v, %v", i.Files, err)
+	}
+}
+
+// Two files of one content that are measured at the same moment are one photo: the
+// second is known by then.
+func TestDoublesMeasuredAtOnce(t *testing.T) {
+	in, ctx, dir := made(t), context.Background(), t.TempDir()
+	for _, n := range []string{"a.jpg", "b.jpg"} {
+		if err := os.WriteFile(filepath.Join(dir, n), []byte("one photo"), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	in.o.Workers = 2
+	var both sync.WaitGroup
+	both.Add(2)
+	in.o.measure = func(ctx context.Context, path string, bar float64, by pipeline.RulerOptions) (pipeline.Single, error) {
+		both.Done()
+		both.Wait()
+		return madeUp(ctx, path, bar, by)
+	}
+	i, err := in.AddFolder(ctx, "Ada", []string{dir}, By{})
+	if err == nil {
+		err = in.Run(ctx)
+	}
+	if err == nil {
+		i, err = in.c.Intake(ctx, i.ID)
+	}
+	if err != nil || i.Files[collection.FileDone] != 1 || i.Files[collection.Known] != 1 {
+		t.Errorf("%v, %v; want one measured and one known", i.Files, err)
 	}
 }
