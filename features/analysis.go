@@ -35,6 +35,7 @@ func Analyse(f *Face) *Analysis {
 	}
 	a.Glass = glassCues(f, a.Shadow, &a.Parts)
 	if a.Mark.Looked {
+		a.Mark.byColour(f, &a.Parts)
 		a.Mark.settle(&a.Glass)
 	}
 	a.Parts.chooseBase(f, a.Glass)

@@ -41,6 +41,7 @@ type MarkSeen struct {
 	// much of the printed contrast lies there, 0..1.
 	Share, Reach float64
 
+	best   []int     // the nodes of the colour that shows it best; none where none does
 	values []weighed // contrast at each node
 	nodes  []markNode
 	at     []int // node of each grid place, -1 for none
@@ -382,19 +383,74 @@ func (s *MarkSeen) read(f *Face) {
 		chance = append(chance, weighed{math.Abs(real(n.ghost)) / whole(n), w / 2}, weighed{math.Abs(imag(n.ghost)) / whole(n), w / 2})
 	}
 	s.clearest(chance)
-	s.tint(f)
+	s.best = nil
+	s.tint(f, func(i int) bool { return s.values[i].v >= s.Depth })
+}
+
+// Limits of reading the mark colour by colour.
+const (
+	// leastOfColour is the least share of the places that a colour must have.
+	leastOfColour = 0.04
+	// alikePlaces is how many places are as good as one, their windows lying over
+	// each other: those within a standard deviation of a window.
+	alikePlaces = 28
+)
+
+// byColour reads the mark anew where the face is of one colour, the one that shows
+// it best: about the borders of ribbons, and over ribbons that let some light
+// through, more or less of it may be found than the glass shows.
+func (s *MarkSeen) byColour(f *Face, p *Parts) {
+	values := make([][]weighed, len(p.Colours))
+	chance := make([][]weighed, len(p.Colours))
+	for i := range s.nodes {
+		n := &s.nodes[i]
+		o := p.Of[n.pixel]
+		if o < 0 {
+			continue
+		}
+		whole := n.full * math.Max(leastLevel, n.brightness())
+		values[o] = append(values[o], weighed{s.values[i].v, 1})
+		chance[o] = append(chance[o], weighed{math.Abs(real(n.ghost)) / whole, 1}, weighed{math.Abs(imag(n.ghost)) / whole, 1})
+	}
+	depth, best := 0.0, -1
+	for o, v := range values {
+		if len(v) < 12 || float64(len(v)) < leastOfColour*float64(len(s.nodes)) {
+			continue
+		}
+		for _, w := range [][]weighed{v, chance[o]} {
+			slices.SortStableFunc(w, func(a, b weighed) int { return cmp.Compare(a.v, b.v) })
+		}
+		// The median size of what is as often below 0 as above is 0.67 standard
+		// deviations.
+		u := level(chance[o], 0.5) / 0.67 / math.Sqrt(math.Max(1, float64(len(v))/alikePlaces))
+		if d := level(v, 0.5) - u; best < 0 || d > depth {
+			depth, s.DepthU, best = d, u, o
+		}
+	}
+	if best < 0 {
+		return
+	}
+	if s.Depth = depth; depth < s.DepthU {
+		s.Depth = 0 // it can't be told from chance
+	}
+	for i := range s.nodes {
+		if int(p.Of[s.nodes[i].pixel]) == best {
+			s.best = append(s.best, i)
+		}
+	}
+	s.tint(f, func(i int) bool { return int(p.Of[s.nodes[i].pixel]) == best })
 }
 
 // Limits of what the mark says of a marble, in contrasts, chance taken off.
 // They were set on the rendered photos of samples/photos/mat.
 const (
 	// shows is the least that is taken for the mark.
-	shows = 0.03
+	shows = 0.02
 	// hidden is the most of opaque glass.
 	hidden = 0.012
 	// clearFrom is the least of clear glass, cloudyTo the most of cloudy glass;
 	// between them shadow and light decide.
-	clearFrom, cloudyTo = 0.28, 0.2
+	clearFrom, cloudyTo = 0.3, 0.2
 	// lookedAt is the share of the face that must have been looked at before
 	// nothing found means that nothing passes.
 	lookedAt = 0.35
@@ -407,7 +463,7 @@ func (s *MarkSeen) settle(g *GlassCues) {
 	switch {
 	case s.Depth > shows:
 		g.NotOpaque = math.Max(g.NotOpaque, 0.9)
-	case s.Depth < hidden && s.Share > lookedAt && s.DepthU < unsure/2:
+	case s.Depth < hidden && s.Share > lookedAt && s.DepthU < unsure/4:
 		g.NotOpaque = math.Min(g.NotOpaque, 0.1)
 	}
 	switch {
@@ -421,59 +477,67 @@ func (s *MarkSeen) settle(g *GlassCues) {
 // base makes the colour in which the mark is seen best the base, where the glass
 // is clear: ribbons hide what lies under them.
 func (s *MarkSeen) base(f *Face, p *Parts) {
-	if s.Depth < clearFrom || p.Base < 0 {
+	if s.Depth < clearFrom || p.Base < 0 || len(s.best) == 0 {
 		return
 	}
-	share, total := make([]float64, len(p.Colours)), 0.0
-	for i := range s.nodes {
-		if o := p.Of[s.nodes[i].pixel]; o >= 0 && s.values[i].v >= s.Depth {
-			share[o] += s.values[i].w
-			total += s.values[i].w
+	// Colours may have been put together since.
+	count := make([]int, len(p.Colours))
+	most := p.Base
+	for _, i := range s.best {
+		if o := int(p.Of[s.nodes[i].pixel]); o >= 0 {
+			if count[o]++; count[o] > count[most] {
+				most = o
+			}
 		}
 	}
-	for k := range share {
-		if k == p.Base || share[k] < 0.6*total || total == 0 {
-			continue
-		}
-		p.Base = k
-		c := p.Colours[k].Lab
-		off := math.Hypot(c[1]-f.PaperLab[1], c[2]-f.PaperLab[2])
-		p.Tinted = off > neutralChroma && off/math.Max(10, c[0]) > tintLeast
+	if most == p.Base {
+		return
 	}
+	p.Base = most
+	c := p.Colours[most].Lab
+	off := math.Hypot(c[1]-f.PaperLab[1], c[2]-f.PaperLab[2])
+	p.Tinted = off > neutralChroma && off/math.Max(10, c[0]) > tintLeast
 }
 
-// How the mark's contrast tells what passes. Where glass scatters, the mark is
-// seen by light that has passed it twice, down and up, over light that it
-// scatters: so what passes once goes with the contrast's root, until haze no
-// longer counts. Set on the rendered photos of samples/photos/mat.
+// How the mark tells what passes. Set on 24 marbles of three rendered photos.
 const (
-	// hazeDepth is what the root is taken against, hazeTo how far it goes.
-	hazeDepth, hazeTo = 0.5, 0.12
-	// usualLight is the light under a clear marble over that on open ground: it
-	// comes from right above, where the phone is, and differs by a factor of two
-	// either way.
-	usualLight = 0.45
+	// usualLight is the light under a clear marble over that on open ground, in
+	// the mark's swing; it differs by a factor of three either way, with what
+	// ribbons above and the sides let through.
+	usualLight = 0.14
+	// lightShare is how much that light says, as a power, and tintPower how the
+	// luminance that passes goes with that of the colour alone: the channel that
+	// is absorbed least is absorbed too.
+	lightShare = 0.25
+	tintPower  = 1.5
 )
 
-// passes is the share of light that passes one diameter, by the mark alone: what
-// is not scattered, times what the mark's light says is not absorbed. That is
-// told in two ways, by how it differs from channel to channel (as in through)
-// and by how much is left of it; the geometric mean of both is taken.
+// passes is the share of light that passes one diameter, by the mark alone. Where
+// glass scatters, the mark is seen by light that has passed it twice, down and
+// up, over light that it scatters: so what passes once is the contrast's root.
+// Clear glass only absorbs; what it leaves of each channel, passed twice too, is
+// told by the colour of the mark's light, and a little by how much there is of
+// it.
 func (s *MarkSeen) passes() float64 {
-	haze := math.Sqrt(math.Min(s.Depth, hazeTo) / hazeDepth)
-	haze += ramp(s.Depth, hazeTo, clearFrom) * (1 - haze)
-	y, least, most := 0.0, math.Inf(1), 0.0
+	haze := math.Sqrt(s.Depth)
+	clear := ramp(s.Depth, cloudyTo, clearFrom)
+	if clear == 0 {
+		return haze
+	}
+	most, y := 0.0, 0.0
 	for q, w := range luminanceShare {
 		t := math.Max(0, s.Light[q])
-		y += w * t
-		least, most = math.Min(least, t), math.Max(most, t)
+		most, y = math.Max(most, t), y+w*t
 	}
 	if most <= 0 {
 		return haze
 	}
-	relative := math.Min(1, y/most) * math.Pow(math.Max(least, 0.01*most)/most, bestChannelShare)
-	// In cloudy glass the light lost is haze, which the contrast has told already.
-	return haze * math.Pow(relative*math.Min(1, y/usualLight), 0.5*ramp(s.Depth, hazeTo, clearFrom))
+	once := 0.0
+	for q, w := range luminanceShare {
+		once += w * math.Sqrt(math.Max(0, s.Light[q])/most)
+	}
+	through := math.Pow(once, tintPower) * math.Pow(math.Min(1, y/usualLight), lightShare)
+	return math.Min(1, haze+clear*(through-haze))
 }
 
 // sure is how much the mark says against shadow and light, 0..1.
@@ -522,14 +586,15 @@ func (s *MarkSeen) clearest(chance []weighed) {
 	s.Depth = math.Max(0, best)
 }
 
-// tint is the colour of the mark's swing of light in the clearest places. What
-// the surface mirrors and what the glass scatters adds light, but no swing.
-func (s *MarkSeen) tint(f *Face) {
+// tint is the colour of the mark's swing of light in some places. What the surface
+// mirrors and what the glass scatters adds light, but no swing.
+func (s *MarkSeen) tint(f *Face, counts func(i int) bool) {
 	ground := colour.LabToLinear(f.PaperLab)
+	s.Light = [3]float64{}
 	sum := 0.0
 	for i := range s.nodes {
 		n := &s.nodes[i]
-		if s.values[i].v < s.Depth {
+		if !counts(i) {
 			continue
 		}
 		for q := range s.Light {

@@ -119,7 +119,7 @@ func TestPassesFallsWithHaze(t *testing.T) {
 	last := 2.0
 	for _, through := range []float64{1, 0.6, 0.4, 0.25, 0.15, 0.08, 0} {
 		s := lookAtMark(ballOnMat(50, 8, 0, through, 0.5*(1-through), 0))
-		if p := s.passes(); p > last || p < 0 || p > 1 {
+		if p := s.passes(); p > last+1e-9 || p < 0 || p > 1 {
 			t.Errorf("at %.2f it is %.3f, after %.3f", through, p, last)
 		} else {
 			last = p
@@ -153,5 +153,27 @@ func TestNoMark(t *testing.T) {
 func each(f *Face, mask uint8) {
 	for i := range f.Mask {
 		f.Mask[i] = mask
+	}
+}
+
+// The mark is read off the glass alone, though half of the marble is a ribbon of
+// another colour, and the glass that shows it becomes the base.
+func TestMarkByColour(t *testing.T) {
+	f := ballOnMat(50, 8, 0, 1, 0, 0)
+	for i := range f.Linear {
+		if x, _ := f.XY(i); x > -0.2 && f.Mask[i]&Glass != 0 {
+			f.Linear[i] = [3]float64{0.5, 0.08, 0.05}
+			f.Lab[i] = colour.LinearToLab(f.Linear[i])
+		}
+	}
+	a := Analyse(f)
+	if a.Mark.Depth < 0.7 {
+		t.Errorf("contrast %.3f (chance %.3f)", a.Mark.Depth, a.Mark.DepthU)
+	}
+	if c := a.Parts.Colours[a.Parts.Base].Lab; math.Abs(c[1]) > 5 {
+		t.Errorf("the base is %.0f", c)
+	}
+	if got := a.Mark.passes(); got < 0.95 {
+		t.Errorf("%.3f of the light passes, of all", got)
 	}
 }

@@ -86,7 +86,7 @@ func rimInset(r, sigmaPX float64) float64 {
 		rho := 1 - s/r
 		return 1 - fresnel(math.Sqrt(1-rho*rho))
 	}
-	step := scanStep(sigmaPX)
+	step := scanStep(r, sigmaPX)
 	every := int(step/fine + 0.5)
 	look := stepSearchAt(step, window, gap, inward)
 	// The edge before it is blurred, from half a kernel before the first sample.

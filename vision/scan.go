@@ -44,10 +44,12 @@ type refiner struct {
 // only serves to choose, twice as much.
 const scanApart = 1.6
 
-// scanStep is the distance of samples along a normal, px: what the blur leaves of
-// an edge is smooth over twice its standard deviation.
-func scanStep(sigmaPX float64) float64 {
-	if sigmaPX < 0.8 {
+// scanStep is the distance of samples along a normal, px, for an outline of radius
+// r: what the blur leaves of an edge is smooth over twice its standard deviation.
+// About a small marble there is little paper to tell its noise from, and every
+// sample helps.
+func scanStep(r, sigmaPX float64) float64 {
+	if sigmaPX < 0.8 || r < 40 {
 		return 0.25
 	}
 	return 0.5
@@ -61,11 +63,11 @@ const (
 )
 
 // steps are the distances of samples along a normal and of normals, px.
-func (rf *refiner) steps() (along, apart float64) {
+func (rf *refiner) steps(r float64) (along, apart float64) {
 	if rf.coarse {
 		return 0.5, 2 * scanApart
 	}
-	return scanStep(rf.sigmaPX), scanApart
+	return scanStep(r, rf.sigmaPX), scanApart
 }
 
 // window is over what length outside an edge the paper is followed, px: long
@@ -79,7 +81,7 @@ func (rf *refiner) window(r float64) float64 {
 // px; skip says where the outside belongs to something else.
 func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) bool) sight {
 	r := e.MeanRadiusPX()
-	step, apart := rf.steps()
+	step, apart := rf.steps(r)
 	n := int(math.Max(leastDirections, math.Min(mostDirections, 2*math.Pi*r/apart)))
 	window := rf.window(r)
 	gap := 0.75 + 0.9*rf.sigmaPX

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -149,18 +150,20 @@ func (c importCommand) Run(s *session) error {
 		return err
 	}
 	_, err = os.Stat(path)
-	fresh := err != nil
+	fresh := errors.Is(err, fs.ErrNotExist)
 	col, err := collection.Create(s.ctx, path)
 	if err != nil {
+		if fresh {
+			unmake(path)
+		}
 		return err
 	}
 	defer col.Close()
 	in, err := col.Import(s.ctx, f)
 	if err != nil {
 		if fresh {
-			// It was made for this file alone, and holds nothing.
 			col.Close()
-			os.Remove(path)
+			unmake(path)
 		}
 		return fmt.Errorf("%s: %w", c.File, err)
 	}
@@ -181,6 +184,14 @@ func (c importCommand) Run(s *session) error {
 	}
 	fmt.Fprintf(s.stdout, "Collection: %s\n", col.Path())
 	return nil
+}
+
+// unmake takes away a collection that was made for a file that did not come in:
+// there is nothing in it.
+func unmake(path string) {
+	for _, end := range []string{"-wal", "-shm", ""} {
+		_ = os.Remove(path + end) // what is left is told of by the next import
+	}
 }
 
 func (c importCommand) table(s *session, f io.Reader) error {

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -143,6 +144,9 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 	case errors.Is(err, pipeline.ErrNoPhotos), errors.Is(err, pipeline.ErrNotes), errors.Is(err, pipeline.ErrRuler), errors.Is(err, collection.ErrNoCollection), errors.As(err, new(usageError)):
 		fmt.Fprintf(stderr, "tawsight: %v\n", err)
 		return exitUsage
+	case collection.IsFull(err) && !strings.Contains(err.Error(), "free some space"):
+		fmt.Fprintf(stderr, "tawsight: the disk is full: free some space and run again (%v)\n", err)
+		return exitFailed
 	default:
 		fmt.Fprintf(stderr, "tawsight: %v\n", err)
 		return exitFailed

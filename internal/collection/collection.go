@@ -31,9 +31,10 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
-	_ "github.com/mattn/go-sqlite3" // the driver
+	"github.com/mattn/go-sqlite3" // the driver, too
 	"github.com/pressly/goose/v3"
 )
 
@@ -453,6 +454,12 @@ func collect[T any](ctx context.Context, q queryer, scan func(scanner) (T, error
 		return nil, fmt.Errorf("the collection can't be read: %w", err)
 	}
 	return out, nil
+}
+
+// IsFull says whether an error is that of a disk with no room left.
+func IsFull(err error) bool {
+	var e sqlite3.Error
+	return errors.Is(err, syscall.ENOSPC) || errors.As(err, &e) && (e.Code == sqlite3.ErrFull || e.SystemErrno == syscall.ENOSPC)
 }
 
 // notFound turns the driver's "no rows" into ours.

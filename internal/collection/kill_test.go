@@ -233,13 +233,16 @@ func TestKilledWhileEditing(t *testing.T) {
 	began := time.Now()
 	runChild(t, "edit", timed, "", -1)
 	points := killPoints(12, time.Since(began))
-	atWork := 0
+	atWork, pace := 0, 1.0
 	for _, after := range points {
+		after = time.Duration(pace * float64(after))
 		path := filepath.Join(t.TempDir(), "marbles"+Ext)
 		copyFile(t, start, path)
 		said, working := runChild(t, "edit", path, "", after)
 		if working {
 			atWork++
+		} else {
+			pace *= 0.8 // the run that was timed had more to wait for
 		}
 		c := checked(t, path)
 		got := state(t, c)
@@ -300,14 +303,17 @@ func TestKilledWhileImporting(t *testing.T) {
 	if before == after {
 		t.Fatal("the import changed nothing")
 	}
-	atWork := 0
+	atWork, pace := 0, 1.0
 	points := killPoints(12, took)
 	for _, at := range points {
+		at = time.Duration(pace * float64(at))
 		path := filepath.Join(t.TempDir(), "marbles"+Ext)
 		copyFile(t, start, path)
 		said, working := runChild(t, "import", path, file, at)
 		if working {
 			atWork++
+		} else {
+			pace *= 0.8 // the run that was timed had more to wait for
 		}
 		c := checked(t, path)
 		switch got := dumpAll(t, c); {

@@ -237,6 +237,12 @@ func (c *Collection) IntakeFiles(ctx context.Context, id string) ([]IntakeFile, 
 	return collect(ctx, c.read, scanFile, fileColumns+" WHERE f.intake_id = ? ORDER BY f.name, f.path", id)
 }
 
+// IntakeFile is one file of an intake.
+func (c *Collection) IntakeFile(ctx context.Context, intake, file string) (IntakeFile, error) {
+	f, err := scanFile(c.read.QueryRowContext(ctx, fileColumns+" WHERE f.id = ? AND f.intake_id = ?", file, intake))
+	return f, notFound(err, "file", file)
+}
+
 // FileUnder labels what a photo shows with the set whose folder it was in: the
 // marbles that have no label yet, those cut off by the photo's edge excepted.
 // note gives what the collector's notes say of a marble, by its number: marbles

@@ -1,12 +1,14 @@
 package intake
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -150,4 +152,103 @@ func computing(t *testing.T) time.Duration {
 		t.Fatal(err)
 	}
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// Names with spaces, line ends, dashes and bytes that are no text; a link to itself,
+// one to nothing and one up: each photo is in the intake once, by its own name, is
+// found again at its path, and comes out of the collection and in again.
+func TestOddNames(t *testing.T) {
+	in, ctx, dir := made(t), context.Background(), t.TempDir()
+	names := []string{"a photo.jpg", "line\nend.jpg", "-v.jpg", "--out.jpg", `quo"te,comma.jpg`, "caf\xe9.jpg", "\xff\xfe.jpg", `back\slash.jpg`, "sub\xe9/x.jpg", "<b>.jpg", "'; DROP TABLE photo.jpg"}
+	for _, n := range names {
+		path := filepath.Join(dir, n)
+		err := os.MkdirAll(filepath.Dir(path), 0o777)
+		if err == nil {
+			err = os.WriteFile(path, []byte(n), 0o666)
+		}
+		if err != nil {
+			t.Skipf("this file system takes no such names: %v", err)
+		}
+	}
+	for link, to := range map[string]string{"loop.jpg": "loop.jpg", "gone.jpg": "nowhere.jpg", "up": "."} {
+		if err := os.Symlink(to, filepath.Join(dir, link)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	in.o.measure = madeUp
+	i, err := in.AddFolder(ctx, "Ada", []string{dir}, By{})
+	if err == nil {
+		err = in.Run(ctx)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	files, err := in.c.IntakeFiles(ctx, i.ID)
+	if err != nil || len(files) != len(names)+2 {
+		t.Fatalf("%d files, %v; want %d", len(files), err, len(names)+2)
+	}
+	seen := map[string]bool{}
+	for _, f := range files {
+		seen[f.Name] = true
+		link := f.Name == "loop.jpg" || f.Name == "gone.jpg"
+		if (f.State == collection.Failed) != link || (f.Reason != "") != link || f.Path != filepath.Join(dir, f.Name) {
+			t.Errorf("%q at %q: %s, %q", f.Name, f.Path, f.State, f.Reason)
+		}
+	}
+	for _, n := range names {
+		if !seen[n] {
+			t.Errorf("%q is not in the intake", n)
+		}
+	}
+	var b bytes.Buffer
+	if err := in.c.Export(ctx, &b, collection.ExportOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	other := made(t)
+	if _, err := other.c.Import(ctx, &b); err != nil {
+		t.Fatal(err)
+	}
+	if a, b := contents(t, in.c), contents(t, other.c); a != b {
+		t.Errorf("out and in again it is\n%q\nwas\n%q", b, a)
+	}
+	// Added again from the same places, all are known.
+	i, err = other.AddFolder(ctx, "Ada", []string{dir}, By{})
+	if err == nil {
+		err = other.Run(ctx)
+	}
+	if err == nil {
+		i, err = other.c.Intake(ctx, i.ID)
+	}
+	if err != nil || i.Files[collection.Known] != len(names) {
+		t.Errorf("added again: %v, %v", i.Files, err)
+	}
+}
+
+// Two files of one content that are measured at the same moment are one photo: the
+// second is known by then.
+func TestDoublesMeasuredAtOnce(t *testing.T) {
+	in, ctx, dir := made(t), context.Background(), t.TempDir()
+	for _, n := range []string{"a.jpg", "b.jpg"} {
+		if err := os.WriteFile(filepath.Join(dir, n), []byte("one photo"), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	in.o.Workers = 2
+	var both sync.WaitGroup
+	both.Add(2)
+	in.o.measure = func(ctx context.Context, path string, bar float64, by pipeline.RulerOptions) (pipeline.Single, error) {
+		both.Done()
+		both.Wait()
+		return madeUp(ctx, path, bar, by)
+	}
+	i, err := in.AddFolder(ctx, "Ada", []string{dir}, By{})
+	if err == nil {
+		err = in.Run(ctx)
+	}
+	if err == nil {
+		i, err = in.c.Intake(ctx, i.ID)
+	}
+	if err != nil || i.Files[collection.FileDone] != 1 || i.Files[collection.Known] != 1 {
+		t.Errorf("%v, %v; want one measured and one known", i.Files, err)
+	}
 }

@@ -478,10 +478,14 @@ func (in *Intake) measure(ctx context.Context, f *collection.IntakeFile) (*recor
 	for _, v := range s.Views {
 		m.Faces = append(m.Faces, collection.Face{JPEG: v.JPEG, SidePX: v.SidePX, MMPerPX: v.MMPerPX, DiameterPX: v.DiameterPX})
 	}
-	if _, err := in.c.Add(ctx, m); err != nil {
+	added, err := in.c.Add(ctx, m)
+	if err != nil {
 		return nil, err
 	}
 	f.State = collection.FileDone
+	if !added.NewMeasurement {
+		f.State = collection.Known // its like, measured beside it, came first
+	}
 	return &s.Photo, nil
 }
 

@@ -292,13 +292,17 @@ func TestBundleStandsForItsFolder(t *testing.T) {
 
 	// By the bundle alone, by the folder, and by the folder that holds the
 	// bundle of itself: the same marbles with the same figures.
+	scale, err := calib.ScaleFromCheckBar(0) // as it was packed
+	if err != nil {
+		t.Fatal(err)
+	}
 	values := func(path string) map[string]string {
 		r, err := readReferences(path)
 		if err != nil {
 			t.Fatal(err)
 		}
 		defer r.close()
-		samples, _, err := measureReferences(context.Background(), r, calib.PrintScale{Factor: 1}, 0, func(string) {}, slog.New(slog.DiscardHandler))
+		samples, _, err := measureReferences(context.Background(), r, scale, 0, func(string) {}, slog.New(slog.DiscardHandler))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -118,7 +118,7 @@ func (s *Server) receiveForm(p *desk.Place, r *http.Request, form *multipart.Rea
 			break
 		}
 		if err != nil {
-			return id, 0, uploadProblem(err)
+			return id, 0, formProblem(err)
 		}
 		switch name := part.FormName(); name {
 		case "check_bar_mm", "ruler", "dpi":
@@ -173,6 +173,15 @@ func uploadProblem(err error) error {
 		return problem{status: http.StatusBadRequest, what: "The photos did not come whole", advice: "Send them again: those that came whole are kept, and not taken twice.", cause: err}
 	}
 	return err
+}
+
+// formProblem is a form that is damaged between its parts, or ends there: it came
+// so, and the server is not at fault.
+func formProblem(err error) error {
+	if large := (*http.MaxBytesError)(nil); errors.As(err, &large) || errors.Is(err, io.ErrUnexpectedEOF) {
+		return uploadProblem(err)
+	}
+	return uploadProblem(fmt.Errorf("%w: %w", io.ErrUnexpectedEOF, err))
 }
 
 // received is what a script is told of a photo it sent.
@@ -364,18 +373,16 @@ func (s *Server) showFile(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	files, err := p.Collection.IntakeFiles(r.Context(), r.PathValue("id"))
+	f, err := p.Collection.IntakeFile(r.Context(), r.PathValue("id"), r.PathValue("file"))
+	if errors.Is(err, collection.ErrNotFound) {
+		return notFound("There is no such file")
+	}
 	if err != nil {
 		return err
 	}
-	for _, f := range files {
-		if f.ID == r.PathValue("file") {
-			v, err := s.viewFile(r, p, f)
-			if err != nil {
-				return err
-			}
-			return s.fragment(w, "intake.html", "intake-file", v)
-		}
+	v, err := s.viewFile(r, p, f)
+	if err != nil {
+		return err
 	}
-	return notFound("There is no such file")
+	return s.fragment(w, "intake.html", "intake-file", v)
 }
