@@ -3,10 +3,13 @@ package calib
 import (
 	"image"
 	"math"
+	"slices"
 	"sort"
 
 	"gocv.io/x/gocv"
 	"gonum.org/v1/gonum/mat"
+
+	"tawsight/internal/order"
 )
 
 // quadSide is the longer side, px, of the reduced picture in which things with
@@ -362,9 +365,9 @@ func fitSide(px Pixels, a, b [2]float64, reach, shadowPX float64) (line sideLine
 	}
 	// Sub-pixel: the peak nearest to the line at each place, weighted robustly.
 	c0, c1 := best.c0, best.c1
-	var ts, vs, ws []float64
+	var f sideFit
 	for range 8 {
-		ts, vs, ws = ts[:0], vs[:0], ws[:0]
+		f.clear()
 		for _, p := range places {
 			near := math.Inf(1)
 			for _, k := range p.peaks {
@@ -372,27 +375,27 @@ func fitSide(px Pixels, a, b [2]float64, reach, shadowPX float64) (line sideLine
 					near = d
 				}
 			}
-			if math.Abs(near) < 1.2 {
-				u := near / 1.2
-				ts, vs, ws = append(ts, p.t), append(vs, near+c0+c1*p.t), append(ws, (1-u*u)*(1-u*u))
+			f.add(p.t, near+c0+c1*p.t, near)
+		}
+		if c0, c1, ok = f.line(l, n/3); !ok {
+			return line, false
+		}
+	}
+	if shadowPX > 0 {
+		// Where the thing is of another hue than the paper, its edge is where that
+		// hue begins, whatever shadow lies beside it.
+		var t, v []float64
+		for _, p := range places {
+			o := c0 + c1*p.t
+			if at, ok := hueEdge(px, a[0]+dir[0]*p.t+out[0]*o, a[1]+dir[1]*p.t+out[1]*o, out, dir, shadowPX); ok {
+				t, v = append(t, p.t), append(v, o+at)
 			}
 		}
-		if len(ts) < n/3 {
-			return line, false
+		if k0, k1, g, ok := throughHues(t, v, l, n); ok {
+			c0, c1, f = k0, k1, g
 		}
-		var s0, s1, s2, y0, y1 float64
-		for i := range ts {
-			t := ts[i] - l/2
-			s0, s1, s2 = s0+ws[i], s1+ws[i]*t, s2+ws[i]*t*t
-			y0, y1 = y0+ws[i]*vs[i], y1+ws[i]*t*vs[i]
-		}
-		det := s0*s2 - s1*s1
-		if det <= 0 {
-			return line, false
-		}
-		m, k := (y0*s2-y1*s1)/det, (s0*y1-s1*y0)/det
-		c0, c1 = m-k*l/2, k
 	}
+	ts, vs, ws := f.t, f.v, f.w
 	line.Support = float64(len(ts)) / float64(n)
 	sum, sw := 0.0, 0.0
 	for i := range ts {
@@ -407,6 +410,133 @@ func fitSide(px Pixels, a, b [2]float64, reach, shadowPX float64) (line sideLine
 	line.N = [2]float64{(p1[1] - p0[1]) / d, -(p1[0] - p0[0]) / d}
 	line.C = line.N[0]*p0[0] + line.N[1]*p0[1]
 	return line, true
+}
+
+// sideFit is a straight line through places along a side: t px along it, v px
+// outward, weighted by w.
+type sideFit struct{ t, v, w []float64 }
+
+func (f *sideFit) clear() { f.t, f.v, f.w = f.t[:0], f.v[:0], f.w[:0] }
+
+// add takes a place that is off px from the line so far, by Tukey's biweight.
+func (f *sideFit) add(t, v, off float64) {
+	if u := off / 1.2; u > -1 && u < 1 {
+		f.t, f.v, f.w = append(f.t, t), append(f.v, v), append(f.w, (1-u*u)*(1-u*u))
+	}
+}
+
+// line is v = c0 + c1 t by weighted least squares, along a side of l px; ok is false
+// with less than so many places.
+func (f *sideFit) line(l float64, least int) (c0, c1 float64, ok bool) {
+	if len(f.t) < least {
+		return 0, 0, false
+	}
+	var s0, s1, s2, y0, y1 float64
+	for i, w := range f.w {
+		t := f.t[i] - l/2
+		s0, s1, s2 = s0+w, s1+w*t, s2+w*t*t
+		y0, y1 = y0+w*f.v[i], y1+w*t*f.v[i]
+	}
+	det := s0*s2 - s1*s1
+	if det <= 0 {
+		return 0, 0, false
+	}
+	m, k := (y0*s2-y1*s1)/det, (s0*y1-s1*y0)/det
+	return m - k*l/2, k, true
+}
+
+// Limits of an edge of hue.
+const (
+	// leastHue is the least share of a thing's light that is not of the paper's
+	// hue.
+	leastHue = 0.08
+	// hueSeen is the least share of places along a side with such an edge.
+	hueSeen = 0.6
+)
+
+// hueEdge is where, px outward of a place on a side, light of another hue than the
+// paper's begins, to half its height. In linear light what is not of the paper's
+// hue, its part at right angles to the paper's light, is nothing on the paper and
+// in every shadow on it, so a shadow beside the edge doesn't move it. ok is
+// false where the thing's hue is the paper's.
+func hueEdge(px Pixels, x, y float64, out, dir [2]float64, shadowPX float64) (at float64, ok bool) {
+	const step = 0.5
+	inner, outer := -3.5-shadowPX, shadowPX+5
+	n := int((outer - inner) / step)
+	v := make([]Vec3, n+1)
+	for i := range v {
+		d := outer - float64(i)*step
+		for _, along := range [3]float64{-1, 0, 1} {
+			c := px.LinearAt(x+out[0]*d+dir[0]*along, y+out[1]*d+dir[1]*along)
+			for k := range c {
+				v[i][k] += c[k] / 3
+			}
+		}
+	}
+	var paper Vec3
+	for _, c := range v[:5] {
+		for k := range paper {
+			paper[k] += c[k] / 5
+		}
+	}
+	if paper.Norm() < 0.02 {
+		return 0, false
+	}
+	w := paper.Unit()
+	for i := range v {
+		o := v[i].Dot(w)
+		for k := range w {
+			v[i][k] -= o * w[k]
+		}
+	}
+	// From outside inwards, the first place that is clearly of another hue; its
+	// full height is taken just behind it.
+	for i := 2; i+8 <= n; i++ {
+		var full Vec3
+		for _, c := range v[i+4 : i+8] {
+			for k := range full {
+				full[k] += c[k] / 4
+			}
+		}
+		height := full.Norm()
+		if height < leastHue*paper.Norm() {
+			continue
+		}
+		u := full.Unit()
+		if v[i].Dot(u) < height/2 {
+			continue
+		}
+		a, b := v[i-1].Dot(u), v[i].Dot(u)
+		if a >= height/2 {
+			return 0, false // a slope from outside, no edge
+		}
+		return outer - (float64(i)-(b-height/2)/(b-a))*step, true
+	}
+	return 0, false
+}
+
+// throughHues is the line through edges of hue v px outward at t along a side of l
+// px, which were looked for at n places.
+func throughHues(t, v []float64, l float64, n int) (c0, c1 float64, f sideFit, ok bool) {
+	least := int(hueSeen * float64(n))
+	if len(t) < max(2, least) {
+		return 0, 0, f, false
+	}
+	c0 = order.Median(slices.Clone(v))
+	for try := range 8 {
+		f.clear()
+		for i := range t {
+			off := v[i] - c0 - c1*t[i]
+			if try == 0 {
+				off /= 3 // the median line may lie askew
+			}
+			f.add(t[i], v[i], off)
+		}
+		if c0, c1, ok = f.line(l, least); !ok {
+			return 0, 0, f, false
+		}
+	}
+	return c0, c1, f, true
 }
 
 // bow is how far a parabola through the points leaves their chord's line in the

@@ -74,6 +74,14 @@ type Ruler struct {
 	DPI       float64      `json:"dpi,omitempty"`
 	// Known are the marbles that were measured with a caliper, with its reading, which is off by its error.
 	Known []Caliper `json:"known,omitempty"`
+	// Rest are the rings that the marbles lie on; nil for marbles on the table.
+	Rest *Rest `json:"rest,omitempty"`
+}
+
+// Rest is a flat ring under each marble.
+type Rest struct {
+	InnerMM  float64 `json:"inner_mm"`
+	HeightMM float64 `json:"height_mm"`
 }
 
 // Coin is a coin, seen with the middle of its upper face at CentrePx.

@@ -185,7 +185,7 @@ func (rf *refiner) fit(seen sight, start calib.Ellipse, reach, softLimit float64
 	if tries > 0 {
 		// Tight: only the directions that show the outline itself.
 		tight := 0.4 + 0.1*rf.sigmaPX
-		if c, ok := rf.consensus(dirs, f.e, tight, 0.08, outsideFinal, tries); ok {
+		if c, ok := rf.consensus(dirs, f.e, tight, 0.08, rf.against(outsideFinal), tries); ok {
 			f.e = c
 			for range 3 {
 				if f.pts = pick(f.pts, dirs, f.e, 1.5*tight, softLimit, true); len(f.pts) < 12 {
@@ -266,7 +266,7 @@ func (rf *refiner) fit(seen sight, start calib.Ellipse, reach, softLimit float64
 // strength. Glass left outside a too small circle shows there, and so do paper
 // and shadow inside a too large one, by having nothing on it.
 func (rf *refiner) judge(seen sight, e calib.Ellipse, softLimit float64) float64 {
-	return agreement(seen.band(e, rf.judgeReach(e)), e, judgeTolPX+0.2*rf.sigmaPX, outsideShare, softLimit) / float64(max(1, seen.looked))
+	return agreement(seen.band(e, rf.judgeReach(e)), e, judgeTolPX+0.2*rf.sigmaPX, rf.against(outsideShare), softLimit) / float64(max(1, seen.looked))
 }
 
 // judgeReach is how far around an outline judge looks, px.
@@ -286,6 +286,15 @@ const outsideFinal = 1.5
 // outsideShare is what a step outside the outline counts against it. Less than
 // one for it, since shadows and gathered light have edges too.
 const outsideShare = 1.0
+
+// against is what a step outside an outline counts against it where marbles lie on
+// the sheet itself: nothing where it may be the edge of the ring under one.
+func (rf *refiner) against(outside float64) float64 {
+	if rf.ringed {
+		return 0
+	}
+	return outside
+}
 
 // consensus is the outline that what was seen agrees on best: cones through
 // three places, spread around, judged by all directions (random sample

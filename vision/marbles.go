@@ -20,6 +20,8 @@ type Scene struct {
 	MMPerPX float64
 	// BlurPX is the standard deviation of the photo's blur, 0 when not known.
 	BlurPX float64
+	// Ringed says that each marble lies on a ring, which may show around it.
+	Ringed bool
 }
 
 // Sizes of what may be a marble, mm: the smallest peewees are a little over
@@ -84,7 +86,7 @@ func Find(p *Photo, sc Scene) Found {
 	}
 	// Which of the circles about a place is the glass shows where marbles are some
 	// eighty pixels across; its exact place at full size.
-	full := &refiner{px: p.pixels(), cam: sc.Camera, sigmaPX: f.BlurPX, rim: newRimTable(f.BlurPX)}
+	full := &refiner{px: p.pixels(), cam: sc.Camera, sigmaPX: f.BlurPX, rim: newRimTable(f.BlurPX), ringed: sc.Ringed}
 	rf, k := full, 1.0
 	if times := int(radiusOf(chosen, s)/chooseRadiusPX + 0.5); times > 1 {
 		// Blocks of whole pixels are averaged much faster.
@@ -92,7 +94,7 @@ func Find(p *Photo, sc Scene) Found {
 		defer small.Close()
 		// A box filter as wide as a pixel has a variance of 1/12 px.
 		sigma := math.Sqrt(f.BlurPX*f.BlurPX*scale*scale + 1.0/12)
-		rf, k = &refiner{px: calib.NewPixels(small), cam: sc.Camera.Scaled(scale), sigmaPX: sigma, rim: newRimTable(sigma), coarse: true}, scale
+		rf, k = &refiner{px: calib.NewPixels(small), cam: sc.Camera.Scaled(scale), sigmaPX: sigma, rim: newRimTable(sigma), coarse: true, ringed: sc.Ringed}, scale
 	}
 	ellipses := make([]calib.Ellipse, len(chosen))
 	solid := make([]bool, len(chosen))
@@ -361,7 +363,7 @@ func (rf *refiner) outlinesNear(c coarse, all []coarse, s float64, skip func(x, 
 	if o, ok := bestOf(tries); ok {
 		mid = o.Ellipse
 	}
-	if e, ok := rf.consensus(seen.band(mid, 0.12*mid.MeanRadiusPX()+1+rf.sigmaPX), mid, 0.6+0.5*rf.sigmaPX, 0.2, outsideShare, chooseTries); ok {
+	if e, ok := rf.consensus(seen.band(mid, 0.12*mid.MeanRadiusPX()+1+rf.sigmaPX), mid, 0.6+0.5*rf.sigmaPX, 0.2, rf.against(outsideShare), chooseTries); ok {
 		try(e)
 	}
 	var last []Outline
@@ -381,7 +383,7 @@ func (rf *refiner) outlinesNear(c coarse, all []coarse, s float64, skip func(x, 
 		// farther around is tried as well.
 		wide := rf.scan(base, 0.5*base.MeanRadiusPX(), skip)
 		if wide.looked > 0 {
-			if e, ok := rf.consensus(wide.dirs, base, 0.6+0.5*rf.sigmaPX, 0.45, outsideShare, finalTries); ok {
+			if e, ok := rf.consensus(wide.dirs, base, 0.6+0.5*rf.sigmaPX, 0.45, rf.against(outsideShare), finalTries); ok {
 				settle(wide, Outline{Ellipse: e})
 				bySupport(last)
 			}
@@ -389,7 +391,9 @@ func (rf *refiner) outlinesNear(c coarse, all []coarse, s float64, skip func(x, 
 	}
 	last = distinct(last)
 	for i := range last {
-		last[i].fainter = rf.outside(seen, last[i].Ellipse)
+		if !rf.ringed {
+			last[i].fainter = rf.outside(seen, last[i].Ellipse)
+		}
 	}
 	return last
 }

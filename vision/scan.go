@@ -32,6 +32,7 @@ type refiner struct {
 	px      calib.Pixels
 	cam     calib.Camera
 	sigmaPX float64 // the photo's blur
+	ringed  bool    // what lies outside an outline may be a ring's edge
 	coarse  bool    // for choosing only, not for the outline's exact place
 	rim     rimTable
 	patch   patch     // scratch: the picture around the marble

@@ -19,6 +19,9 @@ import (
 // else than the printed card. They are scored apart.
 const rulersFolder = "rulers"
 
+// onRings follows the ruler's name where the marbles lie on rings.
+const onRings = ", on rings"
+
 // rulersSection prints a table by what gave the scale: how far sizes are off and
 // how often the stated interval holds the true one. card are the photos with the
 // printed card, as scored already.
@@ -48,7 +51,7 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 			rows[source] = r
 		}
 		r.photos++
-		if s.in.Photo.Scale.Source == source {
+		if s.in.Photo.Scale.Source == strings.TrimSuffix(source, onRings) {
 			r.ruled++
 		}
 		used := map[int]bool{}
@@ -125,7 +128,11 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 		if truth.Ruler == nil {
 			return fmt.Errorf("%s: its truth names no ruler", p)
 		}
-		add(scored{p, truth, inspectRuler(p, truth)}, truth.Ruler.Source)
+		kind := truth.Ruler.Source
+		if truth.Ruler.Rest != nil {
+			kind += onRings
+		}
+		add(scored{p, truth, inspectRuler(p, truth)}, kind)
 	}
 	fmt.Fprintln(w, "\nsizes by what gave the scale (marbles measured by hand left out):")
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
@@ -165,7 +172,7 @@ func rulersSection(w io.Writer, dir, only string, verbose bool, card []scored) e
 	return t.Flush()
 }
 
-var sources = []string{calib.SourceCard, calib.SourceID1, calib.SourceSheet, calib.SourceCoin, calib.SourceScan, calib.SourceKnown}
+var sources = []string{calib.SourceCard, calib.SourceID1, calib.SourceSheet, calib.SourceCoin, calib.SourceScan, calib.SourceKnown, calib.SourceID1 + onRings}
 
 func abs(v []float64) []float64 {
 	out := make([]float64, len(v))
@@ -239,6 +246,9 @@ func isKnown(t *samples.Truth, id int) bool {
 // inspectRuler measures a photo as its owner would, naming what must be named.
 func inspectRuler(path string, t *samples.Truth) pipeline.Inspection {
 	var o pipeline.RulerOptions
+	if r := t.Ruler.Rest; r != nil {
+		o.Rest = calib.Rest{Kind: calib.RestRing, WidthMM: r.InnerMM, HeightMM: r.HeightMM}
+	}
 	switch t.Ruler.Source {
 	case samples.RulerSheet:
 		o.Sheet = t.Ruler.Name

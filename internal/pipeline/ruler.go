@@ -120,6 +120,7 @@ type sighted struct {
 func sightRuler(p *vision.Photo, scale calib.PrintScale, o RulerOptions) sighted {
 	s := sighted{prior: calib.PriorFocal(p.Meta.Focal35MM, p.Width, p.Height)}
 	s.scene.Camera = calib.Camera{FocalPX: s.prior.FocalPX, CxPX: float64(p.Width-1) / 2, CyPX: float64(p.Height-1) / 2}
+	s.scene.Ringed = o.Rest.Kind == calib.RestRing
 	if o.DPI > 0 || o.Scan {
 		s.scan(p, o)
 		return s

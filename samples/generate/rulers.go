@@ -24,6 +24,7 @@ type rulerPhoto struct {
 	art    int
 	tilt   float64
 	coins  int
+	rest   *scene.Rest
 	large  bool // as large as a telephone's photo, or a scan at 300 dpi
 }
 
@@ -37,9 +38,15 @@ func rulerCatalogue(shift int64) []rulerPhoto {
 		{{source: samples.RulerSheet, name: "a5", tilt: 8}, {source: samples.RulerSheet, name: "letter", tilt: 15}, {source: samples.RulerSheet, name: "a5", tilt: 12}},
 		{{source: samples.RulerCoin, name: "us-quarter", coins: 1, tilt: 5}, {source: samples.RulerCoin, name: "1-euro", coins: 2, tilt: 14}, {source: samples.RulerCoin, name: "2-euro", coins: 3, tilt: 10}},
 		{{source: samples.RulerScan}, {source: samples.RulerScan}, {source: samples.RulerScan}},
+		// Washers of the sizes M8 and M10 (ISO 7089), of plastic, and dark rubber rings.
+		{{source: samples.RulerID1, art: 2, tilt: 7, rest: &scene.Rest{InnerMM: 8.4, OuterMM: 16, HeightMM: 1.6, Colour: scene.RGB{0.75, 0.74, 0.7}}},
+			{source: samples.RulerID1, art: 1, tilt: 14, rest: &scene.Rest{InnerMM: 10, OuterMM: 14.5, HeightMM: 3, Colour: scene.RGB{0.05, 0.05, 0.055}}}},
 	} {
 		for k, p := range group {
 			p.path = fmt.Sprintf("rulers/%s/%s-%d.jpg", p.source, p.source, k+1)
+			if p.rest != nil {
+				p.path = fmt.Sprintf("rulers/rest/rest-%d.jpg", k+1)
+			}
 			p.n = 3*i + k
 			p.seed = 4100 + int64(p.n) + shift
 			if shift != 0 {
@@ -84,6 +91,7 @@ func (p rulerPhoto) build() (*scene.Scene, error) {
 	s := &scene.Scene{Name: name, Seed: p.seed, Width: width, Height: height, GroundL: between(rng, 66, 84), WholeWindow: true}
 	focal35 := between(rng, 25, 34)
 	px := between(rng, 78, 100) // across a marble of 16 mm
+	s.Rest = p.rest
 	r := &scene.Ruler{Source: p.source, Name: p.name, Art: p.art}
 	s.Ruler = r
 	n := 6 + rng.IntN(3)

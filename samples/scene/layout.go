@@ -111,7 +111,7 @@ func placeMarbles(rng *rand.Rand, s *Scene) bool {
 				d := 2 * math.Sqrt(q.Radius*m.Radius)
 				m.Centre = Vec{q.Centre[0] + d*math.Cos(a), q.Centre[1] + d*math.Sin(a), m.Radius}
 			} else {
-				m.Centre = onPlane(s.Camera, between(rng, 0, float64(s.Width)), between(rng, 0, float64(s.Height)), m.Radius)
+				m.Centre = onPlane(s.Camera, between(rng, 0, float64(s.Width)), between(rng, 0, float64(s.Height)), s.middleHeight(m.Radius))
 			}
 			e, err := Silhouette(s.Camera, m.Centre, m.Radius)
 			if err != nil || !free(s, m, e, done) {
@@ -175,6 +175,9 @@ func (s *Scene) Truth() (*samples.Truth, error) {
 	}
 	if s.Ruler != nil {
 		t.Ruler = s.Ruler.truth(s)
+		if r := s.Rest; r != nil {
+			t.Ruler.Rest = &samples.Rest{InnerMM: r.InnerMM, HeightMM: r.HeightMM}
+		}
 	}
 	for i := range s.Marbles {
 		m := &s.Marbles[i]

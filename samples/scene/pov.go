@@ -26,6 +26,8 @@ type Scene struct {
 	Mat *Mat
 	// Ruler is nil for scenes with the reference card, or with nothing.
 	Ruler *Ruler
+	// Rest is the ring under each marble; nil for marbles on the ground.
+	Rest *Rest
 }
 
 // Light is a window (with panes), a sky of the room around and, in some scenes, a small lamp. Shares are of the light
@@ -113,6 +115,9 @@ func (s *Scene) POV(labels bool) string {
 		}
 		if s.Ruler != nil {
 			s.ruler(p)
+		}
+		if s.Rest != nil {
+			s.rings(p)
 		}
 	}
 	for i := range s.Marbles {
