@@ -153,7 +153,7 @@ func (c importCommand) Run(s *session) error {
 	fresh := errors.Is(err, fs.ErrNotExist)
 	col, err := collection.Create(s.ctx, path)
 	if err != nil {
-		if fresh {
+		if fresh && collection.IsFull(err) {
 			unmake(path)
 		}
 		return err
@@ -161,7 +161,8 @@ func (c importCommand) Run(s *session) error {
 	defer col.Close()
 	in, err := col.Import(s.ctx, f)
 	if err != nil {
-		if fresh {
+		// Another program may have come to it meanwhile.
+		if n, e := col.Counts(s.ctx); fresh && e == nil && n.Photos+n.Specimens+n.Sets == 0 {
 			col.Close()
 			unmake(path)
 		}

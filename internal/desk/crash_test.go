@@ -10,6 +10,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -36,7 +37,10 @@ func TestMain(m *testing.M) {
 			_ = syscall.Kill(os.Getpid(), syscall.SIGSEGV)
 			select {}
 		case bytes.HasSuffix(data, []byte(hangs)):
-			for {
+			for i := 0; ; i++ {
+				if i < 0 {
+					return
+				}
 			}
 		case bytes.HasSuffix(data, []byte(flaky)):
 			if _, err := os.Stat(path + ".tried"); err != nil {
@@ -65,12 +69,14 @@ func plain(t *testing.T, grey uint8, more string) []byte {
 	return append(b.Bytes(), more...)
 }
 
-// lot are photos of which some make their workers fail, with what is said of each.
-var lot = []struct {
+type bad struct {
 	name, more string
 	state      collection.FileState
 	says       string
-}{
+}
+
+// lot are photos of which some make their workers fail, with what is said of each.
+var lot = []bad{
 	{"a-good.jpg", "", collection.FileDone, ""},
 	{"b-crashes.jpg", crashes, collection.Failed, "broke down on this photo, twice"},
 	{"c-good.jpg", "", collection.FileDone, ""},
@@ -80,7 +86,7 @@ var lot = []struct {
 }
 
 // finished waits until an intake is, and checks how its files ended.
-func finished(t *testing.T, c *collection.Collection, id string) {
+func finished(t *testing.T, c *collection.Collection, id string, lot []bad) {
 	t.Helper()
 	for start := time.Now(); ; time.Sleep(50 * time.Millisecond) {
 		i, err := c.Intake(t.Context(), id)
@@ -142,7 +148,7 @@ func TestServerOutlivesItsWorkers(t *testing.T) {
 			t.Errorf("after %s the first page is status %d", p.name, w.Code)
 		}
 	}
-	finished(t, d.At().Collection, begun.ID)
+	finished(t, d.At().Collection, begun.ID, lot)
 	page := ask("GET", begun.Page, nil)
 	if page.Code != http.StatusOK {
 		t.Fatalf("status %d", page.Code)
@@ -157,6 +163,8 @@ func TestServerOutlivesItsWorkers(t *testing.T) {
 // The same of a folder that is added without a page.
 func TestIntakeOutlivesItsWorkers(t *testing.T) {
 	dir := t.TempDir()
+	// One that hangs takes long, and is no different here.
+	lot := slices.DeleteFunc(slices.Clone(lot), func(p bad) bool { return p.more == hangs })
 	for k, p := range lot {
 		if err := os.WriteFile(filepath.Join(dir, p.name), plain(t, uint8(150+10*k), p.more), 0o666); err != nil {
 			t.Fatal(err)
@@ -175,7 +183,7 @@ func TestIntakeOutlivesItsWorkers(t *testing.T) {
 	if err := in.Run(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	finished(t, c, i.ID)
+	finished(t, c, i.ID, lot)
 	if faults, err := c.Check(t.Context()); err != nil || len(faults) > 0 {
 		t.Errorf("%v, %v", faults, err)
 	}
