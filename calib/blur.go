@@ -299,7 +299,7 @@ func (f *profile) add(px Pixels, h [3][3]float64, x0, y0, x1, y1 float64) {
 			if x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2) {
 				return
 			}
-			sum += luminance(px.LinearAt(x, y))
+			sum += px.luminanceAt(x, y)
 		}
 		s[i] = sum / 5
 	}
@@ -415,7 +415,12 @@ func waveAt(x, sigma, side float64) float64 {
 	// Steps at j sides, rising at even ones, taken in pairs about 0 so that
 	// the far ones cancel.
 	for j := -reach; j <= reach; j++ {
-		e := math.Erf((x - float64(j)*side) * k)
+		e := 1.0
+		if d := (x - float64(j)*side) * k; d <= -6 {
+			e = -1 // to the last digit
+		} else if d < 6 {
+			e = math.Erf(d)
+		}
 		if j%2 == 0 {
 			s += e
 		} else {

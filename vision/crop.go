@@ -3,6 +3,7 @@ package vision
 import (
 	"image"
 	"math"
+	"sync"
 
 	"tawsight/calib"
 	"tawsight/internal/colour"
@@ -19,7 +20,12 @@ func Crop(p *Photo, o Outline, light Light, scale float64, side int) *image.NRGB
 	if side == 0 || across.to <= across.from || down.to <= down.from {
 		return out
 	}
-	rows := across.along(px, down.low, down.high)
+	kept, _ := cropRooms.Get().(*[][3]float32)
+	if kept == nil {
+		kept = new([][3]float32)
+	}
+	defer cropRooms.Put(kept)
+	rows := across.along(px, down.low, down.high, kept)
 	field := light.over(cx, cy, float64(side)/scale)
 	width := across.to - across.from
 	line := make([][3]float32, width)
@@ -47,6 +53,9 @@ func Crop(p *Photo, o Outline, light Light, scale float64, side int) *image.NRGB
 	}
 	return out
 }
+
+// cropRooms are for the photo's rows that crops are made of.
+var cropRooms sync.Pool
 
 // taps say, along one axis, which of the photo's pixels a crop's pixels are made
 // of. A crop's pixel is the mean of places spread evenly over it, one for each
@@ -104,10 +113,14 @@ func tapsOf(middle, scale float64, side, size int) taps {
 func (t *taps) weights(i int) []float32 { return t.weight[i*t.count : (i+1)*t.count] }
 
 // along reads rows low to high of the photo in linear light, and gives them made
-// into the crop's pixels from to to along it, one row after the other.
-func (t *taps) along(px calib.Pixels, low, high int) [][3]float32 {
+// into the crop's pixels from to to along it, one row after the other. They lie in
+// room, which is made larger where it must be.
+func (t *taps) along(px calib.Pixels, low, high int, room *[][3]float32) [][3]float32 {
 	width := t.to - t.from
-	out := make([][3]float32, (high-low)*width)
+	if cap(*room) < (high-low)*width {
+		*room = make([][3]float32, (high-low)*width)
+	}
+	out := (*room)[:(high-low)*width]
 	line := make([][3]float32, t.high-t.low)
 	for y := low; y < high; y++ {
 		if px.B8 != nil && px.Table == nil {

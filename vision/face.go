@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math"
+	"sync"
 
 	"tawsight/calib"
 	"tawsight/features"
@@ -29,6 +30,21 @@ func faceRadius(seen float64) (r float64, over int) {
 	return faceRadiusMost, int(math.Max(2, math.Min(4, math.Round(seen/faceRadiusMost))))
 }
 
+// faceRoom is what a face takes, kept for the next one.
+type faceRoom struct {
+	linear, lab [][3]float64
+	mask        []uint8
+}
+
+var faceRooms, brightRooms sync.Pool
+
+// Reuse takes a face's room back once nobody looks at it, or at an analysis of it,
+// any more.
+func Reuse(f *features.Face) {
+	n := min(cap(f.Linear), cap(f.Lab), cap(f.Mask))
+	faceRooms.Put(&faceRoom{f.Linear[:n], f.Lab[:n], f.Mask[:n]})
+}
+
 // Face cuts marble i out of the photo for package features. radiusMM is 0 when
 // the size is not known; off the areas where there is no paper.
 func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Areas) *features.Face {
@@ -39,9 +55,16 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 	size := 2*int(math.Ceil(r)) + 3
 	f := &features.Face{
 		Size: size, Radius: r, RadiusMM: radiusMM,
-		Linear: make([][3]float64, size*size), Lab: make([][3]float64, size*size), Mask: make([]uint8, size*size),
 		BlurShare: found.BlurPX / e.MeanRadiusPX(),
 	}
+	room, _ := faceRooms.Get().(*faceRoom)
+	if room == nil || cap(room.mask) < size*size {
+		room = &faceRoom{make([][3]float64, size*size), make([][3]float64, size*size), make([]uint8, size*size)}
+	}
+	f.Linear, f.Lab, f.Mask = room.linear[:size*size], room.lab[:size*size], room.mask[:size*size]
+	clear(f.Linear)
+	clear(f.Lab)
+	clear(f.Mask)
 	toPixel := discToPixel(e)
 	field := light.over(e.CxPX, e.CyPX, 2.1*e.SemiMajorPX)
 	see := linearSampler(px)
@@ -49,7 +72,13 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 	// When the marble is larger than the face, several places are averaged.
 	share := 1 / float64(over*over)
 	c := float64(size-1) / 2
-	bright := make([]float64, size*size)
+	kept, _ := brightRooms.Get().(*[]float64)
+	if kept == nil || cap(*kept) < size*size {
+		kept = new(make([]float64, size*size))
+	}
+	defer brightRooms.Put(kept)
+	bright := (*kept)[:size*size]
+	clear(bright)
 	for j := 0; j < size; j++ {
 		for k := 0; k < size; k++ {
 			n := j*size + k
@@ -58,9 +87,14 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 			if rho > 1.05 {
 				continue
 			}
+			ux, uy := toPixel(x, y)
 			var sum [3]float64
 			clipped := false
-			for a := 0; a < over; a++ {
+			if over == 1 {
+				sum = see(ux, uy)
+				clipped = sum[0] > 0.96 || sum[1] > 0.96 || sum[2] > 0.96
+			}
+			for a := 0; over > 1 && a < over; a++ {
 				for b := 0; b < over; b++ {
 					ox := (float64(a)+0.5)/float64(over) - 0.5
 					oy := (float64(b)+0.5)/float64(over) - 0.5
@@ -72,7 +106,6 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 					}
 				}
 			}
-			ux, uy := toPixel(x, y)
 			lin := field.at(sum, ux, uy)
 			f.Linear[n] = lin
 			f.Lab[n] = colour.LinearToLabFast(lin)

@@ -6,6 +6,7 @@ import (
 
 	"tawsight/calib"
 	"tawsight/internal/colour"
+	"tawsight/internal/order"
 )
 
 // Survey is what a photo shows of its own quality: light, exposure, noise and
@@ -116,6 +117,10 @@ func Look(p *Photo, marbles []calib.Ellipse, off *Areas) Survey {
 // exposure samples open paper for its level and its clipping.
 func (s *Survey) exposure(px calib.Pixels, closed []bool, mw, block int) {
 	step := max(1, int(math.Sqrt(float64(px.W*px.H)/60000)))
+	if px.B8 != nil && px.Table == nil {
+		s.exposure8(px, closed, mw, block, step)
+		return
+	}
 	var v [3][]float64
 	var all float64
 	var full, black [3]int
@@ -152,10 +157,61 @@ func (s *Survey) exposure(px calib.Pixels, closed []bool, mw, block int) {
 	for k := range v {
 		s.PaperClipped[k] = float64(full[k]) / float64(n)
 		s.PaperBlack[k] = float64(black[k]) / float64(n)
-		sort.Float64s(v[k])
-		s.PaperLinear[k] = v[k][n/2]
+		s.PaperLinear[k] = order.Nth(v[k], n/2)
 	}
 }
+
+// exposure8 is exposure of the usual photo, 8 bits in sRGB, whose codes are counted.
+func (s *Survey) exposure8(px calib.Pixels, closed []bool, mw, block, step int) {
+	var all, open [3][256]int // by channel (r, g, b)
+	n, total := 0, 0
+	for y := step / 2; y < px.H; y += step {
+		row, shut := px.B8[3*y*px.W:3*(y+1)*px.W], closed[y/block*mw:]
+		for x := step / 2; x < px.W; x += step {
+			c := row[3*x : 3*x+3 : 3*x+3]
+			total++
+			all[0][c[2]]++
+			all[1][c[1]]++
+			all[2][c[0]]++
+			if shut[x/block] {
+				continue
+			}
+			n++
+			open[0][c[2]]++
+			open[1][c[1]]++
+			open[2][c[0]]++
+		}
+	}
+	for k := range open {
+		full, black, below, middle := 0, 0, 0, -1
+		for code, count := range open[k] {
+			if code >= 254 {
+				full += count
+				s.Clipped[k] += float64(all[k][code])
+			}
+			if colour.Linear8[code] <= blackScale {
+				black += count
+			}
+			if below += count; middle < 0 && below > n/2 {
+				middle = code
+			}
+		}
+		s.Clipped[k] /= math.Max(1, float64(total))
+		if n > 0 {
+			s.PaperClipped[k], s.PaperBlack[k] = float64(full)/float64(n), float64(black)/float64(n)
+			s.PaperLinear[k] = colour.Linear8[middle]
+		}
+	}
+}
+
+// luma8 is what a code of 8 bits adds to a pixel's luma, by channel (r, g, b).
+var luma8 = func() (t [3][256]float64) {
+	for i := range 256 {
+		v := float64(float32(i) / 255)
+		t[0][i], t[1][i], t[2][i] = 0.2126*v, 0.7152*v, 0.0722*v
+	}
+	return t
+}()
 
 // noise is J. Immerkaer's estimate (Fast noise variance estimation, Computer
 // Vision and Image Understanding 64, 1996) on open paper: the response to the
@@ -168,9 +224,16 @@ func (s *Survey) noise(px calib.Pixels, closed []bool, mw, block int) {
 		c := px.Encoded(x, y)
 		return 0.2126*float64(c[0]) + 0.7152*float64(c[1]) + 0.0722*float64(c[2])
 	}
+	if px.B8 != nil {
+		luma = func(x, y int) float64 {
+			i := 3 * (y*px.W + x)
+			c := px.B8[i : i+3 : i+3]
+			return luma8[0][c[2]] + luma8[1][c[1]] + luma8[2][c[0]]
+		}
+	}
 	// An odd step, so that a JPEG's blocks of 8 are met at every phase.
 	step := max(1, int(math.Sqrt(float64(px.W*px.H)/40000))) | 1
-	var r []float64
+	r := make([]float64, 0, (px.H/step+1)*(px.W/step+1))
 	for y := 1 + step/2; y < px.H-1; y += step {
 		for x := 1 + step/2; x < px.W-1; x += step {
 			if closed[y/block*mw+x/block] {
@@ -240,31 +303,31 @@ func (s *Survey) light(px calib.Pixels, closed []bool, mw, mh, block int) *light
 	}
 	var cells []cell
 	step := max(1, size*block/14)
+	var px3, half [][3]float64
+	var lums, v []float64
 	for j := 0; j < mh; j += size {
 		for i := 0; i < mw; i += size {
-			var px3 [][3]float64
+			px3, lums = px3[:0], lums[:0]
 			n := 0
 			for y := j * block; y < min(px.H, (j+size)*block); y += step {
 				for x := i * block; x < min(px.W, (i+size)*block); x += step {
 					n++
 					if !closed[y/block*mw+x/block] {
-						px3 = append(px3, px.Linear(x, y))
+						px3, lums = append(px3, px.Linear(x, y)), append(lums, px.Luminance(x, y))
 					}
 				}
 			}
 			if len(px3) < 12 || len(px3)*10 < 4*n {
 				continue
 			}
-			sort.Slice(px3, func(a, b int) bool { return lum(px3[a]) < lum(px3[b]) })
-			half := px3[len(px3)/2:]
+			half = lighterHalf(px3, lums, &v, half[:0])
 			c := cell{x: float64(i*block) + float64(size*block)/2, y: float64(j*block) + float64(size*block)/2, w: 1}
-			v := make([]float64, len(half))
 			for k := 0; k < 3; k++ {
+				v = v[:0]
 				for q := range half {
-					v[q] = half[q][k]
+					v = append(v, half[q][k])
 				}
-				sort.Float64s(v)
-				c.lin[k] = math.Max(1e-5, v[len(v)/2])
+				c.lin[k] = math.Max(1e-5, order.Median(v))
 			}
 			cells = append(cells, c)
 		}
@@ -343,6 +406,31 @@ func (s *Survey) light(px calib.Pixels, closed []bool, mw, mh, block int) *light
 	return l
 }
 
+// lighterHalf puts the lighter half of some colours into out, whose luminances are
+// given; room is for working.
+func lighterHalf(all [][3]float64, lums []float64, room *[]float64, out [][3]float64) [][3]float64 {
+	*room = append((*room)[:0], lums...)
+	least := order.Median(*room)
+	same := 0 // how many as light as that belong to it
+	for _, l := range *room {
+		if l > least {
+			same--
+		}
+	}
+	same += len(all) - len(all)/2
+	for i, l := range lums {
+		if l == least {
+			if same--; same < 0 {
+				continue
+			}
+		} else if l < least {
+			continue
+		}
+		out = append(out, all[i])
+	}
+	return out
+}
+
 // weightedFit is weighted least squares by the normal equations.
 func weightedFit(x [][6]float64, y, w []float64) (c [6]float64, ok bool) {
 	var a [6][7]float64
@@ -402,7 +490,7 @@ func (s *Survey) texture(px calib.Pixels, closed []bool, mw, mh, block int, l *l
 			inner := max(1, block/3)
 			for y := j * block; y < min(px.H, (j+1)*block); y += inner {
 				for x := i * block; x < min(px.W, (i+1)*block); x += inner {
-					sum += lum(px.Linear(x, y))
+					sum += px.Luminance(x, y)
 					m++
 				}
 			}
@@ -419,13 +507,13 @@ func (s *Survey) texture(px calib.Pixels, closed []bool, mw, mh, block int, l *l
 		return
 	}
 	s.SheetShare = float64(near) / float64(n)
-	sort.Float64s(dev)
+	middle := order.Median(dev)
 	// What noise leaves of it: the encoded value's noise as a share of the
 	// linear level, with sRGB's slope taken as a power of 2.2, in the mean of
 	// the samples.
 	level := math.Max(0.02, lum(s.PaperLinear))
 	noise := 2.2 * s.Noise / math.Pow(level, 1/2.2) / math.Sqrt(float64(samples))
-	t := 1.4826 * dev[len(dev)/2]
+	t := 1.4826 * middle
 	s.Texture = math.Sqrt(math.Max(0, t*t-noise*noise))
 }
 
@@ -440,6 +528,7 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, off *Areas) {
 		sq, cq := math.Sincos(2 * math.Pi * float64(q) / 16)
 		ringOff[q] = [2]int{int(math.Round(n / 5 * sq)), int(math.Round(n / 5 * cq))}
 	}
+	room := make([]float64, 0, 400)
 	for i, e := range marbles {
 		look := MarbleLook{LightShare: -1, EdgeShare: -1}
 		near := about(marbles, i, 1.6, 1.03)
@@ -466,8 +555,7 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, off *Areas) {
 				if x < 0 || y < 0 || ix >= px.W || iy >= px.H {
 					continue
 				}
-				c := px.Linear(ix, iy)
-				bright[a+n][b+n] = lum(c)
+				bright[a+n][b+n] = px.Luminance(ix, iy)
 				over := px.Full(ix, iy)
 				clipped[a+n][b+n] = over[0] || over[1] || over[2]
 			}
@@ -519,13 +607,13 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, off *Areas) {
 		}
 		// The paper around, and the step onto it.
 		const dirs = 48
-		var ring []float64
+		ring := room[:0]
 		seen, looked := 0, 0
 		for d := 0; d < dirs; d++ {
 			sd, cd := math.Sincos(2 * math.Pi * float64(d) / dirs)
 			for q := 1.15; q <= 1.6; q += 0.09 {
 				if x, y := at(q*cd, q*sd); !others(x, y) {
-					ring = append(ring, lum(px.Linear(int(x+0.5), int(y+0.5))))
+					ring = append(ring, px.Luminance(int(x+0.5), int(y+0.5)))
 				}
 			}
 			var in, out [3]float64
@@ -566,8 +654,7 @@ func (s *Survey) glass(px calib.Pixels, marbles []calib.Ellipse, off *Areas) {
 			}
 		}
 		if len(ring) >= 40 && paper > 1e-5 {
-			sort.Float64s(ring)
-			look.LightShare = ring[len(ring)/2] / paper
+			look.LightShare = order.Median(ring) / paper
 		}
 		if looked >= 12 {
 			look.EdgeShare = float64(seen) / float64(looked)

@@ -155,14 +155,16 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		a := features.Analyse(face)
 		want.clock.done("features")
 		// Where the edge lies against the outline depends on the glass.
-		o = o.WithoutRim(scene.Camera, 1-a.Glass.NotOpaque)
+		o = o.WithoutRim(scene.Camera, 1-a.Glass.NotOpaque).WithBrightRim(a.Glass.BrightRim, a.Glass.Clear)
 		m.Outline = outlineRecord(o.Ellipse)
 		res.outlines = append(res.outlines, o)
 		a.Face.RadiusMM = size() // with the mark under it taken off, it is another than face
+		fillMarble(&m, a)
 		if want.sheets || want.analyses {
 			res.analyses = append(res.analyses, a)
+		} else {
+			vision.Reuse(face)
 		}
-		fillMarble(&m, a)
 		want.clock.done("record")
 		ph.Marbles = append(ph.Marbles, m)
 		if want.sheets {
@@ -205,7 +207,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		}
 	}
 	if want.base || want.draw || want.tray {
-		res.base, _ = p.Image(report.OverlaySidePX)
+		res.base, _ = p.LastImage(report.OverlaySidePX)
 		want.clock.done("photo reduced")
 	}
 	overlaps := quality.Overlaps(centres, radii)

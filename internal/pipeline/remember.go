@@ -416,7 +416,7 @@ func drawHere(base *image.RGBA, p record.Photo, s report.Sight) (d drawn, err er
 		if err != nil {
 			return d, fmt.Errorf("%s can't be read any more: it was there when the run began; put it back and run again", p.Path)
 		}
-		base, _ = photo.Image(report.OverlaySidePX)
+		base, _ = photo.LastImage(report.OverlaySidePX)
 		photo.Close()
 	}
 	d.Of = shown(p, s)

@@ -389,20 +389,33 @@ func grown(m *image.Alpha, by float64) *image.Alpha {
 	out := image.NewAlpha(m.Rect)
 	w, h := m.Rect.Dx(), m.Rect.Dy()
 	r := int(math.Ceil(by))
+	type spot struct {
+		dx, dy int
+		part   uint32
+	}
+	var disc []spot
 	for dy := -r; dy <= r; dy++ {
 		for dx := -r; dx <= r; dx++ {
 			// How much of the pixel at this distance the disc's edge leaves in.
 			in := max(0, min(1, by+0.5-math.Hypot(float64(dx), float64(dy))))
-			part := uint32(256 * in)
-			if part == 0 {
+			if part := uint32(256 * in); part > 0 {
+				disc = append(disc, spot{dx, dy, part})
+			}
+		}
+	}
+	// Most of a mask is empty.
+	for y := range h {
+		for x, v := range m.Pix[y*m.Stride:][:w] {
+			if v == 0 {
 				continue
 			}
-			for y := max(0, -dy); y < min(h, h-dy); y++ {
-				from, to := m.Pix[y*m.Stride:][:w], out.Pix[(y+dy)*out.Stride:][:w]
-				for x := max(0, -dx); x < min(w, w-dx); x++ {
-					if v := uint8(uint32(from[x]) * part >> 8); v > to[x+dx] {
-						to[x+dx] = v
-					}
+			for _, s := range disc {
+				i, j := x+s.dx, y+s.dy
+				if i < 0 || j < 0 || i >= w || j >= h {
+					continue
+				}
+				if v, to := uint8(uint32(v)*s.part>>8), &out.Pix[j*out.Stride+i]; v > *to {
+					*to = v
 				}
 			}
 		}

@@ -363,7 +363,7 @@ func (t *tail) take() string {
 // frugal are a worker's surroundings, which the user's own override. There is a
 // worker a core, so each computes on one thread: OpenCV's wait for each other by
 // spinning. See GiveBack for the rest.
-var frugal = []string{"MALLOC_ARENA_MAX=2", "OPENCV_FOR_THREADS_NUM=1", "GOMAXPROCS=2", "GOGC=100", "GOMEMLIMIT=48MiB"}
+var frugal = []string{"MALLOC_ARENA_MAX=2", "OPENCV_FOR_THREADS_NUM=1", "GOMAXPROCS=2", "GOGC=100", "GOMEMLIMIT=40MiB"}
 
 // Frugal has OpenCV compute on one thread in this process as in a worker, for
 // measuring what a worker's work costs. To be called before OpenCV is.
