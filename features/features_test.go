@@ -498,3 +498,20 @@ func TestQuarterTurnsChangeNothing(t *testing.T) {
 // turnTolerance is a share of a feature's range: up to two pixels in five of a
 // small striped face lie on a border.
 const turnTolerance = 0.05
+
+// The share of a face's rim that is brighter than paper: nothing of grey glass,
+// half of a face with one bright half.
+func TestBrightRim(t *testing.T) {
+	f := ballOnMat(50, 8, 0, 0, 0.8, 0)
+	if b := brightRim(f); b > 0.02 {
+		t.Errorf("of a dull ball %.2f", b)
+	}
+	for i := range f.Linear {
+		if x, _ := f.XY(i); x > 0 {
+			f.Linear[i] = [3]float64{0.9, 0.9, 0.9}
+		}
+	}
+	if b := brightRim(f); math.Abs(b-0.5) > 0.05 {
+		t.Errorf("half of it bright: %.2f", b)
+	}
+}

@@ -15,6 +15,9 @@ type GlassCues struct {
 	// RimRatio is the luminance just inside the outline over that of the
 	// middle.
 	RimRatio float64
+	// BrightRim is the share of the glass just inside the outline that is much
+	// brighter than open paper, 0..1.
+	BrightRim float64
 	// RadialSlope is how lightness goes with the squared distance from the
 	// middle, within each colour, L* from middle to outline: matte glass falls
 	// off toward its outline, clear glass does not.
@@ -158,6 +161,7 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 			nr++
 		}
 	}
+	g.BrightRim = brightRim(f)
 	if nr == 0 || nm == 0 {
 		return g
 	}
@@ -178,6 +182,33 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 	g.fitShading(f, s, p)
 	g.weigh(s)
 	return g
+}
+
+// brighter is how much brighter than open paper, as a ratio of luminances, counts
+// for BrightRim.
+const brighter = 1.4
+
+func brightRim(f *Face) float64 {
+	paper := colour.LabToLinear(f.PaperLab)
+	least := brighter * (0.2126*paper[0] + 0.7152*paper[1] + 0.0722*paper[2])
+	bright, all := 0, 0
+	xs := f.columns()
+	defer floats.give(xs)
+	w := walk{n: f.Size}
+	for i, m := range f.Mask {
+		if m&(Glass|Hidden) != Glass {
+			continue
+		}
+		c, r := w.to(i)
+		if rho2 := xs[c]*xs[c] + xs[r]*xs[r]; rho2 < 0.86*0.86 || rho2 > 0.94*0.94 {
+			continue
+		}
+		all++
+		if l := &f.Linear[i]; 0.2126*l[0]+0.7152*l[1]+0.0722*l[2] > least {
+			bright++
+		}
+	}
+	return float64(bright) / float64(max(1, all))
 }
 
 // fitShading regresses lightness on the place along the shadow's direction and

@@ -96,6 +96,23 @@ func biasU(coverage, support float64) float64 {
 	return 0.14 + 2.2*math.Max(0, 0.78-coverage) + 6*math.Max(0, 0.13-support)
 }
 
+// brightRimU is the standard uncertainty of the radius, as a share of it, of clear
+// glass that is much brighter than the paper just inside its outline: the border
+// of the light it gathers is then taken for the outline, where the glass beyond
+// it looks like the paper. Of 455 marbles of two renderers that are not opaque,
+// the 12 of which more than 0.6 of the rim was bright came out 1.2 % small in the
+// mean, with a scatter of 1.7 %; 58 with 0.2 to 0.6 of it scattered by 1.4 %; the
+// others by 0.6 %.
+const brightRimU = 0.012
+
+// WithBrightRim is the outline in the doubt that a bright rim brings: bright is
+// the share of the rim that is, and clear the chance, that it is clear glass.
+func (o Outline) WithBrightRim(bright, clear float64) Outline {
+	share := math.Max(0, math.Min(1, (bright-0.15)/0.25)) * clear
+	o.BiasUPX = math.Hypot(o.BiasUPX, brightRimU*share*o.Ellipse.MeanRadiusPX())
+	return o
+}
+
 // WithoutRim is the outline with a share (0..1) of the rim's shift taken back.
 // Clear glass fades into the paper's reflection towards its outline; opaque
 // glass, lit from within its skin, shows its edge where it is. Measured on

@@ -155,7 +155,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		a := features.Analyse(face)
 		want.clock.done("features")
 		// Where the edge lies against the outline depends on the glass.
-		o = o.WithoutRim(scene.Camera, 1-a.Glass.NotOpaque)
+		o = o.WithoutRim(scene.Camera, 1-a.Glass.NotOpaque).WithBrightRim(a.Glass.BrightRim, a.Glass.Clear)
 		m.Outline = outlineRecord(o.Ellipse)
 		res.outlines = append(res.outlines, o)
 		a.Face.RadiusMM = size() // with the mark under it taken off, it is another than face
