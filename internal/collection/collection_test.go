@@ -3,6 +3,7 @@ package collection
 import (
 	"context"
 	"crypto/sha256"
+	"database/sql"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -490,5 +491,47 @@ func TestVersionTellsOfChanges(t *testing.T) {
 	}
 	if version() == after {
 		t.Error("another process's edit is not told")
+	}
+}
+
+// Whoever's turn it is may be forgotten where the power fails; all else is on the disk
+// before it is answered for, also after such haste (SQLite, PRAGMA synchronous: 2 is
+// FULL).
+func TestHasteIsForTurnsAlone(t *testing.T) {
+	c, ctx := made(t), context.Background()
+	level := func(what string) {
+		t.Helper()
+		var v int
+		if err := c.write.QueryRowContext(ctx, "PRAGMA synchronous").Scan(&v); err != nil || v != 2 {
+			t.Errorf("after %s it is %d, %v; want 2", what, v, err)
+		}
+	}
+	level("opening")
+	i, err := c.NewIntake(ctx, Intake{Who: "Ada"}, IntakeFile{Path: "/a.jpg", Name: "a.jpg"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, ok, err := c.NextFile(ctx)
+	if err != nil || !ok {
+		t.Fatal(ok, err)
+	}
+	level("taking a file")
+	f.State = Failed
+	if err := c.FinishFile(ctx, f); err != nil {
+		t.Fatal(err)
+	}
+	level("finishing it")
+	if err := c.inHastyTx(ctx, func(context.Context, *sql.Tx) error { return ErrInvalid }); !errors.Is(err, ErrInvalid) {
+		t.Errorf("%v", err)
+	}
+	level("a change that was given up")
+	stopped, stop := context.WithCancel(ctx)
+	stop()
+	if _, _, err := c.NextFile(stopped); !errors.Is(err, context.Canceled) {
+		t.Errorf("stopped: %v", err)
+	}
+	level("being stopped")
+	if i, err = c.Intake(ctx, i.ID); err != nil || i.Files[Failed] != 1 || i.Total() != 1 {
+		t.Errorf("%v, %v", i.Files, err)
 	}
 }

@@ -3,6 +3,7 @@ package collection
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"fmt"
 	"strings"
 
@@ -142,10 +143,52 @@ func (c *Collection) TakeUp(ctx context.Context) error {
 	})
 }
 
+// inHastyTx is inTx for what may be forgotten where the power fails, and not
+// otherwise: it does not wait for the disk, which is most of what a file takes that
+// is known already. A file whose turn or whose end is forgotten has its turn again,
+// and is found to be known. What was kept of photos is on the disk by then, as ever.
+func (c *Collection) inHastyTx(ctx context.Context, f func(ctx context.Context, tx *sql.Tx) error) (err error) {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	ctx = context.WithoutCancel(ctx) // it takes a moment, and the way back must not be left out
+	conn, err := c.write.Conn(ctx)
+	if err != nil {
+		return fmt.Errorf("the collection can't be written: %w", err)
+	}
+	defer conn.Close()
+	if _, err := conn.ExecContext(ctx, "PRAGMA synchronous = NORMAL"); err != nil {
+		return writeError(err)
+	}
+	defer func() {
+		var level int
+		_, e := conn.ExecContext(ctx, "PRAGMA synchronous = FULL")
+		if e == nil {
+			e = conn.QueryRowContext(ctx, "PRAGMA synchronous").Scan(&level)
+		}
+		if e != nil || level != 2 {
+			_ = conn.Raw(func(any) error { return driver.ErrBadConn }) // the next one is opened as it should be
+		}
+	}()
+	tx, err := conn.BeginTx(ctx, nil)
+	if err != nil {
+		return writeError(err)
+	}
+	defer tx.Rollback()
+	if err := f(ctx, tx); err != nil {
+		return err
+	}
+	if err := tx.Commit(); err != nil {
+		return writeError(err)
+	}
+	c.tellWatchers()
+	return nil
+}
+
 // NextFile takes the next waiting file of any intake in hand; ok is false where
 // none waits.
 func (c *Collection) NextFile(ctx context.Context) (f IntakeFile, ok bool, err error) {
-	err = c.inTx(ctx, func(tx *sql.Tx) error {
+	err = c.inHastyTx(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		f, err = scanFile(tx.QueryRowContext(ctx, fileColumns+` WHERE f.state = 'waiting' AND f.intake_id =
 			(SELECT o.id FROM intake o WHERE o.finished = '' AND EXISTS (SELECT 1 FROM intake_file w WHERE w.state = 'waiting' AND w.intake_id = o.id) ORDER BY o.started, o.id LIMIT 1)
 			ORDER BY f.path LIMIT 1`))
@@ -166,7 +209,7 @@ func (c *Collection) NextFile(ctx context.Context) (f IntakeFile, ok bool, err e
 // FinishFile notes how a file ended; an interrupted one may go back to Waiting,
 // the attempt not counted.
 func (c *Collection) FinishFile(ctx context.Context, f IntakeFile) error {
-	return c.inTx(ctx, func(tx *sql.Tx) error {
+	return c.inHastyTx(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		back := 0
 		if f.State == Waiting {
 			back = 1
