@@ -454,16 +454,23 @@ const (
 	// lookedAt is the share of the face that must have been looked at before
 	// nothing found means that nothing passes.
 	lookedAt = 0.35
+	// plainlyOpaque and perhapsOpaque are the chances that light passes at all, by
+	// shadow and light alone, under which a faint mark is taken for a pattern of
+	// the glass, and nothing seen of the mark for opaque glass.
+	plainlyOpaque, perhapsOpaque = 0.2, 0.6
 	// unsure is the chance beyond which a small contrast says nothing.
 	unsure = 0.12
 )
 
 // settle lets the mark correct what light and shadow said of the glass.
 func (s *MarkSeen) settle(g *GlassCues) {
+	if g.NotOpaque < plainlyOpaque && s.Depth < clearFrom {
+		s.Depth = 0 // a swirl can be as regular as the mark
+	}
 	switch {
 	case s.Depth > shows:
 		g.NotOpaque = math.Max(g.NotOpaque, 0.9)
-	case s.Depth < hidden && s.Share > lookedAt && s.DepthU < unsure/4:
+	case s.Depth < hidden && g.NotOpaque < perhapsOpaque && s.Share > lookedAt && s.DepthU < unsure/4:
 		g.NotOpaque = math.Min(g.NotOpaque, 0.1)
 	}
 	switch {
