@@ -78,7 +78,7 @@ func TestCardBlur(t *testing.T) {
 		if !ok {
 			t.Fatal("no blur read")
 		}
-		for _, sigma := range []float64{1, 2, 3, 4, 5, 6, 7} {
+		for _, sigma := range []float64{1, 2, 4, 7} {
 			t.Run(fmt.Sprintf("%s/gauss%g", v.name, sigma), func(t *testing.T) {
 				m := degrade(t, sharp, sigma, 0, 0)
 				defer m.Close()

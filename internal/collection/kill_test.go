@@ -232,7 +232,7 @@ func TestKilledWhileEditing(t *testing.T) {
 	copyFile(t, start, timed)
 	began := time.Now()
 	runChild(t, "edit", timed, "", -1)
-	points := killPoints(12, time.Since(began))
+	points := killPoints(6, time.Since(began))
 	atWork, pace := 0, 1.0
 	for _, after := range points {
 		after = time.Duration(pace * float64(after))
@@ -304,7 +304,7 @@ func TestKilledWhileImporting(t *testing.T) {
 		t.Fatal("the import changed nothing")
 	}
 	atWork, pace := 0, 1.0
-	points := killPoints(12, took)
+	points := killPoints(6, took)
 	for _, at := range points {
 		at = time.Duration(pace * float64(at))
 		path := filepath.Join(t.TempDir(), "marbles"+Ext)

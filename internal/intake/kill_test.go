@@ -281,7 +281,7 @@ func killedAtManyPoints(t *testing.T, notes bool) {
 		t.Fatal(err)
 	}
 	want, took := uninterrupted(t, dir, false)
-	points := 20
+	points := 8
 	if testing.Short() {
 		points = 5
 	}
