@@ -542,6 +542,11 @@ var reaches = [3]float64{0.06, 0.04, 0.05}
 // start adds to that.
 func (rf *refiner) softLimit() float64 { return 3.2*rf.sigmaPX + 2.5 }
 
+// leastSupport is the support below which what is seen around an outline speaks
+// against it nearly as much as for it. Of 580 marbles of two renderers the least had
+// 0.08; circles in shadows have less than 0.02.
+const leastSupport = 0.03
+
 // settle gives each family its best outline that overlaps none of a better
 // supported one's, first in its list; a family without any is dropped.
 func settle(families [][]Outline) [][]Outline {
@@ -552,7 +557,7 @@ func settle(families [][]Outline) [][]Outline {
 	for _, family := range families {
 		var free []Outline
 		for _, o := range family {
-			if !clashes(o, kept) {
+			if o.Support >= leastSupport && !clashes(o, kept) {
 				free = append(free, o)
 			}
 		}
@@ -573,6 +578,11 @@ func clashes(o Outline, kept [][]Outline) bool {
 		// A small faint round thing beside a marble is the light it gathered or
 		// its shadow.
 		if d < overlap*(r+rk) || r < 0.65*rk && o.Support < 0.6*k.Support && d < 1.25*(r+rk) {
+			return true
+		}
+		// So is a larger one that would have to stand within the marble, even as
+		// foreshortened as marbles seen at 25 degrees.
+		if o.Support < 0.6*k.Support && d < 0.9*(r+rk) {
 			return true
 		}
 	}
