@@ -240,7 +240,7 @@ var geometryFeatures = []Feature{
 		},
 	},
 	{
-		Name: "two_tone", Label: "dark to light across a ribbon", Unit: "L*", Low: 0, High: 80,
+		Name: "two_tone", Label: "dark to light across a ribbon", Unit: "L*", Low: 0, High: mostTwoTone,
 		LogFrom:   2,
 		Meaning:   "Difference of lightness from one edge of a ribbon to the other: 0 for ribbons of one tone.",
 		Disturbed: "light from one side, a ribbon that leans into the glass",

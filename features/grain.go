@@ -26,6 +26,11 @@ const (
 	grainRows = 8
 )
 
+// mostTwoTone is the largest difference of lightness across a ribbon that is told:
+// white to near black. A line through few columns that rise steeply can leave the
+// lightnesses there are.
+const mostTwoTone = 80
+
 // findGrain reads the lightness on a grid along and across each straight run
 // of each ribbon. For one run, with rows along it and columns across: each
 // column's mean over the rows stands for what stays the same along the ribbon.
@@ -59,7 +64,7 @@ func findGrain(f *Face, lines []Line, cuts [][]cut) Grain {
 	if total == 0 {
 		return Grain{}
 	}
-	return Grain{true, math.Sqrt(striation / total), slope / total}
+	return Grain{true, math.Sqrt(striation / total), math.Min(mostTwoTone, slope/total)}
 }
 
 // grainOf is findGrain for places from to of one line: the variance of
