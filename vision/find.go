@@ -18,7 +18,7 @@ type circle struct {
 }
 
 // layerRatio is the step between the radii that votes are collected for.
-const layerRatio = 1.10
+const layerRatio = 1.12
 
 // propose collects gradient votes for circles of radius rMin..rMax (px in the
 // reduced image): each edge pixel votes along its gradient, both ways, since
@@ -38,7 +38,7 @@ func propose(es []edge, w, h int, rMin, rMax float64) []circle {
 		// Spread: half a radius step, the ellipse of a tilted view (5 % of r)
 		// and a pixel of rounding. Where that is wide, votes are collected on a
 		// coarser grid.
-		sigma := math.Max(0.8, 0.07*r)
+		sigma := math.Max(0.8, 0.08*r)
 		out = append(out, vote(es, w, h, r, sigma, max(1, int(sigma/0.65)))...)
 	}
 	sort.Slice(out, func(i, j int) bool {
