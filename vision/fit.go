@@ -296,6 +296,24 @@ func (rf *refiner) against(outside float64) float64 {
 	return outside
 }
 
+// sequence is a fixed sequence of numbers to draw by (Numerical Recipes' quick
+// generator), so that a photo always gives the same answer.
+type sequence uint32
+
+// below is the next number from 0 to k-1.
+func (s *sequence) below(k int) int {
+	*s = *s*1664525 + 1013904223
+	return int(uint64(*s) * uint64(k) >> 32)
+}
+
+// three are directions of n about a third of the way round from each other.
+func (s *sequence) three(n int) (a, b, c int) {
+	a = s.below(n)
+	b = (a + n/5 + s.below(n/4)) % n
+	c = (b + n/5 + s.below(n/4)) % n
+	return a, b, c
+}
+
 // consensus is the outline that what was seen agrees on best: cones through
 // three places, spread around, judged by all directions (random sample
 // consensus, Fischler and Bolles 1981; the draws are a fixed sequence, so that
@@ -314,11 +332,8 @@ func (rf *refiner) consensus(dirs [][]place, start calib.Ellipse, tol, stray, ou
 	}
 	var best calib.Ellipse
 	bestScore := 0.0
-	seed := uint32(1)
-	next := func(k int) int {
-		seed = seed*1664525 + 1013904223 // Numerical Recipes' quick generator
-		return int(uint64(seed) * uint64(k) >> 32)
-	}
+	seq := sequence(1)
+	next := seq.below
 	draw := func(d []place) calib.Vec3 {
 		if d[0].step && next(4) != 0 {
 			return d[0].ray
@@ -342,10 +357,7 @@ func (rf *refiner) consensus(dirs [][]place, start calib.Ellipse, tol, stray, ou
 	}
 	bestFirst := 0.0
 	for range tries {
-		// Three places about a third of the way round from each other.
-		a := next(n)
-		b := (a + n/5 + next(n/4)) % n
-		c := (b + n/5 + next(n/4)) % n
+		a, b, c := seq.three(n)
 		cone, ok := calib.ConeThrough(draw(dirs[a]), draw(dirs[b]), draw(dirs[c]))
 		if !ok {
 			continue

@@ -58,19 +58,14 @@ func (rf *refiner) outside(seen sight, e calib.Ellipse) *calib.Ellipse {
 	if float64(any) < 0.3*outerOpen*float64(n) {
 		return nil
 	}
-	seed := uint32(7)
-	next := func(k int) int {
-		seed = seed*1664525 + 1013904223 // Numerical Recipes' quick generator
-		return int(uint64(seed) * uint64(k) >> 32)
-	}
+	seq := sequence(7)
+	next := seq.below
 	draw := func(i int) calib.Vec3 { return dirs[i][next(max(1, out[i]))].ray }
 	var best *calib.Ellipse
 	bestScore := 0.0
 	var heights []float64
 	for range outerTries {
-		a := next(n)
-		b := (a + n/5 + next(n/4)) % n
-		c := (b + n/5 + next(n/4)) % n
+		a, b, c := seq.three(n)
 		cone, is := calib.ConeThrough(draw(a), draw(b), draw(c))
 		if !is {
 			continue
