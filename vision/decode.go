@@ -442,8 +442,9 @@ func (p *Photo) LastImage(maxSide int) (*image.RGBA, float64) {
 	return p.image(maxSide, true)
 }
 
-// reduced returns an 8-bit copy whose longer side is at most maxSide, and the
-// factor full * scale = reduced (in pixel sizes).
+// reduced returns the photo in 8 bits with a longer side of at most maxSide, to be
+// closed and not written to, and the factor full * scale = reduced (in pixel
+// sizes).
 func (p *Photo) reduced(maxSide int) (gocv.Mat, float64) {
 	scale := 1.0
 	if long := max(p.Width, p.Height); long > maxSide {
@@ -451,7 +452,6 @@ func (p *Photo) reduced(maxSide int) (gocv.Mat, float64) {
 	}
 	w := max(1, int(float64(p.Width)*scale+0.5))
 	h := max(1, int(float64(p.Height)*scale+0.5))
-	out := gocv.NewMat()
 	from := p.bgr
 	if 2*w <= p.Width && 2*h <= p.Height && p.Width%2 == 0 && p.Height%2 == 0 {
 		// Means of means are the same, and halving is done at a fraction of the
@@ -463,9 +463,11 @@ func (p *Photo) reduced(maxSide int) (gocv.Mat, float64) {
 		}
 		from = *p.half
 	}
+	var out gocv.Mat
 	if from.Cols() == w && from.Rows() == h {
-		from.CopyTo(&out)
+		out = from.Region(image.Rect(0, 0, w, h)) // the same pixels, not a copy
 	} else {
+		out = gocv.NewMat()
 		gocv.Resize(from, &out, image.Pt(w, h), 0, 0, gocv.InterpolationArea)
 	}
 	if p.sixty {
