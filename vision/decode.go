@@ -426,6 +426,20 @@ func (p *Photo) Image(maxSide int) (*image.RGBA, float64) {
 	return out, scale
 }
 
+// Half is the photo at half its size, of [Photo.Mat]'s type, or nothing where a side
+// is odd: the photo's own, not to be closed or written to.
+func (p *Photo) Half() gocv.Mat {
+	if p.Width%2 != 0 || p.Height%2 != 0 || p.Width < 2 || p.Height < 2 {
+		return gocv.Mat{}
+	}
+	if p.half == nil {
+		half := gocv.NewMat()
+		gocv.Resize(p.bgr, &half, image.Pt(p.Width/2, p.Height/2), 0, 0, gocv.InterpolationArea)
+		p.half = &half
+	}
+	return *p.half
+}
+
 // reduced returns the photo in 8 bits with a longer side of at most maxSide, to be
 // closed and not written to, and the factor full * scale = reduced (in pixel
 // sizes).
@@ -440,12 +454,7 @@ func (p *Photo) reduced(maxSide int) (gocv.Mat, float64) {
 	if 2*w <= p.Width && 2*h <= p.Height && p.Width%2 == 0 && p.Height%2 == 0 {
 		// Means of means are the same, and halving is done at a fraction of the
 		// cost; it serves all the smaller pictures.
-		if p.half == nil {
-			half := gocv.NewMat()
-			gocv.Resize(p.bgr, &half, image.Pt(p.Width/2, p.Height/2), 0, 0, gocv.InterpolationArea)
-			p.half = &half
-		}
-		from = *p.half
+		from = p.Half()
 	}
 	var out gocv.Mat
 	if from.Cols() == w && from.Rows() == h {
