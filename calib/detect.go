@@ -40,14 +40,15 @@ type Detection struct {
 }
 
 // Search sizes: the longer side of the reduced image, px. The first finds the
-// card in nearly every photo, is cheap, and serves photos out of focus, where a
-// smaller picture is a sharper one; the next two serve cards that are small in
-// the frame. The last looks without equalising the histogram, which spoils the
+// card in nearly every photo at half the cost of the second; corners refined at
+// full size come out the same to 0.001 px. The second serves photos out of focus,
+// the next two cards that are small in the frame. The last looks without equalising the histogram, which spoils the
 // pattern where the edge of a shadow lies across it.
 var searches = []struct {
 	side  int
 	flags gocv.CalibCBFlag
 }{
+	{400, gocv.CalibCBNormalizeImage},
 	{640, gocv.CalibCBNormalizeImage},
 	{1200, gocv.CalibCBNormalizeImage},
 	{2000, gocv.CalibCBNormalizeImage},

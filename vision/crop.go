@@ -3,10 +3,8 @@ package vision
 import (
 	"image"
 	"math"
-	"sync"
 
 	"tawsight/calib"
-	"tawsight/internal/colour"
 )
 
 // Crop cuts a square around a marble out of the photo, balanced, at scale
@@ -20,42 +18,36 @@ func Crop(p *Photo, o Outline, light Light, scale float64, side int) *image.NRGB
 	if side == 0 || across.to <= across.from || down.to <= down.from {
 		return out
 	}
-	kept, _ := cropRooms.Get().(*[][3]float32)
-	if kept == nil {
-		kept = new([][3]float32)
-	}
-	defer cropRooms.Put(kept)
-	rows := across.along(px, down.low, down.high, kept)
+	room := cropRooms.take()
+	rows := across.along(px, down.low, down.high, &room)
+	defer func() { cropRooms.put(room) }()
 	field := light.over(cx, cy, float64(side)/scale)
-	width := across.to - across.from
-	line := make([][3]float32, width)
+	columns := field.columns(across.at[across.from:across.to])
+	width := 3 * (across.to - across.from)
+	line := make([]float32, width)
 	for j := down.from; j < down.to; j++ {
-		clear(line)
 		for k, w := range down.weights(j) {
-			if w == 0 {
+			if w == 0 && k > 0 {
 				continue
 			}
 			row := rows[(down.first[j]+k-down.low)*width:][:width]
-			for i := range line {
-				line[i][0] += w * row[i][0]
-				line[i][1] += w * row[i][1]
-				line[i][2] += w * row[i][2]
+			if k == 0 {
+				for i, v := range row {
+					line[i] = w * v
+				}
+				continue
+			}
+			for i, v := range row {
+				line[i] += w * v
 			}
 		}
-		lit := field.row(down.at[j])
-		pix := out.Pix[out.PixOffset(across.from, j):]
-		at := across.at[across.from:across.to]
-		for i := range line {
-			r, g, b := lit.at(&line[i], at[i])
-			q := pix[4*i : 4*i+4 : 4*i+4]
-			q[0], q[1], q[2], q[3] = colour.LinearToSRGB8(r), colour.LinearToSRGB8(g), colour.LinearToSRGB8(b), 255
-		}
+		field.encode(out.Pix[out.PixOffset(across.from, j):], line, columns, down.at[j])
 	}
 	return out
 }
 
 // cropRooms are for the photo's rows that crops are made of.
-var cropRooms sync.Pool
+var cropRooms shelf[[]float32]
 
 // taps say, along one axis, which of the photo's pixels a crop's pixels are made
 // of. A crop's pixel is the mean of places spread evenly over it, one for each
@@ -113,49 +105,56 @@ func tapsOf(middle, scale float64, side, size int) taps {
 func (t *taps) weights(i int) []float32 { return t.weight[i*t.count : (i+1)*t.count] }
 
 // along reads rows low to high of the photo in linear light, and gives them made
-// into the crop's pixels from to to along it, one row after the other. They lie in
-// room, which is made larger where it must be.
-func (t *taps) along(px calib.Pixels, low, high int, room *[][3]float32) [][3]float32 {
-	width := t.to - t.from
+// into the crop's pixels from to to along it, red, green and blue, one row after the
+// other. They lie in room, which is made larger where it must be.
+func (t *taps) along(px calib.Pixels, low, high int, room *[]float32) []float32 {
+	width := 3 * (t.to - t.from)
 	if cap(*room) < (high-low)*width {
-		*room = make([][3]float32, (high-low)*width)
+		*room = make([]float32, (high-low)*width)
 	}
 	out := (*room)[:(high-low)*width]
-	line := make([][3]float32, t.high-t.low)
+	// What the weights past the photo's end, all 0, are for.
+	line := make([]float32, 3*(t.high-t.low+t.count))
+	seen := line[:3*(t.high-t.low)]
 	for y := low; y < high; y++ {
-		if px.B8 != nil && px.Table == nil {
-			row := px.B8[3*(y*px.W+t.low):][:3*len(line)]
-			for x := range line {
-				c := row[3*x : 3*x+3 : 3*x+3]
-				line[x] = [3]float32{linear8[c[2]], linear8[c[1]], linear8[c[0]]}
-			}
-		} else {
-			for x := range line {
-				c := px.Linear(t.low+x, y)
-				line[x] = [3]float32{float32(c[0]), float32(c[1]), float32(c[2])}
-			}
-		}
-		row := out[(y-low)*width:][:width]
-		for i := range row {
-			from := line[t.first[t.from+i]-t.low:]
-			var r, g, b float32
-			for k, w := range t.weights(t.from + i) {
-				if w == 0 {
-					continue
-				}
-				c := &from[k]
-				r, g, b = r+w*c[0], g+w*c[1], b+w*c[2]
-			}
-			row[i] = [3]float32{r, g, b}
-		}
+		px.LinearRow(t.low, y, seen)
+		t.row(out[(y-low)*width:][:width], line)
 	}
 	return out
 }
 
-// linear8 is colour.Linear8 in single precision.
-var linear8 = func() (t [256]float32) {
-	for i, v := range colour.Linear8 {
-		t[i] = float32(v)
+// row makes one row of the photo into the crop's pixels.
+func (t *taps) row(out, line []float32) {
+	first, weight := t.first[t.from:t.to], t.weight[t.from*t.count:t.to*t.count]
+	switch t.count {
+	case 2:
+		for i, x := range first {
+			c := (*[6]float32)(line[3*(x-t.low):])
+			w := (*[2]float32)(weight[2*i:])
+			q := (*[3]float32)(out[3*i:])
+			q[0] = w[0]*c[0] + w[1]*c[3]
+			q[1] = w[0]*c[1] + w[1]*c[4]
+			q[2] = w[0]*c[2] + w[1]*c[5]
+		}
+	case 3:
+		for i, x := range first {
+			c := (*[9]float32)(line[3*(x-t.low):])
+			w := (*[3]float32)(weight[3*i:])
+			q := (*[3]float32)(out[3*i:])
+			q[0] = w[0]*c[0] + w[1]*c[3] + w[2]*c[6]
+			q[1] = w[0]*c[1] + w[1]*c[4] + w[2]*c[7]
+			q[2] = w[0]*c[2] + w[1]*c[5] + w[2]*c[8]
+		}
+	default:
+		for i, x := range first {
+			c := line[3*(x-t.low):]
+			var r, g, b float32
+			for k, w := range weight[t.count*i:][:t.count] {
+				p := (*[3]float32)(c[3*k:])
+				r, g, b = r+w*p[0], g+w*p[1], b+w*p[2]
+			}
+			q := (*[3]float32)(out[3*i:])
+			q[0], q[1], q[2] = r, g, b
+		}
 	}
-	return t
-}()
+}

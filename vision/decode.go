@@ -413,18 +413,8 @@ func (p *Photo) Mat() gocv.Mat { return p.bgr }
 // be divided by a whole number they are, so that each pixel is the mean of a block:
 // that is quicker, and as sharp as may be.
 func (p *Photo) Image(maxSide int) (*image.RGBA, float64) {
-	return p.image(maxSide, false)
-}
-
-func (p *Photo) image(maxSide int, last bool) (*image.RGBA, float64) {
-	if k := (max(p.Width, p.Height) + maxSide - 1) / maxSide; k > 1 && p.Width%k == 0 && p.Height%k == 0 {
-		maxSide = max(p.Width, p.Height) / k
-	}
-	small, scale := p.reduced(maxSide)
+	small, scale := p.reduced(p.dividing(maxSide))
 	defer small.Close()
-	if last {
-		p.Close()
-	}
 	out := image.NewRGBA(image.Rect(0, 0, small.Cols(), small.Rows()))
 	lent, err := gocv.NewMatFromBytes(small.Rows(), small.Cols(), gocv.MatTypeCV8UC4, out.Pix)
 	if err != nil {
@@ -434,12 +424,6 @@ func (p *Photo) image(maxSide int, last bool) (*image.RGBA, float64) {
 	// Of the size and type that comes out, so that it is written where it lies.
 	gocv.CvtColor(small, &lent, gocv.ColorBGRToRGBA)
 	return out, scale
-}
-
-// LastImage is [Photo.Image] of a photo that nothing else is wanted of: it is
-// closed on the way, before there is a third picture in memory.
-func (p *Photo) LastImage(maxSide int) (*image.RGBA, float64) {
-	return p.image(maxSide, true)
 }
 
 // reduced returns an 8-bit copy whose longer side is at most maxSide, and the

@@ -2,9 +2,10 @@ package vision
 
 import (
 	"math"
-	"sort"
 
 	"gocv.io/x/gocv"
+
+	"tawsight/internal/order"
 )
 
 // edge is an edge pixel with its unit gradient.
@@ -77,13 +78,6 @@ func edges(img gocv.Mat, masked []bool) []edge {
 	defer s.Close()
 	w, h := s.w, s.h
 	wt := gradientUnits(&s, masked)
-	// Below this no channel of opponent's can reach the floor, whatever the other
-	// colours do: a difference of two is at most twice the largest.
-	least := float32(math.Inf(1))
-	for k, per := range [3]float32{1, 2, 2} {
-		least = min(least, edgeFloor*16*255/(math.Sqrt2*per*wt[k]))
-	}
-	flat := int16(min(32767, least))
 	var rows [3][]slope
 	for i := range rows {
 		rows[i] = make([]slope, w)
@@ -92,7 +86,7 @@ func edges(img gocv.Mat, masked []bool) []edge {
 	for y := 1; y < h-1; y++ {
 		// The rows above, at and below the one that is looked at.
 		rows[0], rows[1], rows[2] = rows[1], rows[2], rows[0]
-		s.row(rows[2], y, &wt, flat)
+		s.row(rows[2], y, &wt)
 		if y < 3 {
 			continue
 		}
@@ -116,13 +110,26 @@ func edges(img gocv.Mat, masked []bool) []edge {
 // slope is how a picture changes at a pixel, in units of the paper's noise.
 type slope struct{ x, y, mag2 float32 }
 
-// row fills in one row's slopes, of whichever channel changes most; those that
-// are flat, by every colour, are left at nothing.
-func (s *slopePair) row(out []slope, y int, wt *[3]float32, flat int16) {
+// row fills in one row's slopes, of whichever channel changes most; those below
+// edgeFloor, which are nearly all, are left at nothing.
+func (s *slopePair) row(out []slope, y int, wt *[3]float32) {
 	right, below := s.right[3*y*s.w:3*(y+1)*s.w], s.below[3*y*s.w:3*(y+1)*s.w]
+	// The floor's square for opponent's channels in whole numbers (three times the
+	// lightness, twice the second difference), and a little less, since rounding
+	// decides further down.
+	var least [3]int32
+	for k, times := range [3]float32{3, 1, 2} {
+		f := times * edgeFloor * 16 * 255 / wt[k]
+		least[k] = int32(min(0.999*f*f, math.MaxInt32/2))
+	}
 	for x := range out {
 		r, b := right[3*x:3*x+3:3*x+3], below[3*x:3*x+3:3*x+3]
-		if max(r[0], -r[0], r[1], -r[1], r[2], -r[2], b[0], -b[0], b[1], -b[1], b[2], -b[2]) < flat {
+		r0, r1, r2 := int32(r[0]), int32(r[1]), int32(r[2])
+		b0, b1, b2 := int32(b[0]), int32(b[1]), int32(b[2])
+		rl, bl := r0+r1+r2, b0+b1+b2
+		ra, ba := r2-r1, b2-b1
+		rb, bb := r2+r1-2*r0, b2+b1-2*b0
+		if rl*rl+bl*bl < least[0] && ra*ra+ba*ba < least[1] && rb*rb+bb*bb < least[2] {
 			out[x] = slope{}
 			continue
 		}
@@ -164,9 +171,8 @@ func gradientUnits(s *slopePair, masked []bool) (wt [3]float32) {
 	for k := range g {
 		m := 0.0
 		if len(g[k]) > 0 {
-			sort.Float64s(g[k])
 			// The lower half only: a crowded photo has more edges than paper.
-			m = 1.394 * g[k][len(g[k])*3/10] // Rayleigh's median over its 30 % point
+			m = 1.394 * order.Nth(g[k], len(g[k])*3/10) // Rayleigh's median over its 30 % point
 		}
 		// Eight-bit pictures can't show less than this.
 		wt[k] = float32(1 / math.Max(m, 0.0025))

@@ -13,7 +13,8 @@ import (
 	"gocv.io/x/gocv"
 )
 
-// jpegSide and pngSide are the longest sides that OpenCV's encoders take.
+// jpegSide is the longest side that OpenCV's encoder takes, pngSide the longest that
+// is written at all.
 const (
 	jpegSide = 65500
 	pngSide  = 1_000_000
@@ -29,15 +30,14 @@ func JPEG(img image.Image, quality int, blank color.Color) ([]byte, error) {
 	return out[0], nil
 }
 
-// PNG encodes a picture with OpenCV's quick settings: a photo comes out a tenth
-// larger than with Go's, in a twentieth of the time.
+// PNG encodes a picture of a photo: a tenth larger than with Go's encoder, in a
+// fiftieth of the time.
 func PNG(img image.Image) ([]byte, error) {
-	m, err := fromGo(img, pngSide)
+	pix, w, h, opaque, err := pixelsOf(img, pngSide)
 	if err != nil {
 		return nil, err
 	}
-	defer m.Close()
-	return asFile(gocv.PNGFileExt, m)
+	return photoPNG(pix, w, h, opaque)
 }
 
 // Reduction is how small a picture is to be (0: as it is), and its quality as a
@@ -56,15 +56,10 @@ func JPEGs(img image.Image, blank color.Color, to ...Reduction) ([][]byte, error
 
 // PNGAndJPEGs is [PNG] and [JPEGs] of one picture.
 func PNGAndJPEGs(img image.Image, blank color.Color, to ...Reduction) (png []byte, jpegs [][]byte, err error) {
-	m, err := fromGo(img, jpegSide)
-	if err != nil {
+	if png, err = PNG(img); err != nil {
 		return nil, nil, err
 	}
-	if png, err = asFile(gocv.PNGFileExt, m); err != nil {
-		m.Close()
-		return nil, nil, err
-	}
-	jpegs, err = jpegsOf(m, blank, to)
+	jpegs, err = JPEGs(img, blank, to...)
 	return png, jpegs, err
 }
 
@@ -133,7 +128,13 @@ func reducedJPEG(m gocv.Mat, r Reduction) ([]byte, error) {
 	small := gocv.NewMat()
 	defer small.Close()
 	size := image.Pt(max(1, int(float64(m.Cols())*k+0.5)), max(1, int(float64(m.Rows())*k+0.5)))
-	gocv.Resize(m, &small, size, 0, 0, gocv.InterpolationArea)
+	how := gocv.InterpolationArea
+	if long < 2*r.MaxSide {
+		// Less than by half: each pixel lies between four that are all looked at, in
+		// a tenth of the time.
+		how = gocv.InterpolationLinear
+	}
+	gocv.Resize(m, &small, size, 0, 0, how)
 	return asFile(gocv.JPEGFileExt, small, gocv.IMWriteJpegQuality, r.Quality)
 }
 
@@ -153,16 +154,36 @@ func asFile(ext gocv.FileExt, m gocv.Mat, params ...int) ([]byte, error) {
 // fromGo copies a picture into a matrix: CV_8UC3 where it is opaque, otherwise
 // CV_8UC4, not premultiplied.
 func fromGo(img image.Image, most int) (gocv.Mat, error) {
-	b := img.Bounds()
-	w, h := b.Dx(), b.Dy()
-	if w < 1 || h < 1 || w > most || h > most {
-		return gocv.Mat{}, fmt.Errorf("a picture of %d x %d pixels can't be written", w, h)
+	pix, w, h, opaque, err := pixelsOf(img, most)
+	if err != nil {
+		return gocv.Mat{}, err
 	}
-	opaque := false
+	lent, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV8UC4, pix)
+	if err != nil {
+		return gocv.Mat{}, err
+	}
+	defer lent.Close()
+	m := gocv.NewMat()
+	if opaque {
+		gocv.CvtColor(lent, &m, gocv.ColorRGBAToBGR)
+	} else {
+		gocv.CvtColor(lent, &m, gocv.ColorBGRAToRGBA)
+	}
+	return m, nil
+}
+
+// pixelsOf are a picture's pixels, row by row: red, green, blue and alpha, 8 bits
+// each, not premultiplied. They are the picture's own where it has them so. No side
+// may be longer than most.
+func pixelsOf(img image.Image, most int) (pix []uint8, w, h int, opaque bool, err error) {
+	b := img.Bounds()
+	w, h = b.Dx(), b.Dy()
+	if w < 1 || h < 1 || w > most || h > most {
+		return nil, 0, 0, false, fmt.Errorf("a picture of %d x %d pixels can't be written", w, h)
+	}
 	if o, ok := img.(interface{ Opaque() bool }); ok {
 		opaque = o.Opaque()
 	}
-	var pix []uint8
 	switch s := img.(type) {
 	case *image.NRGBA:
 		if s.Stride == 4*w {
@@ -178,18 +199,7 @@ func fromGo(img image.Image, most int) (gocv.Mat, error) {
 		draw.Draw(c, c.Bounds(), img, b.Min, draw.Src)
 		pix = c.Pix
 	}
-	lent, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV8UC4, pix[:4*w*h])
-	if err != nil {
-		return gocv.Mat{}, err
-	}
-	defer lent.Close()
-	m := gocv.NewMat()
-	if opaque {
-		gocv.CvtColor(lent, &m, gocv.ColorRGBAToBGR)
-	} else {
-		gocv.CvtColor(lent, &m, gocv.ColorBGRAToRGBA)
-	}
-	return m, nil
+	return pix[:4*w*h], w, h, opaque, nil
 }
 
 // laidOver gives the matrix back as CV_8UC3, what was transparent over one

@@ -25,6 +25,20 @@ func picture(w, h int, clearHalf bool) *image.NRGBA {
 	return img
 }
 
+// rough is a picture without any order, its alpha between least and 255.
+func rough(w, h int, least uint8) *image.NRGBA {
+	img := image.NewNRGBA(image.Rect(0, 0, w, h))
+	seed := uint32(1)
+	for i := range img.Pix {
+		seed = seed*1664525 + 1013904223
+		img.Pix[i] = uint8(seed >> 24)
+		if i%4 == 3 {
+			img.Pix[i] = max(least, img.Pix[i])
+		}
+	}
+	return img
+}
+
 // What is written is read back by Go's own decoders, as it was.
 func TestPNGComesBack(t *testing.T) {
 	for name, img := range map[string]image.Image{
@@ -35,9 +49,12 @@ func TestPNGComesBack(t *testing.T) {
 			p.Set(3, 3, color.RGBA{9, 8, 7, 255})
 			return p
 		}(),
-		"part of one": picture(61, 40, true).SubImage(image.Rect(11, 5, 50, 33)),
-		"one pixel":   picture(1, 1, false),
-		"grey":        image.NewGray(image.Rect(0, 0, 5, 3)),
+		"rough":                 rough(301, 400, 255),
+		"rough, thin":           rough(1, 40_000, 255),
+		"rough, clear in parts": rough(301, 400, 0),
+		"part of one":           picture(61, 40, true).SubImage(image.Rect(11, 5, 50, 33)),
+		"one pixel":             picture(1, 1, false),
+		"grey":                  image.NewGray(image.Rect(0, 0, 5, 3)),
 	} {
 		t.Run(name, func(t *testing.T) {
 			data, err := PNG(img)

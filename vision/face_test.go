@@ -285,8 +285,8 @@ func TestFaceRadius(t *testing.T) {
 		seen, radius float64
 		over         int
 	}{
-		{9, 16, 1}, {16, 16, 1}, {45.5, 45.5, 1}, {80, 80, 1},
-		{80.5, 64, 2}, {128, 64, 2}, {150, 64, 2}, {200, 64, 3}, {256, 64, 4}, {900, 64, 4},
+		{9, 16, 1}, {16, 16, 1}, {45.5, 45.5, 1}, {56, 56, 1},
+		{56.5, 48, 2}, {96, 48, 2}, {110, 48, 2}, {150, 48, 3}, {192, 48, 4}, {900, 48, 4},
 	} {
 		if r, over := faceRadius(c.seen); r != c.radius || over != c.over {
 			t.Errorf("radius %g in the photo: a face of %g with %d samples, want %g and %d", c.seen, r, over, c.radius, c.over)

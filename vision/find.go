@@ -54,13 +54,26 @@ func propose(es []edge, w, h int, rMin, rMax float64) []circle {
 		}
 		return a.x < b.x
 	})
-	// Circles so near to one with more votes come to the same edges.
+	// Circles so near to one with more votes come to the same edges. They are looked
+	// for in cells about as wide as the largest may lie apart.
+	cell := math.Max(1, alikeShare*radii[len(radii)-1])
+	across := int(float64(w)/cell) + 3
+	cells := make([][]circle, across*(int(float64(h)/cell)+3))
 	kept := out[:0]
 	for _, c := range out {
-		if !slices.ContainsFunc(kept, func(k circle) bool {
+		at := (int(c.y/cell)+1)*across + int(c.x/cell) + 1
+		alike := func(k circle) bool {
 			return math.Abs(k.x-c.x) < alikeShare*k.r && math.Abs(k.y-c.y) < alikeShare*k.r && k.r < 1.05*layerRatio*c.r && c.r < 1.05*layerRatio*k.r
-		}) {
+		}
+		known := false
+		for _, row := range [3]int{at - across, at, at + across} {
+			for _, near := range cells[row-1 : row+2] {
+				known = known || slices.ContainsFunc(near, alike)
+			}
+		}
+		if !known {
 			kept = append(kept, c)
+			cells[at] = append(cells[at], c)
 		}
 	}
 	return kept

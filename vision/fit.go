@@ -252,7 +252,9 @@ func (rf *refiner) fit(seen sight, start calib.Ellipse, reach, softLimit float64
 	if len(wd) > 0 {
 		o.SoftPX = order.Median(wd)
 	}
-	o.CovV = rf.covariance(f.pts, f.w, f.cone.V, scale)
+	if !rf.coarse && tries >= finalTries {
+		o.CovV = rf.covariance(f.pts, f.w, f.cone.V, scale) // asked of the last fit only
+	}
 	n := float64(seen.looked + seen.hidden + seen.outside)
 	o.Coverage /= float64(seen.looked)
 	o.Support /= float64(seen.looked)

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tawsight/calib"
+	"tawsight/internal/colour"
 )
 
 // Light is how colours of a photo are balanced.
@@ -53,7 +54,10 @@ const fieldCells = 8
 type lightField struct {
 	x0, y0, perPX float64 // where it begins, px; cells a pixel
 	gain          [fieldCells + 1][fieldCells + 1][3]float64
-	tone          *toneCurve // nil where the camera is true to sRGB
+	// cell has each cell's gains as they change over it: at its first corner, per
+	// cell to the right, per cell down, and per both.
+	cell [fieldCells][fieldCells][4][3]float64
+	tone *toneCurve // nil where the camera is true to sRGB
 }
 
 // over is the light over the square of side px about a place.
@@ -67,10 +71,42 @@ func (l Light) over(cx, cy, side float64) *lightField {
 			}
 		}
 	}
+	for j := range f.cell {
+		for i := range f.cell[j] {
+			for k := range 3 {
+				a, b, c, d := f.gain[j][i][k], f.gain[j][i+1][k], f.gain[j+1][i][k], f.gain[j+1][i+1][k]
+				g := &f.cell[j][i]
+				g[0][k], g[1][k], g[2][k], g[3][k] = a, b-a, c-a, a-b-c+d
+			}
+		}
+	}
 	if l.White.ToneExponent != 1 {
 		f.tone = newToneCurve(l.White)
 	}
 	return f
+}
+
+// balance is at for a line of colours.
+func (f *lightField) balance(line [][3]float64, where straight) {
+	const last = fieldCells - 1e-9
+	u0, v0 := (where.x-f.x0)*f.perPX, (where.y-f.y0)*f.perPX
+	du, dv := where.dx*f.perPX, where.dy*f.perPX
+	for n := range line {
+		u := max(0, min(last, u0+float64(n)*du))
+		v := max(0, min(last, v0+float64(n)*dv))
+		i, j := int(u), int(v)
+		u, v = u-float64(i), v-float64(j)
+		g := &f.cell[j&(fieldCells-1)][i&(fieldCells-1)]
+		l := &line[n]
+		red := l[0] * (g[0][0] + u*g[1][0] + v*(g[2][0]+u*g[3][0]))
+		green := l[1] * (g[0][1] + u*g[1][1] + v*(g[2][1]+u*g[3][1]))
+		blue := l[2] * (g[0][2] + u*g[1][2] + v*(g[2][2]+u*g[3][2]))
+		if f.tone != nil {
+			k := float64(f.tone.at(float32(lum([3]float64{red, green, blue}))))
+			red, green, blue = red*k, green*k, blue*k
+		}
+		l[0], l[1], l[2] = red, green, blue
+	}
 }
 
 // at balances a linear colour seen at a pixel; outside the square the light is
@@ -91,38 +127,47 @@ func (f *lightField) at(lin [3]float64, x, y float64) [3]float64 {
 	return lin
 }
 
-// A lightRow is a lightField along one row of pixels, for pictures that are
-// upright in the photo.
-type lightRow struct {
-	f    *lightField
-	gain [fieldCells + 1][3]float32
+// A column is where in a lightField a column of pixels lies, for pictures that are
+// upright in the photo: the cell, and how far into it.
+type column struct {
+	cell int
+	into float32
 }
 
-func (f *lightField) row(y float64) *lightRow {
-	r := &lightRow{f: f}
+func (f *lightField) columns(x []float64) []column {
+	out := make([]column, len(x))
+	for i := range x {
+		u := max(0, min(fieldCells-1e-6, (x[i]-f.x0)*f.perPX))
+		out[i] = column{int(u), float32(u - float64(int(u)))}
+	}
+	return out
+}
+
+// encode balances a row of linear colours, at a height in the photo, and writes them
+// as 8-bit sRGB, opaque: four bytes each.
+func (f *lightField) encode(out []uint8, line []float32, columns []column, y float64) {
 	v := max(0, min(fieldCells-1e-9, (y-f.y0)*f.perPX))
 	j := int(v)
 	v -= float64(j)
-	for i := range r.gain {
-		for k := range r.gain[i] {
-			r.gain[i][k] = float32(f.gain[j][i][k]*(1-v) + f.gain[j+1][i][k]*v)
+	var at, slope [fieldCells][3]float32
+	for i := range at {
+		for k := range 3 {
+			a := f.gain[j][i][k]*(1-v) + f.gain[j+1][i][k]*v
+			b := f.gain[j][i+1][k]*(1-v) + f.gain[j+1][i+1][k]*v
+			at[i][k], slope[i][k] = float32(a), float32(b-a)
 		}
 	}
-	return r
-}
-
-// at is lightField.at on the row.
-func (r *lightRow) at(c *[3]float32, x float64) (red, green, blue float32) {
-	u := float32(max(0, min(fieldCells-1e-6, (x-r.f.x0)*r.f.perPX)))
-	i := int(u)
-	u -= float32(i)
-	a, b := &r.gain[i], &r.gain[i+1]
-	red, green, blue = c[0]*(a[0]+u*(b[0]-a[0])), c[1]*(a[1]+u*(b[1]-a[1])), c[2]*(a[2]+u*(b[2]-a[2]))
-	if r.f.tone != nil {
-		k := r.f.tone.at(0.2126*red + 0.7152*green + 0.0722*blue)
-		red, green, blue = red*k, green*k, blue*k
+	for i := range columns {
+		c, q := (*[3]float32)(line[3*i:]), (*[4]uint8)(out[4*i:])
+		u, cell := columns[i].into, columns[i].cell&(fieldCells-1)
+		a, d := &at[cell], &slope[cell]
+		red, green, blue := c[0]*(a[0]+u*d[0]), c[1]*(a[1]+u*d[1]), c[2]*(a[2]+u*d[2])
+		if f.tone != nil {
+			k := f.tone.at(0.2126*red + 0.7152*green + 0.0722*blue)
+			red, green, blue = red*k, green*k, blue*k
+		}
+		q[0], q[1], q[2], q[3] = colour.LinearToSRGB8(red), colour.LinearToSRGB8(green), colour.LinearToSRGB8(blue), 255
 	}
-	return red, green, blue
 }
 
 // toneSteps and toneMost are those of a toneCurve's table: it goes evenly along
@@ -155,13 +200,16 @@ func (t *toneCurve) exact(y float64) float64 { return t.white.Apply([3]float64{y
 
 // at is the factor for a luminance; 1 for none.
 func (t *toneCurve) at(y float32) float32 {
+	if s := float32(math.Sqrt(float64(y))) * (toneSteps / toneMost); y > 1e-6 && s < toneSteps {
+		i := int(s)
+		return t.factor[i] + (s-float32(i))*(t.factor[i+1]-t.factor[i])
+	}
+	return t.beyond(y)
+}
+
+func (t *toneCurve) beyond(y float32) float32 {
 	if !(y > 1e-6) {
 		return 1
 	}
-	s := float32(math.Sqrt(float64(y))) * (toneSteps / toneMost)
-	if s >= toneSteps {
-		return float32(t.exact(float64(y)))
-	}
-	i := int(s)
-	return t.factor[i] + (s-float32(i))*(t.factor[i+1]-t.factor[i])
+	return float32(t.exact(float64(y)))
 }

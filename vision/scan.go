@@ -336,19 +336,27 @@ func (ss stepSearch) steps(p []float64, out []stepAt) []stepAt {
 	for i := wn + gn; i+in < m && len(out) < mostSteps; i++ {
 		from := i - gn - wn
 		var line line3
+		var off, sxy [3]float64
+		far := 0.0
+		for k := range s0 {
+			sxy[k] = s1[k] - mx*s0[k]
+			line.b[k] = sxy[k] / sxx
+			line.a[k] = s0[k]/nw - line.b[k]*mx
+			off[k] = p[3*i+k] - line.at(k, float64(wn+gn))
+			far += off[k] * off[k]
+		}
+		// What departs by less than the least noise there is needs no more asking.
+		quiet := far < stepOnset*stepOnset*stepNoiseFloor*stepNoiseFloor
 		var noise2 [3]float64
 		d := 0.0
 		for k := range s0 {
-			sxy := s1[k] - mx*s0[k]
-			b := sxy / sxx
-			line.b[k] = b
-			line.a[k] = s0[k]/nw - b*mx
-			noise2[k] = (s2[k] - s0[k]*s0[k]/nw - b*sxy) / (nw - 2)
-			if noise2[k] < stepNoiseFloor*stepNoiseFloor {
-				noise2[k] = stepNoiseFloor * stepNoiseFloor
+			if !quiet {
+				noise2[k] = (s2[k] - s0[k]*s0[k]/nw - line.b[k]*sxy[k]) / (nw - 2)
+				if noise2[k] < stepNoiseFloor*stepNoiseFloor {
+					noise2[k] = stepNoiseFloor * stepNoiseFloor
+				}
+				d += off[k] * off[k] / noise2[k]
 			}
-			e := p[3*i+k] - line.at(k, float64(wn+gn))
-			d += e * e / noise2[k]
 			// The window moves on.
 			old, next := p[3*from+k], p[3*(from+wn)+k]
 			s1[k] += (nw-1)*next - (s0[k] - old)
@@ -365,7 +373,7 @@ func (ss stepSearch) steps(p []float64, out []stepAt) []stepAt {
 		bend := bendOf(p[3*from:3*(from+wn)], float64(wn+gn))
 		d = 0
 		for k := range noise2 {
-			e := p[3*i+k] - line.at(k, float64(wn+gn))
+			e := off[k]
 			if e*bend[k] > 0 && math.Abs(e-bend[k]) < math.Abs(e) {
 				e -= bend[k]
 			}
@@ -442,10 +450,15 @@ func (ss stepSearch) measure(p []float64, o int) (s stepAt, to int, ok bool) {
 	for k := range dir {
 		dir[k] /= l
 	}
-	q := func(j int) float64 {
+	// How far each sample departs that way, worked out once.
+	first := max(0, o-gn-ss.level)
+	var room [128]float64
+	away := room[:0]
+	for j := first; j <= lim; j++ {
 		v := dev(j)
-		return v[0]*dir[0] + v[1]*dir[1] + v[2]*dir[2]
+		away = append(away, v[0]*dir[0]+v[1]*dir[1]+v[2]*dir[2])
 	}
+	q := func(j int) float64 { return away[j-first] }
 	top, topAt := 0.0, o
 	for j := o; j <= lim; j++ {
 		if v := q(j); v > top {

@@ -79,37 +79,55 @@ func LinearToSRGB(v float64) float64 {
 	return 1.055*math.Pow(v, 1/2.4) - 0.055
 }
 
-// encodeSteps is how many steps of linear light the tables below have: the
-// straight line between two entries is within 0.005 of an 8-bit code, and
-// within 1e-7 in linear light (the test measures both).
-const encodeSteps = 4096
+// decodeSteps is how many steps the table below has: the straight line between two
+// entries is within 1e-7 in linear light (the test measures it).
+const decodeSteps = 4096
 
-var encodeTable = func() (t [encodeSteps + 2]float32) {
+var decodeTable = func() (t [decodeSteps + 2]float64) {
 	for i := range t {
-		t[i] = float32(255 * LinearToSRGB(float64(i)/encodeSteps))
+		t[i] = SRGBToLinear(float64(i) / decodeSteps)
 	}
 	return t
 }()
 
-var decodeTable = func() (t [encodeSteps + 2]float64) {
+// The table of [LinearToSRGB8] is by a number's own bits: its exponent, and so many
+// bits of what follows. Its steps are a 4,096th of the number, so that dark colours,
+// where the curve is steep, have as many entries as light ones.
+const (
+	codeBits  = 12
+	codeShift = 23 - codeBits // of what a float32 has beside sign and exponent
+	codeFrom  = 0x39000000    // 2^-13 as a float32, of which the code is 0 still
+	codeTo    = 0x3f800000    // 1
+	codeCount = (codeTo - codeFrom) >> codeShift
+)
+
+var codes = func() *[codeCount]uint8 {
+	t := new([codeCount]uint8)
+	code, next := 0, SRGBToLinear(0.5/255)
 	for i := range t {
-		t[i] = SRGBToLinear(float64(i) / encodeSteps)
+		// What the middle of the step comes to.
+		v := math.Float32frombits(codeFrom + uint32(i)<<codeShift + 1<<(codeShift-1))
+		for code < 255 && float64(v) >= next {
+			code++
+			next = SRGBToLinear((float64(code) + 0.5) / 255)
+		}
+		t[i] = uint8(code)
 	}
 	return t
 }()
 
-// LinearToSRGB8 is the 8-bit sRGB code nearest to one channel of linear light,
-// by table, for every pixel of a picture. What lies outside 0 to 1 is clipped.
+// LinearToSRGB8 is the 8-bit sRGB code nearest to one channel of linear light, by
+// table, for every pixel of a picture: within 0.515 of what the curve gives. What
+// lies outside 0 to 1 is clipped.
 func LinearToSRGB8(v float32) uint8 {
-	if !(v > 0) { // NaN too
-		return 0
+	// A negative number, or one that is none, is beyond all others by its bits.
+	if i := (math.Float32bits(v) - codeFrom) >> codeShift; i < codeCount {
+		return codes[i]
 	}
 	if v >= 1 {
 		return 255
 	}
-	s := v * encodeSteps
-	i := int(s)
-	return uint8(encodeTable[i] + (s-float32(i))*(encodeTable[i+1]-encodeTable[i]) + 0.5)
+	return 0
 }
 
 // SRGBToLinearFast is [SRGBToLinear] by table within 0 to 1, clipped to that.
@@ -120,7 +138,7 @@ func SRGBToLinearFast(v float64) float64 {
 	if v >= 1 {
 		return 1
 	}
-	s := v * encodeSteps
+	s := v * decodeSteps
 	i := int(s)
 	return decodeTable[i] + (s-float64(i))*(decodeTable[i+1]-decodeTable[i])
 }
@@ -261,6 +279,31 @@ func LinearToLabFast(linear [3]float64) [3]float64 {
 	tx, ty, tz := (*[2]float64)(cieTable[i:]), (*[2]float64)(cieTable[j:]), (*[2]float64)(cieTable[k:])
 	fx, fy, fz := tx[0]+(x-float64(i))*(tx[1]-tx[0]), ty[0]+(y-float64(j))*(ty[1]-ty[0]), tz[0]+(z-float64(k))*(tz[1]-tz[0])
 	return [3]float64{116*fy - 16, 500 * (fx - fy), 200 * (fy - fz)}
+}
+
+// LinearToLabRow is [LinearToLabFast] for many colours; lab is as long as linear.
+func LinearToLabRow(lab, linear [][3]float64) {
+	lab = lab[:len(linear)]
+	m := &toRelXYZ
+	const scale = cieSteps / cieMax
+	for i := range linear {
+		r, g, b := linear[i][0], linear[i][1], linear[i][2]
+		x := m[0][0]*r + m[0][1]*g + m[0][2]*b
+		y := m[1][0]*r + m[1][1]*g + m[1][2]*b
+		z := m[2][0]*r + m[2][1]*g + m[2][2]*b
+		var fx, fy, fz float64
+		if x >= 0 && x < cieMax && y >= 0 && y < cieMax && z >= 0 && z < cieMax {
+			x, y, z = x*scale, y*scale, z*scale
+			p, q, s := int(x), int(y), int(z)
+			u, v, w := (*[2]float64)(cieTable[p:]), (*[2]float64)(cieTable[q:]), (*[2]float64)(cieTable[s:])
+			fx = u[0] + (x-float64(p))*(u[1]-u[0])
+			fy = v[0] + (y-float64(q))*(v[1]-v[0])
+			fz = w[0] + (z-float64(s))*(w[1]-w[0])
+		} else {
+			fx, fy, fz = cieFFast(x), cieFFast(y), cieFFast(z)
+		}
+		lab[i] = [3]float64{116*fy - 16, 500 * (fx - fy), 200 * (fy - fz)}
+	}
 }
 
 // ChromaticityXY returns the CIE 1931 x, y of a colour; ok is false when

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"image"
-	"image/color"
 
 	"tawsight/calib"
 	"tawsight/internal/cameras"
@@ -87,8 +86,8 @@ type taken struct {
 	Views       []report.View
 	Ultraviolet bool
 	Survey      vision.Survey
-	Corners     [][2]float64 // the card's, px; nil without one
-	base        *image.RGBA  // stays where it was made
+	Corners     [][2]float64    // the card's, px; nil without one
+	base        *vision.Picture // stays where it was made
 }
 
 // drawn is an overlay, with what it shows (see shown), as the file has it and as
@@ -198,7 +197,7 @@ func serve(b []byte) []byte {
 // most often the next job.
 var lastBase struct {
 	path string
-	img  *image.RGBA
+	pic  *vision.Picture
 }
 
 func do(j job, a *answer) (err error) {
@@ -206,12 +205,15 @@ func do(j job, a *answer) (err error) {
 		Sabotage(j.Path)
 	}
 	base := lastBase
-	lastBase.img = nil
+	lastBase.pic = nil
+	if j.Do != doDraw || base.path != j.Path {
+		base.pic.Close() // room for this photo's own
+		base.pic = nil
+	}
 	switch j.Do {
 	case doMeasure:
-		base.img = nil // room for this photo's own
 		a.Taken = measureHere(j.Path, j.Scale, j.wanted())
-		lastBase.path, lastBase.img = j.Path, a.Taken.base
+		lastBase.path, lastBase.pic = j.Path, a.Taken.base
 		a.Record, err = json.Marshal(a.Taken.Photo)
 		a.Taken.Photo = record.Photo{}
 	case doCheck:
@@ -223,15 +225,12 @@ func do(j job, a *answer) (err error) {
 	case doCorners:
 		a.Corners = cornersOf(j.Path)
 	case doDraw:
-		if base.path != j.Path {
-			base.img = nil
-		}
 		var p record.Photo
 		if err := json.Unmarshal(j.Record, &p); err != nil {
 			return err
 		}
 		p.Path = j.Path
-		a.Taken.Drawn, err = drawHere(base.img, p, j.Sight)
+		a.Taken.Drawn, err = drawHere(base.pic, p, j.Sight)
 		if err != nil {
 			a.Why, err = err.Error(), nil
 		}
@@ -256,8 +255,8 @@ func measureHere(path string, scale calib.PrintScale, want wanted) (t taken) {
 }
 
 // handOn makes of what was measured of a photo what is handed on.
-func handOn(path string, res *result, want wanted) taken {
-	t := taken{
+func handOn(path string, res *result, want wanted) (t taken) {
+	t = taken{
 		Photo: res.photo, Sight: res.sight, Views: trueViews(res), Crops: res.crops, Page: res.page,
 		Ultraviolet: res.measures.Ultraviolet.Is, Survey: res.measures.Survey, Corners: res.corners,
 	}
@@ -267,12 +266,17 @@ func handOn(path string, res *result, want wanted) taken {
 	broken := func(err error) taken {
 		return taken{Photo: faulty(path, "the marbles' pictures could not be made: "+err.Error())}
 	}
+	defer func() {
+		if t.base == nil {
+			res.base.Close()
+		}
+	}()
 	if res.base != nil && want.tray {
-		var err error
-		if t.Tray, err = vision.JPEG(res.base, trayQuality, color.White); err != nil {
+		tray, err := res.base.JPEGs(vision.Reduction{Quality: trayQuality})
+		if err != nil {
 			return broken(err)
 		}
-		t.TraySize = res.base.Rect.Size()
+		t.Tray, t.TraySize = tray[0], res.base.Size()
 	}
 	switch {
 	case res.base == nil || t.Photo.Error != "":

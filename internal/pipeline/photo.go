@@ -28,7 +28,7 @@ const unscaledCropPX = 160
 type result struct {
 	photo    record.Photo
 	sight    report.Sight
-	base     *image.RGBA         // what the overlay is drawn on; nil where it is not wanted
+	base     *vision.Picture     // what the overlay is drawn on; nil where it is not wanted
 	crops    [][]byte            // PNG
 	page     report.PagePictures // of the crops
 	closeUps []closeUp           // for the sheets
@@ -207,7 +207,10 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		}
 	}
 	if want.base || want.draw || want.tray {
-		res.base, _ = p.LastImage(report.OverlaySidePX)
+		if res.base, err = p.LastPicture(report.OverlaySidePX); err != nil {
+			res.photo.Error = "its overlay could not be drawn: " + err.Error()
+			return res
+		}
 		want.clock.done("photo reduced")
 	}
 	overlaps := quality.Overlaps(centres, radii)

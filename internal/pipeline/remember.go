@@ -10,7 +10,6 @@ import (
 	"errors"
 	"fmt"
 	"hash/crc32"
-	"image"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -208,6 +207,7 @@ func (m *memory) draw(ctx context.Context, w *work, recorded []byte, log *slog.L
 		w.stored = w.stored && fits
 		w.Drawn = again
 	}
+	w.base.Close()
 	w.base = nil
 	if w.key != "" && !w.stored {
 		r := remembered{Record: recorded, Taken: w.taken}
@@ -410,15 +410,17 @@ func (m *memory) tidy(now time.Time, most int64) {
 
 // drawHere draws the overlay of a photo on base, which is used up; where that is
 // nil, the file is read.
-func drawHere(base *image.RGBA, p record.Photo, s report.Sight) (d drawn, err error) {
+func drawHere(base *vision.Picture, p record.Photo, s report.Sight) (d drawn, err error) {
 	if base == nil {
 		photo, err := vision.Open(p.Path)
 		if err != nil {
 			return d, fmt.Errorf("%s can't be read any more: it was there when the run began; put it back and run again", p.Path)
 		}
-		base, _ = photo.LastImage(report.OverlaySidePX)
-		photo.Close()
+		if base, err = photo.LastPicture(report.OverlaySidePX); err != nil {
+			return d, fmt.Errorf("%s: %w", p.Path, err)
+		}
 	}
+	defer base.Close()
 	d.Of = shown(p, s)
 	if d.File, d.Page, err = report.OverlayPictures(base, p, s); err != nil {
 		err = fmt.Errorf("%s: %w", p.Path, err)
@@ -429,8 +431,9 @@ func drawHere(base *image.RGBA, p record.Photo, s report.Sight) (d drawn, err er
 // drawIn is drawHere in a worker, where there are workers: where the photo was
 // measured just now, most often in the one that has its picture still.
 func drawIn(ctx context.Context, t *taken, log *slog.Logger) (drawn, error) {
-	if t.base != nil {
-		return drawHere(t.base, t.Photo, t.Sight)
+	if base := t.base; base != nil {
+		t.base = nil // it is used up
+		return drawHere(base, t.Photo, t.Sight)
 	}
 	recorded, err := json.Marshal(t.Photo)
 	if err != nil {

@@ -8,7 +8,6 @@ import (
 	"math"
 	"slices"
 
-	"git.sr.ht/~sbinet/gg"
 	xdraw "golang.org/x/image/draw"
 	"golang.org/x/image/font"
 	"golang.org/x/image/math/fixed"
@@ -47,22 +46,23 @@ func Overlay(img image.Image, p record.Photo, s Sight) *image.RGBA {
 		s.MaxSidePX = OverlaySidePX
 	}
 	base, scale := reduced(img, s.MaxSidePX)
-	return drawOverlay(base, scale, p, s)
+	drawOverlay(onRGBA(base), scale, p, s)
+	return base
 }
 
-// drawOverlay draws onto base itself, which is scale times the size of the picture
-// that positions are in where the record does not say how wide that is.
-func drawOverlay(base *image.RGBA, scale float64, p record.Photo, s Sight) *image.RGBA {
+// drawOverlay draws onto base, which is scale times the size of the picture that
+// positions are in where the record does not say how wide that is.
+func drawOverlay(base *surface, scale float64, p record.Photo, s Sight) {
 	if p.WidthPX > 0 {
-		scale = float64(base.Bounds().Dx()) / float64(p.WidthPX)
+		scale = float64(base.w) / float64(p.WidthPX)
 	}
 	o := &overlay{
-		img:   base,
-		dc:    gg.NewContextForRGBA(base),
+		on:    base,
+		faces: map[float64]font.Face{},
 		scale: scale,
-		side:  float64(max(base.Bounds().Dx(), base.Bounds().Dy())),
+		side:  float64(max(base.w, base.h)),
 	}
-	o.dc.SetLineCapRound()
+	defer o.close()
 	o.line = max(1.2, o.side/620)
 	o.card(s)
 	for _, m := range p.Marbles {
@@ -82,7 +82,6 @@ func drawOverlay(base *image.RGBA, scale float64, p record.Photo, s Sight) *imag
 		o.label(m, sizes)
 	}
 	o.notes(p.Flags)
-	return base
 }
 
 // overlayQuality is that of an overlay as a JPEG.
@@ -91,9 +90,9 @@ const overlayQuality = 85
 // OverlayPictures draws the overlay onto base, the upright photo no larger than
 // OverlaySidePX, and encodes it as it is kept and as the page shows it. base is
 // used up.
-func OverlayPictures(base *image.RGBA, p record.Photo, s Sight) (whole, page []byte, err error) {
-	out, err := vision.JPEGs(drawOverlay(base, 1, p, s), blank, vision.Reduction{Quality: overlayQuality},
-		vision.Reduction{MaxSide: pageOverlayPX, Quality: pageOverlayQuality})
+func OverlayPictures(base *vision.Picture, p record.Photo, s Sight) (whole, page []byte, err error) {
+	drawOverlay(onPicture(base), 1, p, s)
+	out, err := base.JPEGs(vision.Reduction{Quality: overlayQuality}, vision.Reduction{MaxSide: pageOverlayPX, Quality: pageOverlayQuality})
 	if err != nil {
 		return nil, nil, err
 	}
@@ -115,12 +114,12 @@ func WriteOverlay(path string, img image.Image, p record.Photo, s Sight) error {
 }
 
 type overlay struct {
-	img   *image.RGBA
-	dc    *gg.Context
-	scale float64 // overlay pixels a photo pixel
-	side  float64 // the overlay's longer side
-	line  float64 // line width
-	taken []box   // what a label should not cover: marbles, and labels already there
+	on    *surface
+	faces map[float64]font.Face // by size
+	scale float64               // overlay pixels a photo pixel
+	side  float64               // the overlay's longer side
+	line  float64               // line width
+	taken []box                 // what a label should not cover: marbles, and labels already there
 }
 
 // at takes a point of the photo, pixel centres at whole numbers, to the
@@ -160,27 +159,38 @@ func colourOf(m record.Marble) color.NRGBA {
 	return ink
 }
 
-// stroke draws the current path as a coloured line with a dark edge, so that
-// it shows on any ground.
-func (o *overlay) stroke(c color.Color) {
-	o.dc.SetColor(halo)
-	o.dc.SetLineWidth(o.line * 2.2)
-	o.dc.StrokePreserve()
-	o.dc.SetColor(c)
-	o.dc.SetLineWidth(o.line)
-	o.dc.Stroke()
+// stroke draws lines from point to point, with a dark edge, so that they show on any
+// ground.
+func (o *overlay) stroke(points [][2]float64, closed bool, c color.Color) {
+	o.on.line(points, closed, o.line*2.2, halo)
+	o.on.line(points, closed, o.line, c)
 }
 
 func (o *overlay) outline(m record.Marble) {
-	if !(m.Outline.SemiMajorPX > 0 && m.Outline.SemiMinorPX > 0) {
+	a, b := m.Outline.SemiMajorPX*o.scale, m.Outline.SemiMinorPX*o.scale
+	if !(a > 0 && b > 0) {
 		return
 	}
 	cx, cy := o.at(m.Outline.CxPX, m.Outline.CyPX)
-	o.dc.Push()
-	o.dc.RotateAbout(m.Outline.AngleDeg*math.Pi/180, cx, cy)
-	o.dc.DrawEllipse(cx, cy, m.Outline.SemiMajorPX*o.scale, m.Outline.SemiMinorPX*o.scale)
-	o.stroke(colourOf(m))
-	o.dc.Pop()
+	angle := m.Outline.AngleDeg * math.Pi / 180
+	o.on.ring(cx, cy, a, b, angle, o.line*2.2, halo)
+	o.on.ring(cx, cy, a, b, angle, o.line, colourOf(m))
+}
+
+// face is the typeface at a size; it stays the overlay's.
+func (o *overlay) face(size float64) font.Face {
+	f, ok := o.faces[size]
+	if !ok {
+		f, _ = faceOf(bold, size)
+		o.faces[size] = f
+	}
+	return f
+}
+
+func (o *overlay) close() {
+	for _, f := range o.faces {
+		_ = f.Close() // holds nothing but memory
+	}
 }
 
 // labelSizes are the sizes of type for the whole photo, of the numbers and of
@@ -226,11 +236,7 @@ func (o *overlay) label(m record.Marble, sizes labelSizes) {
 	const leading = 1.12
 	var block box
 	for _, l := range lines {
-		face, release := faceOf(bold, l.size)
-		o.dc.SetFontFace(face)
-		width, _ := o.dc.MeasureString(l.text)
-		release()
-		block.x1 = max(block.x1, width)
+		block.x1 = max(block.x1, float64(font.MeasureString(o.face(l.size), l.text))/64)
 		block.y1 += l.size * leading
 	}
 	place := o.freePlace(o.extent(m), block.x1, block.y1, sizes.rest*0.2)
@@ -277,7 +283,7 @@ func (o *overlay) holdsMarbles(points [][2]float64, marbles []record.Marble) boo
 // nothing, else above, right or left of it, else wherever it covers least.
 func (o *overlay) freePlace(marble box, width, height, gap float64) box {
 	cx, cy := (marble.x0+marble.x1)/2, (marble.y0+marble.y1)/2
-	picture := box{0, 0, float64(o.dc.Width()), float64(o.dc.Height())}
+	picture := box{0, 0, float64(o.on.w), float64(o.on.h)}
 	var best box
 	least := math.Inf(1)
 	for _, corner := range [][2]float64{
@@ -299,38 +305,29 @@ func (o *overlay) freePlace(marble box, width, height, gap float64) box {
 }
 
 func (o *overlay) card(s Sight) {
-	if s.Card != nil {
-		for i, c := range s.Card {
-			x, y := o.at(c[0], c[1])
-			if i == 0 {
-				o.dc.MoveTo(x, y)
-			} else {
-				o.dc.LineTo(x, y)
-			}
+	polygon := func(corners [][2]float64) {
+		points := make([][2]float64, len(corners))
+		for i, c := range corners {
+			points[i][0], points[i][1] = o.at(c[0], c[1])
 		}
-		o.dc.ClosePath()
-		o.stroke(cardInk)
+		o.stroke(points, true, cardInk)
 	}
-	for _, poly := range s.Rulers {
-		for i, c := range poly {
-			x, y := o.at(c[0], c[1])
-			if i == 0 {
-				o.dc.MoveTo(x, y)
-			} else {
-				o.dc.LineTo(x, y)
-			}
-		}
-		o.dc.ClosePath()
-		o.stroke(cardInk)
+	if s.Card != nil {
+		polygon(s.Card[:])
+	}
+	for _, p := range s.Rulers {
+		polygon(p)
 	}
 	for _, p := range s.Points {
 		x, y := o.at(p[0], p[1])
 		r := o.line * 2.5
-		o.dc.MoveTo(x-r, y)
-		o.dc.LineTo(x+r, y)
-		o.dc.MoveTo(x, y-r)
-		o.dc.LineTo(x, y+r)
-		o.stroke(seenInk)
+		for _, c := range []struct {
+			width float64
+			ink   color.Color
+		}{{o.line * 2.2, halo}, {o.line, seenInk}} {
+			o.on.line([][2]float64{{x - r, y}, {x + r, y}}, false, c.width, c.ink)
+			o.on.line([][2]float64{{x, y - r}, {x, y + r}}, false, c.width, c.ink)
+		}
 	}
 }
 
@@ -367,20 +364,18 @@ func eachCodeOnce(flags []record.Flag) []record.Flag {
 // for 0.5 its middle; it is pushed back into the picture where it would leave
 // it.
 func (o *overlay) text(s string, x, y, anchor, size float64, c color.Color) {
-	face, release := faceOf(bold, size)
-	defer release()
+	face := o.face(size)
 	width := float64(font.MeasureString(face, s)) / 64
-	left := max(2, min(x-anchor*width, float64(o.dc.Width())-width-2))
-	y = max(size, min(y, float64(o.dc.Height())-size*0.3))
+	left := max(2, min(x-anchor*width, float64(o.on.w)-width-2))
+	y = max(size, min(y, float64(o.on.h)-size*0.3))
 	edge := max(1.2, size*0.11)
 	// The letters are drawn once, onto a mask with room for the halo.
 	room := int(math.Ceil(edge)) + 2
 	letters := image.NewAlpha(image.Rect(int(left)-room, int(y-1.2*size)-room, int(left+width)+room+2, int(y+0.4*size)+room))
 	d := font.Drawer{Dst: letters, Src: image.Opaque, Face: face, Dot: fixed.Point26_6{X: fixed.Int26_6(left * 64), Y: fixed.Int26_6(y * 64)}}
 	d.DrawString(s)
-	around := grown(letters, edge)
-	draw.DrawMask(o.img, around.Rect, image.NewUniform(halo), image.Point{}, around, around.Rect.Min, draw.Over)
-	draw.DrawMask(o.img, letters.Rect, image.NewUniform(c), image.Point{}, letters, letters.Rect.Min, draw.Over)
+	o.on.through(grown(letters, edge), halo)
+	o.on.through(letters, c)
 }
 
 // grown is a mask made wider by by pixels all round; what it had no room for is
@@ -389,33 +384,35 @@ func grown(m *image.Alpha, by float64) *image.Alpha {
 	out := image.NewAlpha(m.Rect)
 	w, h := m.Rect.Dx(), m.Rect.Dy()
 	r := int(math.Ceil(by))
-	type spot struct {
-		dx, dy int
-		part   uint32
-	}
-	var disc []spot
+	// How much of the pixels at this distance the disc's edge leaves in, of 256.
+	disc := make([]uint32, (2*r+1)*(2*r+1))
 	for dy := -r; dy <= r; dy++ {
 		for dx := -r; dx <= r; dx++ {
-			// How much of the pixel at this distance the disc's edge leaves in.
 			in := max(0, min(1, by+0.5-math.Hypot(float64(dx), float64(dy))))
-			if part := uint32(256 * in); part > 0 {
-				disc = append(disc, spot{dx, dy, part})
-			}
+			disc[(dy+r)*(2*r+1)+dx+r] = uint32(256 * in)
 		}
 	}
+	// full says that a place inside is covered entirely.
+	full := func(x, y int) bool { return m.Pix[y*m.Stride+x] == 255 }
 	// Most of a mask is empty.
 	for y := range h {
 		for x, v := range m.Pix[y*m.Stride:][:w] {
 			if v == 0 {
 				continue
 			}
-			for _, s := range disc {
-				i, j := x+s.dx, y+s.dy
-				if i < 0 || j < 0 || i >= w || j >= h {
-					continue
-				}
-				if v, to := uint8(uint32(v)*s.part>>8), &out.Pix[j*out.Stride+i]; v > *to {
-					*to = v
+			// What lies within a stroke adds nothing to what its neighbours do.
+			if v == 255 && x > 0 && y > 0 && x < w-1 && y < h-1 && full(x-1, y) && full(x+1, y) && full(x, y-1) && full(x, y+1) {
+				out.Pix[y*out.Stride+x] = 255
+				continue
+			}
+			from, to := max(0, x-r), min(w, x+r+1)
+			for j := max(0, y-r); j < min(h, y+r+1); j++ {
+				parts := disc[(j-y+r)*(2*r+1)+from-x+r:][:to-from]
+				row := out.Pix[j*out.Stride+from:][:to-from]
+				for i, part := range parts {
+					if v := uint8(uint32(v) * part >> 8); v > row[i] {
+						row[i] = v
+					}
 				}
 			}
 		}
