@@ -2,6 +2,7 @@ package features
 
 import (
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -43,6 +44,7 @@ type bubbleCandidate struct {
 	vote    float64
 	cues    [bubbleCueCount]float64
 	score   float64
+	same    bool // as one before it
 }
 
 // edgePlane is a square picture of lightness with the structure tensor J of its
@@ -51,44 +53,48 @@ type edgePlane struct {
 	n      int
 	radius float64 // of the marble, px
 	lab    [][3]float64
-	j      [][3]float64
+	j      [][3]float32
 	noise  float64 // gradient energy of noise
 }
 
 // close gives the buffers back.
-func (e *edgePlane) close() { triples.give(e.lab, e.j) }
+func (e *edgePlane) close() {
+	triples.give(e.lab)
+	tensors.give(e.j)
+}
+
+var tensors buffers[[3]float32]
 
 // tensor fills in the gradients (Scharr's weights, which turn best) within
 // reach of the middle, beyond which they aren't looked at.
 func (e *edgePlane) tensor(reach float64) {
 	n := e.n
-	e.j = triples.take(n * n)
+	e.j = tensors.take(n * n)
 	c := float64(n-1) / 2
 	all := floats.list(n * n)
 	defer func() { floats.give(all) }()
 	for y := 1; y < n-1; y++ {
-		for x := 1; x < n-1; x++ {
-			dx, dy := float64(x)-c, float64(y)-c
-			if dx*dx+dy*dy > reach*reach {
-				continue
-			}
-			i := y*n + x
-			up, mid, down := (*[3][3]float64)(e.lab[i-n-1:]), (*[3][3]float64)(e.lab[i-1:]), (*[3][3]float64)(e.lab[i+n-1:])
-			var xx, xy, yy float64
-			for q := 0; q < 3; q++ {
-				weight := 1.0 / 32
-				if q > 0 {
-					weight = 0.5 / 32
-				}
-				d0, d1 := down[2][q]-up[0][q], down[0][q]-up[2][q]
-				gx := (3*(d0-d1) + 10*(mid[2][q]-mid[0][q])) * weight
-				gy := (3*(d0+d1) + 10*(down[1][q]-up[1][q])) * weight
-				xx += gx * gx
-				xy += gx * gy
-				yy += gy * gy
-			}
-			e.j[i] = [3]float64{xx - yy, xy, xx + yy}
-			if (x+y)%2 == 0 {
+		dy := float64(y) - c
+		across := math.Sqrt(math.Max(0, reach*reach-dy*dy))
+		from, to := max(1, int(math.Ceil(c-across))), min(n-2, int(c+across))
+		if from > to {
+			continue
+		}
+		above, here, below := e.lab[(y-1)*n+from-1:], e.lab[y*n+from-1:], e.lab[(y+1)*n+from-1:]
+		out := e.j[y*n+from : y*n+to+1]
+		for x := range out {
+			up, mid, down := (*[3][3]float64)(above[x:]), (*[3][3]float64)(here[x:]), (*[3][3]float64)(below[x:])
+			// The chroma counts for half.
+			d0, d1 := down[2][0]-up[0][0], down[0][0]-up[2][0]
+			gx, gy := 3*(d0-d1)+10*(mid[2][0]-mid[0][0]), 3*(d0+d1)+10*(down[1][0]-up[1][0])
+			d0, d1 = down[2][1]-up[0][1], down[0][1]-up[2][1]
+			ax, ay := 3*(d0-d1)+10*(mid[2][1]-mid[0][1]), 3*(d0+d1)+10*(down[1][1]-up[1][1])
+			d0, d1 = down[2][2]-up[0][2], down[0][2]-up[2][2]
+			bx, by := 3*(d0-d1)+10*(mid[2][2]-mid[0][2]), 3*(d0+d1)+10*(down[1][2]-up[1][2])
+			const one = 1.0 / (32 * 32)
+			xx, xy, yy := (gx*gx+(ax*ax+bx*bx)/4)*one, (gx*gy+(ax*ay+bx*by)/4)*one, (gy*gy+(ay*ay+by*by)/4)*one
+			out[x] = [3]float32{float32(xx - yy), float32(xy), float32(xx + yy)}
+			if y%2 == 0 && x%2 == 0 {
 				all = append(all, xx+yy)
 			}
 		}
@@ -184,9 +190,9 @@ var cosSin = func() (t [bubbleDirs][2]float64) {
 
 // turned are the shares of Jxx - Jyy and of Jxy in how much more a gradient
 // lies along each direction than across it.
-var turned = func() (t [bubbleDirs][2]float64) {
+var turned = func() (t [bubbleDirs][2]float32) {
 	for k, d := range cosSin {
-		t[k] = [2]float64{d[0]*d[0] - d[1]*d[1], 4 * d[0] * d[1]}
+		t[k] = [2]float32{float32(d[0]*d[0] - d[1]*d[1]), float32(4 * d[0] * d[1])}
 	}
 	return
 }()
@@ -278,10 +284,23 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 		q := &all[i]
 		q.x, q.y, q.r = cf+(q.x-c)*k, cf+(q.y-c)*k, q.r*k
 		q.refine(fine)
-		q.look(fine)
+		// Many end at the same circle.
+		for j := range all[:i] {
+			if o := &all[j]; math.Abs(q.x-o.x)+math.Abs(q.y-o.y)+math.Abs(q.r-o.r) < sameCircle {
+				q.same = true
+				break
+			}
+		}
+		if !q.same {
+			q.look(fine)
+		}
 	}
-	return fine, all
+	return fine, slices.DeleteFunc(all, func(q bubbleCandidate) bool { return q.same })
 }
+
+// sameCircle is how far, px, in middle and radius together, two circles may differ
+// and be one.
+const sameCircle = 0.75
 
 // refine moves a candidate to where its vote is best.
 func (q *bubbleCandidate) refine(e *edgePlane) {
@@ -382,27 +401,32 @@ func (q *bubbleCandidate) roundness(at func(s float64, k int) [3]float64) (sprea
 	return 10 * spread, 20 * math.Hypot(c, s)
 }
 
-// votes is vote around pixel i, with the places of the votes given as steps.
+// votes is vote around pixel i, with the places of the votes given as steps. Where
+// every third direction speaks against a circle, the others aren't asked.
 func (e *edgePlane) votes(i int, steps *[bubbleDirs][len(ringAt)]int) float64 {
-	total := 0.0
-	floor := float64(len(ringAt)) * 2 * e.noise
-	for k := range steps {
-		s := &steps[k]
-		a, b, c := &e.j[i+s[0]], &e.j[i+s[1]], &e.j[i+s[2]]
-		t := &turned[k]
-		total += (t[0]*(a[0]+b[0]+c[0]) + t[1]*(a[1]+b[1]+c[1])) / (a[2] + b[2] + c[2] + floor)
+	total := float32(0)
+	floor := float32(len(ringAt)) * 2 * float32(e.noise)
+	for _, first := range [3]int{0, 1, 2} {
+		for k := first; k < bubbleDirs; k += 3 {
+			s, t := &steps[k], &turned[k]
+			a, b, c := &e.j[i+s[0]], &e.j[i+s[1]], &e.j[i+s[2]]
+			total += (t[0]*(a[0]+b[0]+c[0]) + t[1]*(a[1]+b[1]+c[1])) / (a[2] + b[2] + c[2] + floor)
+		}
+		if first == 0 && total <= 0 {
+			return 0
+		}
 	}
-	return total / bubbleDirs
+	return float64(total) / bubbleDirs
 }
 
 // voteAt is vote at other shares of the radius.
 func (e *edgePlane) voteAt(x, y, r float64, shares []float64) float64 {
-	total := 0.0
-	floor := float64(len(shares)) * 2 * e.noise
+	total := float32(0)
+	floor := float32(len(shares)) * 2 * float32(e.noise)
 	x, y = x+0.5, y+0.5
 	for k := range cosSin {
 		d := &cosSin[k]
-		var dif, mix, all float64
+		var dif, mix, all float32
 		for _, s := range shares {
 			j := &e.j[int(y+s*r*d[1])*e.n+int(x+s*r*d[0])]
 			dif += j[0]
@@ -411,7 +435,7 @@ func (e *edgePlane) voteAt(x, y, r float64, shares []float64) float64 {
 		}
 		total += (turned[k][0]*dif + turned[k][1]*mix) / (all + floor)
 	}
-	return total / bubbleDirs
+	return float64(total) / bubbleDirs
 }
 
 // energy is the median gradient along the circle.
@@ -421,7 +445,7 @@ func (e *edgePlane) energy(x, y, r, s0, s1 float64) float64 {
 		for _, s := range [2]float64{s0, s1} {
 			px, py := x+s*r*d[0], y+s*r*d[1]
 			i := int(py+0.5)*e.n + int(px+0.5)
-			g[k] = max(g[k], e.j[i][2])
+			g[k] = max(g[k], float64(e.j[i][2]))
 		}
 	}
 	return math.Sqrt(nth(g[:], bubbleDirs/2))

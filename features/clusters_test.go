@@ -1,10 +1,14 @@
 package features
 
 import (
+	"cmp"
 	"encoding/json"
 	"math"
 	"os"
+	"slices"
 	"testing"
+
+	"pgregory.net/rapid"
 )
 
 // Clusters against scikit-learn's KMeans on the same pixels
@@ -26,7 +30,13 @@ func TestClustersAgainstScikitLearn(t *testing.T) {
 	for i := range idx {
 		idx[i] = int32(i)
 	}
-	got := kmeans(ref.Points, idx, 4)
+	lead := make([]bool, len(idx))
+	for i := range lead {
+		lead[i] = true
+	}
+	cells := sortColours(ref.Points, idx, lead)
+	mean, weight := cells.leading()
+	got := kmeans(mean, weight, 4)
 	if len(got) != 4 {
 		t.Fatalf("%d clusters", len(got))
 	}
@@ -45,4 +55,32 @@ func TestClustersAgainstScikitLearn(t *testing.T) {
 			t.Errorf("share %.4f, %.4f", count[at], ref.Shares[k])
 		}
 	}
+}
+
+// What lies beyond a share of the weight, against sorting.
+func TestFarther(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		d := rapid.SliceOfN(rapid.Float64Range(0, 9), 1, 40).Draw(t, "figures")
+		weight := make([]float64, len(d))
+		total := 0.0
+		for i := range weight {
+			weight[i] = float64(rapid.IntRange(1, 9).Draw(t, "weight"))
+			total += weight[i]
+		}
+		rest := total * rapid.Float64Range(0.001, 0.9).Draw(t, "rest")
+		order := make([]int, len(d))
+		for i := range order {
+			order[i] = i
+		}
+		slices.SortFunc(order, func(a, b int) int { return cmp.Compare(d[b], d[a]) })
+		sum := 0.0
+		for _, i := range order {
+			if sum += weight[i]; sum >= rest {
+				if got := farther(d, weight, rest); d[got] != d[i] {
+					t.Errorf("%g, by sorting %g", d[got], d[i])
+				}
+				return
+			}
+		}
+	})
 }

@@ -2,13 +2,13 @@ package features
 
 import "math"
 
-// distanceTransform is each cell's exact Euclidean distance to the nearest
+// distanceTransform is each cell's exact squared Euclidean distance to the nearest
 // site of an n x n grid, in cells, and that site's index (-1 and +Inf where
 // there is no site at all): the lower envelope of parabolas along columns and
 // then rows, P. F. Felzenszwalb and D. P. Huttenlocher, Distance transforms of
 // sampled functions, Theory of Computing 8 (2012) 415-428. The buffers are lent.
-func distanceTransform(n int, site []bool) (d []float64, nearest []int32) {
-	d = floats.take(n * n)
+func distanceTransform(n int, site []bool) (d2 []float64, nearest []int32) {
+	d2 = floats.take(n * n)
 	nearest = ints.take(n * n)
 	// Along columns the sites are 0 or nothing, so two sweeps do.
 	rowOf := ints.take(n * n) // row of the nearest site in this column, -1
@@ -72,7 +72,7 @@ func distanceTransform(n int, site []bool) (d []float64, nearest []int32) {
 			k++
 			v[k], z[k] = int32(x), at
 		}
-		to, from := d[y*n:(y+1)*n], nearest[y*n:(y+1)*n]
+		to, from := d2[y*n:(y+1)*n], nearest[y*n:(y+1)*n]
 		if k < 0 {
 			for x := range n {
 				to[x], from[x] = math.Inf(1), -1
@@ -80,23 +80,27 @@ func distanceTransform(n int, site []bool) (d []float64, nearest []int32) {
 			continue
 		}
 		top, j := k, 0
+		z[top+1] = math.Inf(1)
+		u := int(v[0])
+		site := row[u]*int32(n) + int32(u)
 		for x := range n {
 			if int(row[x]) == y {
 				to[x], from[x] = 0, int32(y*n+x)
 				continue
 			}
-			for j < top && z[j+1] < float64(x) {
+			for z[j+1] < float64(x) {
 				j++
+				u = int(v[j])
+				site = row[u]*int32(n) + int32(u)
 			}
-			u := int(v[j])
-			from[x] = row[u]*int32(n) + int32(u)
+			from[x] = site
 			dx := float64(x - u)
-			to[x] = math.Sqrt(dx*dx + g[u])
+			to[x] = dx*dx + g[u]
 		}
 	}
 	ints.give(rowOf, last, v)
 	floats.give(z, g)
-	return d, nearest
+	return d2, nearest
 }
 
 // depth gives each cell's distance to the nearest cell of a mask that is unset;

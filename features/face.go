@@ -101,5 +101,18 @@ func (f *Face) Direction(i int) (d [3]float64, ok bool) {
 	return [3]float64{x, y, math.Sqrt(1 - r2)}, true
 }
 
+// latticeRadius is the radius, px, from which every other pixel of every other row
+// shows what changes slowly over a face.
+const latticeRadius = 40.0
+
+// lattice is the step, px, between the places at which what changes slowly, or is
+// averaged over several pixels anyway, is looked at.
+func (f *Face) lattice() int {
+	if f.Radius < latticeRadius {
+		return 1
+	}
+	return 2
+}
+
 // usable says that pixel i shows glass that may be judged.
 func (f *Face) usable(i int) bool { return f.Mask[i]&(Glass|Rim|Highlight|Hidden) == Glass }

@@ -75,6 +75,9 @@ func TestDistanceTransform(t *testing.T) {
 	for k, r := range readReference(t).Masks {
 		mask := cells(r.Mask)
 		d, nearest := distanceTransform(r.N, unset(mask))
+		for i, v := range d {
+			d[i] = math.Sqrt(v)
+		}
 		sum, most := 0.0, 0.0
 		for i, v := range d {
 			sum += v
@@ -101,7 +104,7 @@ func TestDistanceTransform(t *testing.T) {
 		d := depthOf(r.N, mask)
 		want, _ := distanceTransform(r.N, unset(mask))
 		for i := range mask {
-			closeTo(t, fmt.Sprintf("mask %d: depth of cell %d", k, i), d.at(i), want[i], 1e-12)
+			closeTo(t, fmt.Sprintf("mask %d: depth of cell %d", k, i), d.at(i), math.Sqrt(want[i]), 1e-12)
 		}
 	}
 	d, nearest := distanceTransform(4, make([]bool, 16))
@@ -166,7 +169,7 @@ func fill(n int, mask []bool, i int) int {
 func TestPiecesAgainstLabel(t *testing.T) {
 	for k, r := range readReference(t).Masks {
 		mask := cells(r.Mask)
-		m := &colourMap{n: r.N, radius: 25, of: make([]int8, len(mask)), far: make([]float64, len(mask))}
+		m := &colourMap{n: r.N, radius: 25, of: make([]int8, len(mask)), far2: make([]float64, len(mask))}
 		least := int(math.Pi * speckR * speckR * m.radius * m.radius)
 		for i, v := range mask {
 			if v {

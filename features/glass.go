@@ -166,11 +166,14 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 		return g
 	}
 	light, strong := floats.list(len(p.Of)), floats.list(len(p.Of))
-	for i, o := range p.Of {
-		if o >= 0 {
-			l := &f.Lab[i]
-			light = append(light, l[0])
-			strong = append(strong, l[1]*l[1]+l[2]*l[2])
+	step := f.lattice()
+	for y := 0; y < f.Size; y += step {
+		for i := y * f.Size; i < (y+1)*f.Size; i += step {
+			if p.Of[i] >= 0 {
+				l := &f.Lab[i]
+				light = append(light, l[0])
+				strong = append(strong, l[1]*l[1]+l[2]*l[2])
+			}
 		}
 	}
 	if len(light) > 0 {
@@ -219,56 +222,53 @@ func (g *GlassCues) fitShading(f *Face, s Shadow, p *Parts) {
 	var syy, count float64
 	xs := f.columns()
 	all := floats.list(len(p.Of))
-	type place struct{ u, v, l float64 } // along the shadow, from the middle, lightness
 	defer func() { floats.give(xs, all) }()
-	w := walk{n: f.Size}
-	// Means within each colour first.
-	var mean [maxColours]place
-	var number [maxColours]float64
-	at := func(i int) place {
-		c, r := w.to(i)
-		x, y := xs[c], xs[r]
-		return place{x*s.X + y*s.Y, x*x + y*y, f.Lab[i][0]}
+	// What each colour's places add up to first: along the shadow, from the middle,
+	// lightness, and their products.
+	var sums [maxColours]struct{ n, u, v, l, uu, uv, vv, ul, vl, ll float64 }
+	step := f.lattice()
+	for y := 0; y < f.Size; y += step {
+		for x := 0; x < f.Size; x += step {
+			i := y*f.Size + x
+			o := p.Of[i]
+			if o < 0 || !p.Pure[i] {
+				continue
+			}
+			l := f.Lab[i][0]
+			all = append(all, l)
+			px, py := xs[x], xs[y]
+			u, v := px*s.X+py*s.Y, px*px+py*py
+			m := &sums[o]
+			m.n++
+			m.u += u
+			m.v += v
+			m.l += l
+			m.uu += u * u
+			m.uv += u * v
+			m.vv += v * v
+			m.ul += u * l
+			m.vl += v * l
+			m.ll += l * l
+		}
 	}
-	for i, o := range p.Of {
-		if o < 0 || !p.Pure[i] {
+	for k := range sums {
+		m := &sums[k]
+		if m.n*float64(step*step) < 20 {
 			continue
 		}
-		q, m := at(i), &mean[o]
-		m.u += q.u
-		m.v += q.v
-		m.l += q.l
-		number[o]++
-		all = append(all, q.l)
-	}
-	for k := range p.Colours {
-		c := number[k]
-		if c < 20 {
-			continue
-		}
-		m := &mean[k]
-		m.u, m.v, m.l = m.u/c, m.v/c, m.l/c
-		count += c
-	}
-	w = walk{n: f.Size}
-	for i, o := range p.Of {
-		if o < 0 || !p.Pure[i] || number[o] < 20 {
-			continue
-		}
-		q, m := at(i), &mean[o]
-		u, v, l := q.u-m.u, q.v-m.v, q.l-m.l
-		a[0][0] += u * u
-		a[0][1] += u * v
-		a[1][1] += v * v
-		b[0] += u * l
-		b[1] += v * l
-		syy += l * l
+		count += m.n
+		a[0][0] += m.uu - m.u*m.u/m.n
+		a[0][1] += m.uv - m.u*m.v/m.n
+		a[1][1] += m.vv - m.v*m.v/m.n
+		b[0] += m.ul - m.u*m.l/m.n
+		b[1] += m.vl - m.v*m.l/m.n
+		syy += m.ll - m.l*m.l/m.n
 	}
 	a[1][0] = a[0][1]
-	if len(all) > 20 {
+	if len(all)*step*step > 20 {
 		g.Range = nth(all, len(all)*95/100) - nth(all, len(all)*5/100)
 	}
-	if count < 40 {
+	if count*float64(step*step) < 40 {
 		return
 	}
 	if !s.Seen {

@@ -51,36 +51,23 @@ func (n *nearby) nearest(v *[3]float64, guess int) (at int, best float64) {
 	return at, best
 }
 
-// clusterMost is about how many places are clustered.
-const clusterMost = 2000
-
-// kmeans clusters the places idx of a picture from seeds chosen each as far as possible
-// from those before (Gonzalez 1985), outliers aside; k is at most maxColours.
-func kmeans(wt [][3]float64, idx []int32, k int) [][3]float64 {
-	// Every so many of a large face: two thousand places show what colours there
-	// are.
-	step := 1 + len(idx)/clusterMost
-	v := triples.take((len(idx) + step - 1) / step)
-	for j := range v {
-		v[j] = wt[idx[j*step]]
-	}
+// kmeans clusters colours v, which count as often as weight says, from seeds
+// chosen each as far as possible from those before (Gonzalez 1985), outliers
+// aside; k is at most maxColours.
+func kmeans(v [][3]float64, weight []float64, k int) [][3]float64 {
 	n := len(v)
 	m := clusters{
-		nearby: nearby{centres: make([][3]float64, 1, k)}, v: v, of: bytes.zeroed(n),
+		nearby: nearby{centres: make([][3]float64, 1, k)}, v: v, weight: weight, of: bytes.zeroed(n),
 		own: floats.take(n), others: floats.take(n),
 	}
-	d, rest := floats.take(n), floats.take(n)
-	defer triples.give(v)
-	defer floats.give(d, rest, m.own, m.others)
+	d := floats.take(n)
+	defer floats.give(d, m.own, m.others)
 	defer bytes.give(m.of)
-	var mid [3]float64
-	for q := range mid {
-		for j := range v {
-			rest[j] = v[j][q]
-		}
-		mid[q] = middle(rest)
+	total := 0.0
+	for _, w := range weight {
+		total += w
 	}
-	m.centres[0] = v[nearestOf(v, mid)]
+	m.centres[0] = v[m.central(total)]
 	m.refresh()
 	for j := range v {
 		m.own[j], m.others[j] = math.Sqrt(apart2(&v[j], &m.centres[0])), math.Inf(1)
@@ -88,15 +75,9 @@ func kmeans(wt [][3]float64, idx []int32, k int) [][3]float64 {
 	for len(m.centres) < k {
 		m.measure(d)
 		// The far end, but not the last outlier: the 99 % point.
-		cut := upper(d, n*99/100, rest)
-		if cut < 4*4 {
+		at := farther(d, weight, total/100)
+		if d[at] < 4*4 {
 			break
-		}
-		at := -1
-		for j := range d {
-			if d[j] >= cut && (at < 0 || d[j] < d[at]) {
-				at = j
-			}
 		}
 		m.add(v[at])
 		for iter := 0; iter < 6 && m.move(); iter++ {
@@ -105,33 +86,87 @@ func kmeans(wt [][3]float64, idx []int32, k int) [][3]float64 {
 	return m.centres
 }
 
-// clusters are how far k-means has come. Most places are known to stay with
+// central is the colour nearest to the medians of all three channels, to half a
+// cube.
+func (m *clusters) central(total float64) int {
+	var mid [3]float64
+	for q := range mid {
+		var count [cellSpan]float64
+		for j := range m.v {
+			count[max(0, min(cellSpan-1, int(m.v[j][q]*(1/cellSide)+cellSpan/2)))] += m.weight[j]
+		}
+		k, left := 0, total/2
+		for left > count[k] && k < cellSpan-1 {
+			left -= count[k]
+			k++
+		}
+		mid[q] = (float64(k) + left/math.Max(1, count[k]) - cellSpan/2) * cellSide
+	}
+	best, at := math.Inf(1), 0
+	for j := range m.v {
+		if d := apart2(&m.v[j], &mid); d < best {
+			best, at = d, j
+		}
+	}
+	return at
+}
+
+// farther is the place of the least of those figures d beyond which there is no
+// more weight than rest.
+func farther(d, weight []float64, rest float64) int {
+	// The largest so far, the least of them first, without which there is less
+	// weight than that.
+	room := ints.take(len(d) + 1)
+	defer ints.give(room)
+	top := room[:0]
+	sum := 0.0
+	for j, x := range d {
+		if sum >= rest && x <= d[top[0]] {
+			continue
+		}
+		i := len(top)
+		top = append(top, 0)
+		for ; i > 0 && d[top[i-1]] > x; i-- {
+			top[i] = top[i-1]
+		}
+		top[i] = int32(j)
+		sum += weight[j]
+		for len(top) > 1 && sum-weight[top[0]] >= rest {
+			sum -= weight[top[0]]
+			top = top[1:]
+		}
+	}
+	return int(top[0])
+}
+
+// clusters are how far k-means has come. Most colours are known to stay with
 // their centre without a look at it (G. Hamerly, Making k-means even faster,
 // Proc. SIAM International Conference on Data Mining (2010) 130-140).
 type clusters struct {
 	nearby
-	v  [][3]float64
-	of []uint8 // nearest centre of each place
+	v      [][3]float64
+	weight []float64
+	of     []uint8 // nearest centre of each colour
 	// own is how far that one is at most, less the way it had gone by then, and
 	// others how far the nearest of the others is at least, with the longest way
 	// that any had gone by then.
 	own, others []float64
 	gone        [maxColours]float64
 	most        float64
-	// sum is what the places nearest to each centre add up to; the fourth counts
+	// sum is what the colours nearest to each centre add up to; the fourth counts
 	// them.
 	sum [maxColours][4]float64
 }
 
-// slack keeps rounding from making a place stay that should not.
+// slack keeps rounding from making a colour stay that should not.
 const slack = 1e-9
 
-// settled says that a place's own centre is the nearest still.
+// settled says that a colour's own centre is the nearest still.
 func (m *clusters) settled(j, at int) bool {
 	return m.own[j]+m.gone[at]+slack < max(m.half[at], m.others[j]-m.most)
 }
 
-// look finds the nearest centre of place j and how far it is, squared.
+// look finds the nearest centre of colour j and how far it is, squared.
 func (m *clusters) look(j int) (best float64) {
 	v := &m.v[j]
 	at := int(m.of[j] & (maxColours - 1))
@@ -156,18 +191,18 @@ func (m *clusters) look(j int) (best float64) {
 	if at != was {
 		m.of[j] = uint8(at)
 		m.own[j] = math.Sqrt(best) - m.gone[at]
-		a, b := &m.sum[was], &m.sum[at]
+		a, b, w := &m.sum[was], &m.sum[at], m.weight[j]
 		for q := range v {
-			a[q] -= v[q]
-			b[q] += v[q]
+			a[q] -= w * v[q]
+			b[q] += w * v[q]
 		}
-		a[3]--
-		b[3]++
+		a[3] -= w
+		b[3] += w
 	}
 	return best
 }
 
-// measure looks at all places and gives how far the nearest centres are,
+// measure looks at all colours and gives how far the nearest centres are,
 // squared.
 func (m *clusters) measure(d []float64) {
 	for j := range d {
@@ -189,14 +224,15 @@ func (m *clusters) add(c [3]float64) {
 			}
 		}
 		s := &m.sum[m.of[j]&(maxColours-1)]
-		s[0] += v[0]
-		s[1] += v[1]
-		s[2] += v[2]
-		s[3]++
+		w := m.weight[j]
+		s[0] += w * v[0]
+		s[1] += w * v[1]
+		s[2] += w * v[2]
+		s[3] += w
 	}
 }
 
-// move takes each centre to the mean of the places nearest to it; false where
+// move takes each centre to the mean of the colours nearest to it; false where
 // all stay.
 func (m *clusters) move() bool {
 	for j, at := range m.of {
@@ -217,14 +253,4 @@ func (m *clusters) move() bool {
 	m.most += far
 	m.refresh()
 	return far > 0
-}
-
-func nearestOf(v [][3]float64, m [3]float64) int {
-	best, at := math.Inf(1), 0
-	for j := range v {
-		if d := dist2(v[j], m); d < best {
-			best, at = d, j
-		}
-	}
-	return at
 }

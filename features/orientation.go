@@ -71,6 +71,15 @@ func axisLine(borders []borderLine) float64 {
 		}
 	}
 	const directions, offsets, bins = 60, 5, 24
+	// Borders that run either way, by the twelfth of half a turn they run in:
+	// axisDeg wide, so that those that count for a direction lie in three of them.
+	const sectors = int(180 / axisDeg)
+	var by [sectors][]mark
+	for _, q := range marks {
+		k := int(math.Floor(q.angle / math.Pi * float64(sectors)))
+		k = (k + 2*sectors) % sectors
+		by[k] = append(by[k], q)
+	}
 	best := 0.0
 	for d := range directions {
 		a := math.Pi * float64(d) / directions
@@ -83,37 +92,40 @@ func axisLine(borders []borderLine) float64 {
 				below[o][b], above[o][b] = math.Inf(1), math.Inf(-1)
 			}
 		}
-		for _, q := range marks {
-			along := true
-			turn := q.angle - a // from -2 pi to pi
-			if turn < -math.Pi {
-				turn += 2 * math.Pi
-			}
-			turn = math.Abs(turn)
-			if turn > math.Pi/2 {
-				along, turn = false, math.Pi-turn
-			}
-			if turn > axisDeg*math.Pi/180 {
-				continue
-			}
-			rho := c*q.y - s*q.x
-			if math.Abs(rho) > axisOffR+axisNearR {
-				continue
-			}
-			t := c*q.x + s*q.y
-			b := int((t + borderWithin) / (2 * borderWithin) * bins)
-			if b < 0 || b >= bins {
-				continue
-			}
-			for o := range offsets {
-				off := axisOffR * (2*float64(o)/(offsets-1) - 1)
-				if math.Abs(rho-off) > axisNearR {
+		sector := d * sectors / directions
+		for k := sector + sectors - 1; k <= sector+sectors+1; k++ {
+			for _, q := range by[k%sectors] {
+				along := true
+				turn := q.angle - a // from -2 pi to pi
+				if turn < -math.Pi {
+					turn += 2 * math.Pi
+				}
+				turn = math.Abs(turn)
+				if turn > math.Pi/2 {
+					along, turn = false, math.Pi-turn
+				}
+				if turn > axisDeg*math.Pi/180 {
 					continue
 				}
-				if along {
-					above[o][b] = math.Max(above[o][b], rho)
-				} else {
-					below[o][b] = math.Min(below[o][b], rho)
+				rho := c*q.y - s*q.x
+				if math.Abs(rho) > axisOffR+axisNearR {
+					continue
+				}
+				t := c*q.x + s*q.y
+				b := int((t + borderWithin) / (2 * borderWithin) * bins)
+				if b < 0 || b >= bins {
+					continue
+				}
+				for o := range offsets {
+					off := axisOffR * (2*float64(o)/(offsets-1) - 1)
+					if math.Abs(rho-off) > axisNearR {
+						continue
+					}
+					if along {
+						above[o][b] = max(above[o][b], rho)
+					} else {
+						below[o][b] = min(below[o][b], rho)
+					}
 				}
 			}
 		}

@@ -1,6 +1,7 @@
 package features
 
 import (
+	"encoding/binary"
 	"math"
 	"slices"
 )
@@ -45,31 +46,38 @@ func (m *colourMap) refine(f *Face, p *Parts) {
 		t := floats.take(b.cells())
 		for y := b.y0; y < b.y1; y++ {
 			row := t[(y-b.y0)*b.w():][:b.w()]
-			for x := range row {
-				i := y*n + b.x0 + x
+			of, lab := p.Of[y*n+b.x0:][:len(row)], f.Lab[y*n+b.x0:][:len(row)]
+			for x, o := range of {
 				row[x] = math.NaN()
-				if o := p.Of[i]; o >= 0 && (int(o) == k || int(o) == p.Base) {
-					l := &f.Lab[i]
+				if o >= 0 && (int(o) == k || int(o) == p.Base) {
+					l := &lab[x]
 					row[x] = ((l[0]*lightnessWeight-base[0])*ax[0] + (l[1]-base[1])*ax[1] + (l[2]-base[2])*ax[2]) / len2
 				}
 			}
 		}
 		s := binomial(b.w(), b.h(), t)
-		lo, hi := windowRange(b.w(), b.h(), s, half)
+		win := newWindow(b.w(), b.h(), half)
+		for y := range b.h() {
+			win.put(y, s[y*b.w():][:b.w()])
+		}
+		win.spread()
 		for y := y0; y < y1; y++ {
+			lo, hi := win.row(y - b.y0)
 			for x := x0; x < x1; x++ {
 				if int(p.Of[y*n+x]) != k {
 					continue
 				}
-				i := (y-b.y0)*b.w() + x - b.x0
-				v, low, high := s[i], fromKey(lo[i]), fromKey(hi[i])
-				if high-low >= localContrast && v < (high+low)/2 {
+				high, low := int(hi[x-b.x0]), int(levelsMost+1-lo[x-b.x0])
+				if high-low < contrastLevels {
+					continue
+				}
+				if v := int(levelOf(s[(y-b.y0)*b.w()+x-b.x0])); 2*v < high+low {
 					m.of[(y+m.pad)*m.n+x+m.pad] = int8(p.Base)
 				}
 			}
 		}
+		win.close()
 		floats.give(t, s)
-		keys.give(lo, hi)
 	}
 }
 
@@ -112,6 +120,10 @@ func binomial(w, h int, t []float64) []float64 {
 				continue
 			}
 			up, mid, down := t[i-w-1:i-w+2], t[i-1:i+2], t[i+w-1:i+w+2]
+			if all := 4*v + 2*(mid[0]+mid[2]+up[1]+down[1]) + (up[0] + up[2] + down[0] + down[2]); all == all {
+				out[i] = all / 16
+				continue
+			}
 			s, g := 4*v, 4.0
 			// In the order of the ring of neighbours.
 			for k, u := range [8]float64{mid[2], up[2], up[1], up[0], mid[0], down[0], down[1], down[2]} {
@@ -127,122 +139,94 @@ func binomial(w, h int, t []float64) []float64 {
 	return out
 }
 
-// keyOf is a whole number that goes up with v, and fromKey takes it back: the
-// larger of two is found without a jump.
-func keyOf(v float64) int64 {
-	b := int64(math.Float64bits(v))
-	return b ^ (b >> 63 & math.MaxInt64)
+// Ribbon-ness is compared in whole levels, so that eight of them go into one
+// word.
+const (
+	levelsMost = 127 // 0 is for no ribbon-ness
+	levelSteps = 60  // levels from base to ribbon
+	levelZero  = 34  // that of the base
+	// contrastLevels is localContrast in levels.
+	contrastLevels = int(localContrast * levelSteps)
+)
+
+// levelOf is the level of a ribbon-ness, 0 for NaN.
+func levelOf(v float64) uint8 {
+	if v != v {
+		return 0
+	}
+	return uint8(max(1, min(levelsMost, int(v*levelSteps+levelZero+0.5))))
 }
 
-func fromKey(k int64) float64 { return math.Float64frombits(uint64(k ^ (k >> 63 & math.MaxInt64))) }
-
-var keys buffers[int64]
-
-// windowRange is the least and the largest value, as keys, of a field w wide and
-// h high in the square of half side half around each cell; NaN has no part.
-// Along rows and then along columns, each by running extremes within blocks of
-// the window's length (M. van Herk, Pattern Recognition Letters 13 (1992)
-// 517-521). The buffers are lent.
-func windowRange(w, h int, t []float64, half int) (lo, hi []int64) {
-	lo, hi = keys.take(w*h), keys.take(w*h)
-	// The largest of what is taken off gives the least.
-	for i, v := range t[:w*h] {
-		if v != v {
-			lo[i], hi[i] = math.MinInt64, math.MinInt64
-			continue
-		}
-		hi[i] = keyOf(v)
-		lo[i] = -hi[i]
-	}
-	for _, f := range [2][]int64{lo, hi} {
-		largestAlongRows(w, h, f, half)
-		largestAlongColumns(w, h, f, half)
-	}
-	for i, k := range lo {
-		lo[i] = -k
-		if k == math.MinInt64 {
-			lo[i] = math.MaxInt64
-		}
-	}
-	return lo, hi
+// window finds the largest and the least in the square of half side half around
+// each cell of a field w wide and h high.
+type window struct {
+	w, h, half int
+	stride     int // bytes in a row: with half to both sides, and room for words
+	// hi are levels, lo the same counted down from levelsMost+1, so that the
+	// largest of them is the least; half rows more above and below.
+	hi, lo []uint8
 }
 
-// largestAlongRows puts the largest within half to both sides along rows in
-// each place.
-func largestAlongRows(w, h int, f []int64, half int) {
-	side := 2*half + 1
-	size := (w + 2*half + side - 1) / side * side
-	line, fore, back := keys.take(size), keys.take(size), keys.take(size)
-	for i := range line {
-		line[i] = math.MinInt64
-	}
-	for y := range h {
-		row := f[y*w : (y+1)*w]
-		copy(line[half:], row)
-		for from := 0; from < size; from += side {
-			m := int64(math.MinInt64)
-			for i := from; i < from+side; i++ {
-				m = max(m, line[i])
-				fore[i] = m
-			}
-			m = math.MinInt64
-			for i := from + side - 1; i >= from; i-- {
-				m = max(m, line[i])
-				back[i] = m
-			}
-		}
-		for x := range row {
-			row[x] = max(back[x], fore[x+side-1])
-		}
-	}
-	keys.give(line, fore, back)
+// newWindow lends its buffers.
+func newWindow(w, h, half int) window {
+	stride := (w + 2*half + 7 + 8) / 8 * 8
+	size := (h+2*half)*stride + 2*half + 16 // words are read past the end
+	return window{w, h, half, stride, bytes.zeroed(size), bytes.zeroed(size)}
 }
 
-// largestAlongColumns is the same along columns, row by row.
-func largestAlongColumns(w, h int, f []int64, half int) {
-	side := 2*half + 1
-	blocks := (h + 2*half + side - 1) / side
-	// Row y of the picture is row y+half here; back[r] and fore[r] are the
-	// largest from r to the end of its block and from its beginning to r.
-	fore, back := keys.take(blocks*side*w), keys.take(blocks*side*w)
-	row := func(r int) []int64 {
-		if y := r - half; y >= 0 && y < h {
-			return f[y*w : (y+1)*w]
-		}
-		return nil
-	}
-	put := func(out, last, in []int64) {
-		switch {
-		case in == nil && last == nil:
-			for x := range out {
-				out[x] = math.MinInt64
-			}
-		case in == nil:
-			copy(out, last)
-		case last == nil:
-			copy(out, in)
-		default:
-			for x := range out {
-				out[x] = max(last[x], in[x])
-			}
+func (w *window) close() { bytes.give(w.hi, w.lo) }
+
+// put fills in row y.
+func (w *window) put(y int, v []float64) {
+	at := (y+w.half)*w.stride + w.half
+	hi, lo := w.hi[at:at+len(v)], w.lo[at:at+len(v)]
+	for x, u := range v {
+		if l := levelOf(u); l > 0 {
+			hi[x], lo[x] = l, levelsMost+1-l
 		}
 	}
-	for from := 0; from < blocks*side; from += side {
-		var last []int64
-		for r := from; r < from+side; r++ {
-			out := fore[r*w : (r+1)*w]
-			put(out, last, row(r))
-			last = out
+}
+
+// spread gives each place what is largest in the square that begins there, by
+// squares of twice the side each time.
+func (w *window) spread() {
+	side := 2*w.half + 1
+	for _, f := range [2][]uint8{w.hi, w.lo} {
+		first, rows := w.half*w.stride, w.h*w.stride
+		done := 1
+		for ; 2*done <= side; done *= 2 {
+			largest(f[first:], rows, done)
 		}
-		last = nil
-		for r := from + side - 1; r >= from; r-- {
-			out := back[r*w : (r+1)*w]
-			put(out, last, row(r))
-			last = out
+		largest(f[first:], rows, side-done)
+		done = 1
+		for ; 2*done <= side; done *= 2 {
+			largest(f, rows+(side-2*done)*w.stride, done*w.stride)
 		}
+		largest(f, rows, (side-done)*w.stride)
 	}
-	for y := range h {
-		put(f[y*w:(y+1)*w], back[y*w:(y+1)*w], fore[(y+side-1)*w:(y+side)*w])
+}
+
+// row are the largest and the least around each place of row y, the least counted
+// down.
+func (w *window) row(y int) (lo, hi []uint8) {
+	at := y * w.stride
+	return w.lo[at : at+w.w], w.hi[at : at+w.w]
+}
+
+// largest makes each of the first n bytes, a number of words, the larger of
+// itself and that step on. Bytes are below 128.
+func largest(f []uint8, n, step int) {
+	if step == 0 {
+		return
 	}
-	keys.give(fore, back)
+	const top = 0x8080808080808080
+	far := f[step : step+n]
+	near := f[:n]
+	for len(near) >= 8 && len(far) >= 8 {
+		a, b := binary.LittleEndian.Uint64(near), binary.LittleEndian.Uint64(far)
+		m := ((a | top) - b) & top // where a is not less
+		m -= m >> 7
+		binary.LittleEndian.PutUint64(near, b^(a^b)&m)
+		near, far = near[8:], far[8:]
+	}
 }

@@ -184,7 +184,7 @@ func (m *colourMap) borders(p *Parts) []borderLine {
 		for i, q := range l {
 			x, y := (q[0]-mid)/m.radius, (q[1]-mid)/m.radius
 			l[i] = [2]float64{x, y}
-			seen[i] = x*x+y*y <= borderWithin*borderWithin && m.far[m.cell(x, y)] <= 1.5
+			seen[i] = x*x+y*y <= borderWithin*borderWithin && m.far2[m.cell(x, y)] <= sq(1.5)
 			if !seen[i] {
 				broken = i
 			}

@@ -114,24 +114,22 @@ func separate(f *Face) Parts {
 	floats.give(gs)
 	// The flat ones lead; of the others those that stand out as much in colour
 	// as a fine ribbon does come along, since it has no flat pixels at all.
-	flat := ints.list(n)
-	defer func() { ints.give(flat) }()
+	lead := flags.zeroed(n)
+	defer flags.give(lead)
 	for _, i := range idx {
-		if grad[i] <= limit || ridge(sm, f, int(i)) {
-			flat = append(flat, i)
-		}
+		lead[i] = grad[i] <= limit || ridge(sm, f, int(i))
 	}
 	// Twice: the shading that the first separation shows within its colours is
 	// taken off before the second, so that the lit and the shaded side of one
 	// glass are one colour, and a white ribbon on pale glass is two.
-	p.cluster(f, sm, idx, flat)
+	p.cluster(f, sm, idx, lead)
 	flatten(f, sm, light, &p, idx)
 	p.level = sm
-	p.cluster(f, sm, idx, flat)
+	p.cluster(f, sm, idx, lead)
 	if p.takeOffMirrored(f) > 0 {
-		idx, flat = p.still(idx), p.still(flat)
+		idx = p.still(idx)
 		p.Usable = len(idx)
-		p.cluster(f, sm, idx, flat)
+		p.cluster(f, sm, idx, lead)
 	}
 	// Medians of pure pixels.
 	most := 1.5 * 1.5 * limit
@@ -245,16 +243,27 @@ func ridge(wt [][3]float64, f *Face, i int) bool {
 const ridgeLeast = 5.0
 
 // cluster gives each pixel a colour's number; found says how many there are. wt
-// are the pixels' weighted colours.
-func (p *Parts) cluster(f *Face, wt [][3]float64, idx, flat []int32) {
-	centres := kmeans(wt, flat, maxColours)
-	centres = merge(centres, math.Max(sameColourLeast, math.Min(sameColourMost, sameColourShare*span(wt, idx))))
+// are the pixels' weighted colours; lead says which of the face's pixels lead.
+func (p *Parts) cluster(f *Face, wt [][3]float64, idx []int32, lead []bool) {
+	cells := sortColours(wt, idx, lead)
+	defer cells.close()
+	mean, weight := cells.leading()
+	centres := kmeans(mean, weight, maxColours)
+	centres = merge(centres, math.Max(sameColourLeast, math.Min(sameColourMost, sameColourShare*cells.span())))
+	centres = giveAway(centres, mean, weight)
+	triples.give(mean)
+	floats.give(weight)
 	near := newNearby(centres)
-	at := 0
-	for _, i := range idx {
-		at, _ = near.nearest(&wt[i], at)
+	guesses := cells.guess(centres)
+	for j, i := range idx {
+		g := guesses[cells.of[j]]
+		at := int(g.at)
+		if !g.sure {
+			at, _ = near.nearest(&wt[i], at)
+		}
 		p.Of[i] = int8(at)
 	}
+	guessPool.give(guesses)
 	// drop takes a centre away and gives its pixels to those that are left.
 	drop := func(gone int) {
 		centres = append(centres[:gone], centres[gone+1:]...)
@@ -270,28 +279,6 @@ func (p *Parts) cluster(f *Face, wt [][3]float64, idx, flat []int32) {
 			}
 		}
 	}
-	// Small ones are given away.
-	for {
-		var count [maxColours]int
-		for _, i := range flat {
-			count[p.Of[i]]++
-		}
-		least, at := 1.0, -1
-		for k := range centres {
-			// A colour that stands out may be small.
-			need := leastShare
-			if apart(centres, k) > standsOut {
-				need = leastDistinct
-			}
-			if share := float64(count[k]) / float64(len(flat)) / need; share < least {
-				least, at = share, k
-			}
-		}
-		if at < 0 || len(centres) == 1 {
-			break
-		}
-		drop(at)
-	}
 	// Borders between two colours make a third that is none: thin, and between
 	// the two. Drop such, the thinnest first.
 	for len(centres) > 2 {
@@ -302,8 +289,39 @@ func (p *Parts) cluster(f *Face, wt [][3]float64, idx, flat []int32) {
 		drop(at)
 	}
 	p.found = len(centres)
-	p.fromFlat(f, wt, centres, flat)
+	p.fromFlat(f, wt, centres, lead)
 	p.joinSoft(f, wt)
+}
+
+// giveAway takes small clusters away, the smallest first: each goes to those
+// nearest to its colours.
+func giveAway(centres, mean [][3]float64, weight []float64) [][3]float64 {
+	for len(centres) > 1 {
+		near := newNearby(centres)
+		var count [maxColours]float64
+		total, at := 0.0, 0
+		for j, w := range weight {
+			at, _ = near.nearest(&mean[j], at)
+			count[at] += w
+			total += w
+		}
+		least, gone := 1.0, -1
+		for k := range centres {
+			// A colour that stands out may be small.
+			need := leastShare
+			if apart(centres, k) > standsOut {
+				need = leastDistinct
+			}
+			if share := count[k] / total / need; share < least {
+				least, gone = share, k
+			}
+		}
+		if gone < 0 {
+			break
+		}
+		centres = append(centres[:gone], centres[gone+1:]...)
+	}
+	return centres
 }
 
 // thinnest is the colour that is no more than the border between two others,
@@ -342,15 +360,15 @@ func (p *Parts) thinnest(f *Face, centres [][3]float64, idx []int32) int {
 // fromFlat gives each pixel on a border the nearest colour among those that lie
 // flat beside it: half-way between blue and white is a grey that is nowhere
 // else, and not a third colour.
-func (p *Parts) fromFlat(f *Face, wt [][3]float64, centres [][3]float64, flat []int32) {
+func (p *Parts) fromFlat(f *Face, wt [][3]float64, centres [][3]float64, lead []bool) {
 	n := f.Size
 	reach := borderReach(f)
 	// The colours that lie flat within reach, a bit each: along rows here, along
 	// columns below.
 	is, row := bytes.zeroed(n*n), bytes.take(n*n)
 	defer bytes.give(is, row)
-	for _, i := range flat {
-		if o := p.Of[i]; o >= 0 {
+	for i, o := range p.Of {
+		if o >= 0 && lead[i] {
 			is[i] = 1 << o
 		}
 	}
@@ -550,53 +568,80 @@ func inside(p *Parts, f *Face, i int) bool {
 func smooth(f *Face) [][3]float64 {
 	n := f.Size
 	out := triples.take(n * n)
-	w := [3]float64{1, 2, 1}
 	const kind = Glass | Highlight
-	for y := 0; y < n; y++ {
-		for x := 0; x < n; x++ {
-			i := y*n + x
-			m := f.Mask[i] & kind
+	// Of three pixels above each other: their weighted light, and which kinds are
+	// among them and are all of them.
+	type column struct {
+		sum      [3]float64
+		any, all uint8
+	}
+	columns := make([]column, n)
+	for y := range n {
+		if y > 0 && y < n-1 {
+			up, mid, down := f.Linear[(y-1)*n:][:n], f.Linear[y*n:][:n], f.Linear[(y+1)*n:][:n]
+			mu, mm, md := f.Mask[(y-1)*n:][:n], f.Mask[y*n:][:n], f.Mask[(y+1)*n:][:n]
+			for x := range columns {
+				c := &columns[x]
+				c.any, c.all = (mu[x]|mm[x]|md[x])&kind, mu[x]&mm[x]&md[x]&kind
+				if c.any&Glass == 0 {
+					continue
+				}
+				u, m, d := &up[x], &mid[x], &down[x]
+				c.sum = [3]float64{u[0] + 2*m[0] + d[0], u[1] + 2*m[1] + d[1], u[2] + 2*m[2] + d[2]}
+			}
+		}
+		for x, m := range f.Mask[y*n : (y+1)*n] {
 			if m&Glass == 0 {
 				continue
 			}
-			var s [3]float64
 			if x > 0 && y > 0 && x < n-1 && y < n-1 {
-				up, mid, down := f.Mask[i-n-1:i-n+2], f.Mask[i-1:i+2], f.Mask[i+n-1:i+n+2]
-				all, any := up[0]&up[1]&up[2]&mid[0]&mid[2]&down[0]&down[1]&down[2], up[0]|up[1]|up[2]|mid[0]|mid[2]|down[0]|down[1]|down[2]
-				if all&kind == m && any&kind == m {
-					up, mid, down := (*[3][3]float64)(f.Linear[i-n-1:]), (*[3][3]float64)(f.Linear[i-1:]), (*[3][3]float64)(f.Linear[i+n-1:])
-					s[0] = (up[0][0] + 2*up[1][0] + up[2][0] + 2*mid[0][0] + 4*mid[1][0] + 2*mid[2][0] + down[0][0] + 2*down[1][0] + down[2][0]) / 16
-					s[1] = (up[0][1] + 2*up[1][1] + up[2][1] + 2*mid[0][1] + 4*mid[1][1] + 2*mid[2][1] + down[0][1] + 2*down[1][1] + down[2][1]) / 16
-					s[2] = (up[0][2] + 2*up[1][2] + up[2][2] + 2*mid[0][2] + 4*mid[1][2] + 2*mid[2][2] + down[0][2] + 2*down[1][2] + down[2][2]) / 16
-					out[i] = colour.LinearToLabFast(s)
+				c := (*[3]column)(columns[x-1:])
+				m &= kind
+				if c[0].any|c[1].any|c[2].any == m && c[0].all&c[1].all&c[2].all == m {
+					out[y*n+x] = colour.LinearToLabFast([3]float64{
+						(c[0].sum[0] + 2*c[1].sum[0] + c[2].sum[0]) * (1.0 / 16),
+						(c[0].sum[1] + 2*c[1].sum[1] + c[2].sum[1]) * (1.0 / 16),
+						(c[0].sum[2] + 2*c[1].sum[2] + c[2].sum[2]) * (1.0 / 16),
+					})
 					continue
 				}
 			}
-			sw := 0.0
-			for b := -1; b <= 1; b++ {
-				for a := -1; a <= 1; a++ {
-					xx, yy := x+a, y+b
-					if xx < 0 || yy < 0 || xx >= n || yy >= n {
-						continue
-					}
-					j := yy*n + xx
-					if f.Mask[j]&kind != m {
-						continue
-					}
-					k := w[a+1] * w[b+1]
-					sw += k
-					for q := range s {
-						s[q] += k * f.Linear[j][q]
-					}
-				}
-			}
-			for q := range s {
-				s[q] /= sw
-			}
-			out[i] = colour.LinearToLabFast(s)
+			out[y*n+x] = f.smoothed(x, y)
 		}
 	}
 	return out
+}
+
+// smoothed is smooth at a pixel beside which there are others than its own kind,
+// which have no part.
+func (f *Face) smoothed(x, y int) [3]float64 {
+	n := f.Size
+	w := [3]float64{1, 2, 1}
+	const kind = Glass | Highlight
+	m := f.Mask[y*n+x] & kind
+	var s [3]float64
+	sw := 0.0
+	for b := -1; b <= 1; b++ {
+		for a := -1; a <= 1; a++ {
+			xx, yy := x+a, y+b
+			if xx < 0 || yy < 0 || xx >= n || yy >= n {
+				continue
+			}
+			j := yy*n + xx
+			if f.Mask[j]&kind != m {
+				continue
+			}
+			k := w[a+1] * w[b+1]
+			sw += k
+			for q := range s {
+				s[q] += k * f.Linear[j][q]
+			}
+		}
+	}
+	for q := range s {
+		s[q] /= sw
+	}
+	return colour.LinearToLabFast(s)
 }
 
 // apart is the distance of a cluster from the nearest other.
@@ -608,27 +653,6 @@ func apart(c [][3]float64, k int) float64 {
 		}
 	}
 	return math.Sqrt(best)
-}
-
-// span is the largest spread of a face's colours, weighted, from the 3 to the
-// 97 % point of the channel that spreads most.
-func span(wt [][3]float64, idx []int32) float64 {
-	most := 0.0
-	step := 1 + len(idx)/clusterMost
-	v := floats.take((len(idx) + step - 1) / step)
-	rest := floats.take(len(v))
-	for q := 0; q < 3; q++ {
-		for j := range v {
-			v[j] = wt[idx[j*step]][q]
-		}
-		top := upper(v, len(v)*97/100, rest)
-		for j := range v {
-			v[j] = -v[j]
-		}
-		most = math.Max(most, top+upper(v, len(v)-1-len(v)*3/100, rest))
-	}
-	floats.give(v, rest)
-	return most
 }
 
 // merge joins the nearest two clusters until all are sameColour apart.

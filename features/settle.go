@@ -385,32 +385,6 @@ func (p *Parts) dropBubble(f *Face, b Bubble) {
 // middle is the median of v, whose order it changes.
 func middle(v []float64) float64 { return nth(v, len(v)/2) }
 
-// upper is what stands at place k of v when sorted, for places near the end;
-// room is as long as v. v stays as it is.
-func upper(v []float64, k int, room []float64) float64 {
-	// The largest so far, the least of them first.
-	top := room[:len(v)-k]
-	n := 0
-	for _, x := range v {
-		i := 0
-		switch {
-		case n < len(top):
-			for i = n; i > 0 && top[i-1] > x; i-- {
-				top[i] = top[i-1]
-			}
-			n++
-		case x <= top[0]:
-			continue
-		default:
-			for ; i+1 < n && top[i+1] < x; i++ {
-				top[i] = top[i+1]
-			}
-		}
-		top[i] = x
-	}
-	return top[0]
-}
-
 // nth is what stands at place k of v when sorted; it changes v's order. What
 // lies in the same one of many equal parts of the range is picked out first, in
 // long slices.

@@ -1,103 +1,112 @@
 package features
 
+import "slices"
+
 // The eight neighbours of a cell, from east counter-clockwise with y down.
 var (
 	ringDX = [8]int{1, 1, 0, -1, -1, -1, 0, 1}
 	ringDY = [8]int{0, -1, -1, -1, 0, 1, 1, 1}
 )
 
-// thinFirst and thinSecond say for each state of the eight neighbours (bit i
-// for neighbour i of the ring) whether the cell goes in the first or the
-// second half of a round.
-var thinFirst, thinSecond = thinTables()
-
-// thinTables are the conditions of Z. Guo and R. W. Hall, Parallel thinning
-// with two-subiteration algorithms, Communications of the ACM 32(3) (1989)
-// 359-373, algorithm A1.
-func thinTables() (first, second [256]bool) {
-	for s := range 256 {
-		x := func(i int) bool { return s>>((i-1)%8)&1 == 1 } // x(1)..x(8), x(9) = x(1)
-		// G1: one run of neighbours only, so that nothing is cut in two.
-		runs, n1, n2 := 0, 0, 0
-		for i := 1; i <= 7; i += 2 {
-			if !x(i) && (x(i+1) || x(i+2)) {
-				runs++
-			}
-			if x(i) || x(i+1) {
-				n1++
-			}
-			if x(i+1) || x(i+2) {
-				n2++
-			}
+// thin wears a mask n cells wide down to lines one cell wide, in place, and gives
+// the cells that are left, in order, in a lent buffer. Cells on the border of the
+// grid must be unset.
+func thin(n int, mask []bool) []int32 {
+	cells := ints.list(len(mask))
+	for i, m := range mask {
+		if m {
+			cells = append(cells, int32(i))
 		}
-		// G2: neither an end nor inside.
-		if m := min(n1, n2); runs != 1 || m < 2 || m > 3 {
-			continue
-		}
-		first[s] = !((x(2) || x(3) || !x(8)) && x(1))
-		second[s] = !((x(6) || x(7) || !x(4)) && x(5))
 	}
-	return first, second
+	return thinCells(n, mask, cells)
 }
 
-// thin wears a mask n cells wide down to lines one cell wide, in place, by
-// Guo and Hall's algorithm (see thinTables). Cells on the border of the grid
-// must be unset. A cell is looked at again only when one beside it has gone.
-func thin(n int, mask []bool) {
-	var offset [8]int
-	for k := range offset {
-		offset[k] = ringDY[k]*n + ringDX[k]
+var wordPool buffers[uint64]
+
+// thinCells is thin for a mask of which these cells are set, in order. It is
+// algorithm A1 of Z. Guo and R. W. Hall, Parallel thinning with two-subiteration
+// algorithms, Communications of the ACM 32(3) (1989) 359-373, on 64 cells at a
+// time, a bit each.
+func thinCells(n int, mask []bool, cells []int32) []int32 {
+	if len(cells) == 0 {
+		return cells
 	}
-	around := bytes.take(len(mask))  // which of the eight neighbours are set
-	waits := bytes.zeroed(len(mask)) // for which half of a round it waits, a bit each
-	var queue [2][]int32
-	queue[0], queue[1] = ints.list(len(mask)), ints.list(len(mask))
-	now, gone := ints.list(len(mask)), ints.list(len(mask))
-	for i, m := range mask {
-		if !m {
-			continue
+	// A word of nothing to both sides of each row, a row of nothing above and below.
+	wide := (n+63)/64 + 2
+	from := int(cells[0]) / n
+	rows := int(cells[len(cells)-1])/n - from + 1
+	grid := wordPool.zeroed((rows + 2) * wide)
+	old := wordPool.zeroed(2 * wide) // two rows as they were before this half of a round
+	changed := ints.zeroed(rows + 2) // the half of a round in which each row changed last
+	defer func() {
+		wordPool.give(grid, old)
+		ints.give(changed)
+	}()
+	row, end := 0, from*n
+	for _, i := range cells {
+		for int(i) >= end {
+			row, end = row+1, end+n
 		}
-		s := one(mask[i+offset[0]]) | one(mask[i+offset[1]])<<1 | one(mask[i+offset[2]])<<2 | one(mask[i+offset[3]])<<3 |
-			one(mask[i+offset[4]])<<4 | one(mask[i+offset[5]])<<5 | one(mask[i+offset[6]])<<6 | one(mask[i+offset[7]])<<7
-		around[i] = s
-		if s != 255 { // no cell inside goes
-			waits[i] = 3
-			queue[0] = append(queue[0], int32(i))
-			queue[1] = append(queue[1], int32(i))
-		}
+		x := int(i) - end + n
+		grid[row*wide+1+x/64] |= 1 << (x % 64)
 	}
-	for len(queue[0])+len(queue[1]) > 0 {
-		for half, table := range [2]*[256]bool{&thinFirst, &thinSecond} {
-			now, queue[half] = queue[half], now[:0]
-			gone = gone[:0]
-			for _, i := range now {
-				waits[i] &^= 1 << half
-				if mask[i] && table[around[i]] {
-					gone = append(gone, i)
+	for half, still := 1, 0; still < 2; half++ {
+		still++
+		above, here := old[:wide], old[wide:]
+		clear(above)
+		for y := 1; y <= rows; y++ {
+			cells := grid[y*wide:][:wide]
+			// What has been looked at since it last changed stays as it is.
+			if int(max(changed[y-1], changed[y], changed[y+1])) < half-2 {
+				copy(above, cells)
+				continue
+			}
+			copy(here, cells)
+			below := grid[(y+1)*wide:][:wide]
+			any := uint64(0)
+			for k := 1; k < wide-1; k++ {
+				c := here[k]
+				if c == 0 {
+					continue
 				}
+				gone := c & thinnable(half%2 == 1, (*[3]uint64)(above[k-1:]), (*[3]uint64)(here[k-1:]), (*[3]uint64)(below[k-1:]))
+				cells[k] = c &^ gone
+				any |= gone
 			}
-			for _, i := range gone {
-				mask[i] = false
+			if any != 0 {
+				changed[y], still = int32(half), 0
 			}
-			for _, i := range gone {
-				for k, o := range offset {
-					j := int(i) + o
-					if !mask[j] {
-						continue
-					}
-					around[j] &^= 1 << ((k + 4) % 8)
-					for h := range queue {
-						if waits[j]&(1<<h) == 0 {
-							waits[j] |= 1 << h
-							queue[h] = append(queue[h], int32(j))
-						}
-					}
-				}
-			}
+			above, here = here, above
 		}
 	}
-	ints.give(queue[0], queue[1], now, gone)
-	bytes.give(around, waits)
+	return slices.DeleteFunc(cells, func(i int32) bool {
+		y := int(i)/n - from + 1
+		x := int(i) % n
+		mask[i] = grid[y*wide+1+x/64]>>(x%64)&1 == 1
+		return !mask[i]
+	})
+}
+
+// thinnable are those of 64 cells, the middle word of the middle row, that go in
+// the first half of a round or in the second, by the rows above, here and below.
+func thinnable(first bool, above, here, below *[3]uint64) uint64 {
+	// Bit k is the cell to the east of bit k-1.
+	east := func(r *[3]uint64) uint64 { return r[1]>>1 | r[2]<<63 }
+	west := func(r *[3]uint64) uint64 { return r[1]<<1 | r[0]>>63 }
+	e, ne, n, nw := east(here), east(above), above[1], west(above)
+	w, sw, s, se := west(here), west(below), below[1], east(below)
+	two := func(a, b, c, d uint64) uint64 { return a&b | c&d | (a|b)&(c|d) } // two or more of the four
+	// One run of neighbours only, so that nothing is cut in two.
+	r1, r2, r3, r4 := ^e&(ne|n), ^n&(nw|w), ^w&(sw|s), ^s&(se|e)
+	go1 := (r1 | r2 | r3 | r4) &^ two(r1, r2, r3, r4)
+	// Neither an end nor inside.
+	a1, a2, a3, a4 := e|ne, n|nw, w|sw, s|se
+	b1, b2, b3, b4 := ne|n, nw|w, sw|s, se|e
+	go2 := two(a1, a2, a3, a4) & two(b1, b2, b3, b4) &^ (a1 & a2 & a3 & a4 & b1 & b2 & b3 & b4)
+	if first {
+		return go1 & go2 &^ ((ne | n | ^se) & e)
+	}
+	return go1 & go2 &^ ((sw | s | ^nw) & w)
 }
 
 func one(b bool) uint8 {

@@ -2,6 +2,7 @@ package features
 
 import (
 	"math"
+	"math/bits"
 	"sort"
 )
 
@@ -105,13 +106,18 @@ func firstPeak(p []uint8, scratch *[]float64) (lag int, peak float64) {
 		return 0, 0
 	}
 	ac := (*scratch)[:0]
+	// 64 places in a word, and a word of nothing after them.
+	var room [8]uint64
+	words := append(room[:0], make([]uint64, n/64+2)...)
+	for i, v := range p {
+		words[i/64] |= uint64(v) << (i % 64)
+	}
 	head, tail := ones, ones // ones but for the last k, but for the first k
 	for k := 0; k <= n/2; k++ {
-		a, b := p[:n-k], p[k:]
-		b = b[:len(a)]
 		both := 0
-		for i, v := range a {
-			both += int(v & b[i])
+		for i := k / 64; i+1 < len(words); i++ {
+			on := words[i]>>(k%64) | words[i+1]<<(64-k%64)
+			both += bits.OnesCount64(on & words[i-k/64])
 		}
 		if k > 0 {
 			head -= int(p[n-k])

@@ -22,8 +22,9 @@ func haze(f *Face) (v float64, ok bool) {
 	}
 	dark := floats.list(n * n)
 	defer func() { floats.give(dark) }()
-	for y := 1; y < n-1; y++ {
-		for x := 1; x < n-1; x++ {
+	step := f.lattice()
+	for y := 1; y < n-1; y += step {
+		for x := 1; x < n-1; x += step {
 			i := y*n + x
 			if !f.usable(i) {
 				continue
@@ -36,7 +37,7 @@ func haze(f *Face) (v float64, ok bool) {
 				u[0][2]+u[1][2]+u[2][2]+m[0][2]+m[1][2]+m[2][2]+d[0][2]+d[1][2]+d[2][2]))
 		}
 	}
-	if len(dark) < 40 {
+	if len(dark)*step*step < 40 {
 		return 0, false
 	}
 	return math.Max(0, math.Min(1, nth(dark, len(dark)*2/100)/9/paper)), true
@@ -63,34 +64,22 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 		ints.give(at)
 		pairsPool.give(lab)
 	}()
-	// What three pixels beside each other add up to, a*, b* and number, in each of
-	// the last three rows.
-	rows := threeRows.zeroed(n)
-	defer threeRows.give(rows)
-	for y := 0; y < n; y++ {
-		var last, here [3]float64
-		for x := 0; x < n; x++ {
-			var next [3]float64
-			if i := y*n + x; int(p.Of[i]) == p.Base {
-				next = [3]float64{f.Lab[i][1], f.Lab[i][2], 1}
-			}
-			if x > 0 {
-				rows[x-1][y%3] = [3]float64{last[0] + here[0] + next[0], last[1] + here[1] + next[1], last[2] + here[2] + next[2]}
-			}
-			last, here = here, next
-		}
-		if y < 2 {
-			continue
-		}
-		y := y - 1
-		for x := 1; x < n-1; x++ {
+	step := f.lattice()
+	for y := 1; y < n-1; y += step {
+		for x := 1; x < n-1; x += step {
 			i := y*n + x
 			if int(p.Of[i]) != p.Base || !p.Pure[i] {
 				continue
 			}
-			r := &rows[x]
-			c := r[0][2] + r[1][2] + r[2][2]
-			ma, mb := r[0][0]+r[1][0]+r[2][0], r[0][1]+r[1][1]+r[2][1]
+			var ma, mb, c float64
+			for j := i - n; j <= i+n; j += n {
+				of, l := p.Of[j-1:j+2], (*[3][3]float64)(f.Lab[j-1:])
+				for k, o := range of {
+					if int(o) == p.Base {
+						ma, mb, c = ma+l[k][1], mb+l[k][2], c+1
+					}
+				}
+			}
 			m := [2]float64{ma / c, mb / c}
 			px, py := xs[x], xs[y]
 			xx, xy, yy := px*px, px*py, py*py
@@ -119,7 +108,7 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 			at, lab = append(at, int32(i)), append(lab, m)
 		}
 	}
-	if len(at) < 60 {
+	if len(at)*step*step < 60 {
 		return 0, false
 	}
 	// The rest are those again.
@@ -150,8 +139,6 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 	}
 	return math.Sqrt(middle(d)), true
 }
-
-var threeRows buffers[[3][3]float64]
 
 // solveSymmetric solves a x = b by elimination with pivots on the diagonal; a
 // is positive definite.
@@ -236,35 +223,36 @@ func mattShare(a *Analysis) Figure {
 	defer func() { bytes.give(inner, within) }()
 	allWithin(n, usable, inner, reach)
 	allWithin(n, strong, within, reach)
+	// Textures are read over 5 x 5 pixels, so that neighbours say the same.
+	step := f.lattice()
 	count := 0
-	places, seen := ints.list(n*n), ints.list(n*n)
+	places, seen := ints.list(n*n), ints.list(n*n) // places are numbers of those seen
 	defer func() { ints.give(places, seen) }()
-	for i := range inner {
-		if inner[i] == 0 {
-			continue
-		}
-		seen = append(seen, int32(i))
-		count += int(strong[i])
-		// Away from where the colour ends: grain has darker and paler spots, but
-		// one hue.
-		if within[i] == 1 && oneHueAround(f, chromas, i, reach) {
-			places = append(places, int32(i))
+	for y := reach; y < n-reach; y += step {
+		for i := y*n + reach; i < (y+1)*n-reach; i += step {
+			if inner[i] == 0 {
+				continue
+			}
+			count += int(strong[i])
+			// Away from where the colour ends: grain has darker and paler spots, but
+			// one hue.
+			if within[i] == 1 && oneHueAround(f, chromas, i, reach) {
+				places = append(places, int32(len(seen)))
+			}
+			seen = append(seen, int32(i))
 		}
 	}
-	if float64(count) < grainAreaLeast*math.Pi*f.Radius*f.Radius || len(places) < 60 {
+	if float64(count*step*step) < grainAreaLeast*math.Pi*f.Radius*f.Radius || len(places)*step*step < 60 {
 		return Figure{Absent: "too little strong colour is seen"}
 	}
-	vary, run := roughness(f, seen)
-	defer floats.give(vary, run)
+	vary := roughness(f, seen)
 	rough := floats.take(len(seen))
-	defer floats.give(rough)
-	for k, i := range seen {
-		rough[k] = vary[i]
-	}
-	floor := math.Sqrt(nth(rough, len(rough)/5))
+	defer floats.give(vary, rough)
+	copy(rough, vary)
+	limit := math.Max(grainLeast, grainOverNoise*math.Sqrt(nth(rough, len(rough)/5)))
 	grainy := 0
-	for _, i := range places {
-		if math.Sqrt(vary[i]) > math.Max(grainLeast, grainOverNoise*floor) && run[i] < 0.75 {
+	for _, k := range places {
+		if vary[k] > limit*limit && coherence(f, int(seen[k])) < 0.75 {
 			grainy++
 		}
 	}
@@ -317,59 +305,56 @@ func oneHueAround(f *Face, chromas []float64, i, reach int) bool {
 	return true
 }
 
-// roughness gives, at the pixels asked for, the variance of lightness about a
-// plane over 5 x 5 pixels, and how much its gradients run one way (coherence of
-// the structure tensor, 0 all ways to 1 one way). Buffers are lent.
-func roughness(f *Face, at []int32) (variance, coherence []float64) {
+// roughness gives, for each of the pixels at, the variance of lightness about a
+// plane over 5 x 5 pixels; they lie three pixels or more from the face's border.
+// The buffer is lent.
+func roughness(f *Face, at []int32) []float64 {
 	n := f.Size
-	variance, coherence = floats.take(n*n), floats.take(n*n)
-	// Sums along rows of five first: of lightness, lightness times place,
-	// lightness squared, and the products of gradients.
-	rows := rowSums.take(n * n)
-	defer rowSums.give(rows)
+	out := floats.take(len(at))
+	// Sums along rows of five first: of lightness, lightness times place and
+	// lightness squared.
+	rows := triples.take(n * n)
+	defer triples.give(rows)
 	done := flags.zeroed(n * n)
 	defer flags.give(done)
-	row := func(i int) *[6]float64 {
-		s := &rows[i]
-		if done[i] {
-			return s
-		}
-		done[i] = true
-		var s0, s1, s2, xx, xy, yy float64
-		for c := -2; c <= 2; c++ {
-			j := i + c
-			v := f.Lab[j][0]
-			gx, gy := f.Lab[j+1][0]-f.Lab[j-1][0], f.Lab[j+n][0]-f.Lab[j-n][0]
-			s0 += v
-			s1 += float64(c) * v
-			s2 += v * v
-			xx += gx * gx
-			xy += gx * gy
-			yy += gy * gy
-		}
-		*s = [6]float64{s0, s1, s2, xx, xy, yy}
-		return s
-	}
-	for _, i := range at {
-		var s, sx, sy, ss, xx, xy, yy float64
+	for k, i := range at {
+		var s, sx, sy, ss float64
 		for b := -2; b <= 2; b++ {
-			r := row(int(i) + b*n)
+			j := int(i) + b*n
+			r := &rows[j]
+			if !done[j] {
+				done[j] = true
+				l := (*[5][3]float64)(f.Lab[j-2:])
+				v0, v1, v2, v3, v4 := l[0][0], l[1][0], l[2][0], l[3][0], l[4][0]
+				*r = [3]float64{v0 + v1 + v2 + v3 + v4, 2*(v4-v0) + v3 - v1, v0*v0 + v1*v1 + v2*v2 + v3*v3 + v4*v4}
+			}
 			s += r[0]
 			sx += r[1]
 			sy += float64(b) * r[0]
 			ss += r[2]
-			xx += r[3]
-			xy += r[4]
-			yy += r[5]
 		}
 		// Of 25 points: the sums of c*c and b*b are 50.
-		variance[i] = math.Max(0, (ss-s*s/25-sx*sx/50-sy*sy/50)/22)
-		coherence[i] = 0
-		if t := xx + yy; t > 0 {
-			coherence[i] = math.Sqrt((xx-yy)*(xx-yy)+4*xy*xy) / t
-		}
+		out[k] = math.Max(0, (ss-s*s/25-sx*sx/50-sy*sy/50)/22)
 	}
-	return variance, coherence
+	return out
 }
 
-var rowSums buffers[[6]float64]
+// coherence is how much the gradients of lightness about pixel i, over 5 x 5
+// pixels, run one way (of the structure tensor, 0 all ways to 1 one way).
+func coherence(f *Face, i int) float64 {
+	n := f.Size
+	var xx, xy, yy float64
+	for b := -2; b <= 2; b++ {
+		for j := i + b*n - 2; j <= i+b*n+2; j++ {
+			gx, gy := f.Lab[j+1][0]-f.Lab[j-1][0], f.Lab[j+n][0]-f.Lab[j-n][0]
+			xx += gx * gx
+			xy += gx * gy
+			yy += gy * gy
+		}
+	}
+	t := xx + yy
+	if t == 0 {
+		return 0
+	}
+	return math.Sqrt((xx-yy)*(xx-yy)+4*xy*xy) / t
+}

@@ -2,74 +2,82 @@ package features
 
 import "math"
 
-// mirrorSteps is the number of mirror lines tried, mirrorWithin how much of the
-// face, in radii, is compared.
+// mirrorLines is the number of mirror lines tried, mirrorWithin how much of the
+// face, in radii, is compared, on mirrorRings rings about its middle.
 const (
-	mirrorSteps  = 36
+	mirrorLines  = 36
 	mirrorWithin = 0.85
+	mirrorRings  = 12
+	// mirrorTurn is the number of places on a ring: a line is at half a place's
+	// angle, or a whole one, so that each place lies on the mirror picture of one.
+	mirrorTurn = 3 * mirrorLines
 )
+
+// mirrorCosSin are the directions of a ring's places.
+var mirrorCosSin = func() (t [mirrorTurn][2]float64) {
+	for k := range t {
+		t[k][1], t[k][0] = math.Sincos(2 * math.Pi * float64(k) / mirrorTurn)
+	}
+	return
+}()
 
 // mirrorSymmetry is how alike the pattern is on both sides of the best mirror
 // line through the middle of the face, against chance, 0..1: Cohen's kappa
 // (J. Cohen, Educational and Psychological Measurement 20 (1960) 37-46) of
 // the colours (base or which ribbon) at mirrored places, the largest over
-// mirrorSteps lines; 0 is no more alike than colours strewn at random in the
-// same shares. ok is false where all is one colour.
+// mirrorLines lines; 0 is no more alike than colours strewn at random in the
+// same shares. Places count by the area that they stand for. ok is false where
+// all is one colour.
 func mirrorSymmetry(f *Face, m *colourMap) (v float64, ok bool) {
-	const grid = 0.045
-	type place struct {
-		x, y float64
-		of   int8
-	}
-	var at []place
-	// Colours as far as they are known.
-	of := colourPool.take(len(m.of))
-	defer colourPool.give(of)
-	for i, o := range m.of {
-		if m.far[i] > bridged*m.radius {
-			o = -1
-		}
-		of[i] = o
-	}
-	// The middle of a cell is half a cell on.
-	mid := float64(m.n-1)/2 + 0.5
-	look := func(x, y float64) int8 { return of[int(y*m.radius+mid)*m.n+int(x*m.radius+mid)] }
-	for y := -RimFrom; y <= RimFrom; y += grid {
-		for x := -RimFrom; x <= RimFrom; x += grid {
-			if x*x+y*y >= mirrorWithin*mirrorWithin {
-				continue
+	// Colours as far as they are known, those that aren't as maxColours; each ring
+	// twice round.
+	var of [mirrorRings][2 * mirrorTurn]uint8
+	for r := range of {
+		radius := mirrorWithin * (float64(r) + 0.5) / mirrorRings
+		for k := range mirrorTurn {
+			at := m.cell(radius*mirrorCosSin[k][0], radius*mirrorCosSin[k][1])
+			o := uint8(maxColours)
+			if m.of[at] >= 0 && m.far2[at] <= sq(bridged*m.radius) {
+				o = uint8(m.of[at])
 			}
-			if o := look(x, y); o >= 0 {
-				at = append(at, place{x, y, o})
-			}
+			of[r][k], of[r][mirrorTurn+k] = o, o
 		}
 	}
 	best := math.Inf(-1)
-	for k := range mirrorSteps {
-		s, c := math.Sincos(2 * math.Pi * float64(k) / mirrorSteps)
-		var table [maxColours][2]float64
-		same, n := 0.0, 0.0
-		for _, q := range at {
-			o := look(c*q.x+s*q.y, s*q.x-c*q.y)
-			if o < 0 {
-				continue
+	for line := range mirrorLines {
+		// How often each colour is seen whose mirror picture is known, and how often
+		// that is the same. Places on the line itself say nothing.
+		var seen [maxColours]int
+		same := 0
+		// A line at place l mirrors place k at 2 l - k.
+		sum := mirrorTurn + mirrorTurn/mirrorLines*line
+		from := sum/2 + 1
+		for r := range of {
+			w := 2*r + 1
+			right, left := of[r][from:from+mirrorTurn/2-1+sum%2], of[r][:sum-from+1]
+			for k, o := range right {
+				p := left[len(left)-1-k]
+				if o|p >= maxColours {
+					continue
+				}
+				seen[o&(maxColours-1)] += w
+				seen[p&(maxColours-1)] += w
+				if o == p {
+					same += 2 * w
+				}
 			}
-			n++
-			if o == q.of {
-				same++
-			}
-			table[q.of][0]++
-			table[o][1]++
+		}
+		n, chance := 0, 0.0
+		for _, s := range seen {
+			n += s
+			chance += float64(s) * float64(s)
 		}
 		if n == 0 {
 			continue
 		}
-		chance := 0.0
-		for _, t := range table {
-			chance += t[0] * t[1] / (n * n)
-		}
+		chance /= float64(n) * float64(n)
 		if chance < 1-1e-9 {
-			best = math.Max(best, (same/n-chance)/(1-chance))
+			best = math.Max(best, (float64(same)/float64(n)-chance)/(1-chance))
 		}
 	}
 	if math.IsInf(best, -1) {

@@ -35,7 +35,7 @@ type colourMap struct {
 	n, pad int
 	radius float64 // px
 	of     []int8
-	far    []float64 // px to the nearest pixel that is seen; 0 there
+	far2   []float64 // squared distance, px, of the nearest pixel that is seen; 0 there
 	pieces int       // of ribbon, counted by traceLines
 }
 
@@ -55,7 +55,7 @@ func carry(f *Face, p *Parts) *colourMap {
 		}
 	}
 	var nearest []int32
-	m.far, nearest = distanceTransform(m.n, site)
+	m.far2, nearest = distanceTransform(m.n, site)
 	// Cells that are seen are their own nearest.
 	for i, o := range nearest {
 		if o >= 0 {
@@ -70,8 +70,10 @@ func carry(f *Face, p *Parts) *colourMap {
 // close gives the buffers back.
 func (m *colourMap) close() {
 	colourPool.give(m.of)
-	floats.give(m.far)
+	floats.give(m.far2)
 }
+
+func sq(v float64) float64 { return v * v }
 
 // xy is the place of cell i in radii from the marble's middle.
 func (m *colourMap) xy(i int) [2]float64 {
@@ -136,7 +138,7 @@ func (m *colourMap) piecesOf(mask []bool) int {
 	count := 0
 	for i := range runs {
 		r := &runs[i]
-		for _, d := range m.far[int(r.y)*n+int(r.x0) : int(r.y)*n+int(r.x1)] {
+		for _, d := range m.far2[int(r.y)*n+int(r.x0) : int(r.y)*n+int(r.x1)] {
 			if d == 0 {
 				runs[r.to].size++
 			}
@@ -164,21 +166,15 @@ type graph struct {
 	branches []branch
 }
 
-// skeletonGraph takes a thinned mask apart.
-func skeletonGraph(n int, mask []bool) graph {
+// skeletonGraph takes a thinned mask apart, whose cells set are set. node and done
+// are as long as the mask and hold nothing, before and afterwards.
+func skeletonGraph(n int, mask []bool, set, node []int32, done []bool) graph {
 	var g graph
-	set := ints.list(4096)
-	for i, m := range mask {
-		if m {
-			set = append(set, int32(i))
-		}
-	}
-	// Nodes' numbers plus one, 0 for none.
-	node := ints.zeroed(len(mask))
-	done := flags.zeroed(len(mask))
+	// Nodes' numbers plus one, 0 for none, are in node.
 	defer func() {
-		ints.give(set, node)
-		flags.give(done)
+		for _, i := range set {
+			node[i], done[i] = 0, false
+		}
 	}()
 	var stack []int
 	for _, i := range set {
@@ -255,7 +251,7 @@ func skeletonGraph(n int, mask []bool) graph {
 	return g
 }
 
-// prune takes off spurs of a thinned mask: branches with a free end that a
+// prune takes off spurs of a thinned mask, whose cells set are set: branches with a free end that a
 // bump or a corner of the outline makes, not a ribbon. d is the distance to
 // the outline. A spur is no longer than the ribbon's half width where it
 // leaves, or runs into a corner: its distance to the outline falls towards
@@ -263,10 +259,15 @@ func skeletonGraph(n int, mask []bool) graph {
 // 2 asin(1/3) = 39 degrees would be. Or it is where the two legs of a fold run
 // together before they turn: no longer than two widths, with both legs on the
 // other side, less than foldDeg apart. The graph that is left is given.
-func prune(n int, mask []bool, d depth) graph {
+func prune(n int, mask []bool, set []int32, d depth) graph {
 	var g graph
+	node, done := ints.zeroed(len(mask)), flags.zeroed(len(mask))
+	defer func() {
+		ints.give(node)
+		flags.give(done)
+	}()
 	for round := 0; ; round++ {
-		g = skeletonGraph(n, mask)
+		g = skeletonGraph(n, mask, set, node, done)
 		if round == pruneRounds {
 			return g
 		}
@@ -311,7 +312,7 @@ func prune(n int, mask []bool, d depth) graph {
 				}
 			}
 		}
-		thin(n, mask)
+		set = thinCells(n, mask, slices.DeleteFunc(set, func(i int32) bool { return !mask[i] }))
 	}
 }
 
@@ -572,8 +573,9 @@ func traceLines(m *colourMap, p *Parts) []Line {
 		}
 		part, above := mask[(from-1)*m.n:(to+1)*m.n], (from-1)*m.n
 		d := depthOf(m.n, part)
-		thin(m.n, part)
-		g := prune(m.n, part, d)
+		set := thin(m.n, part)
+		g := prune(m.n, part, set, d)
+		ints.give(set)
 		for _, cells := range g.chains(m.n, d) {
 			cells = trimEnds(cells, d)
 			at := make([][2]float64, len(cells))
@@ -593,7 +595,7 @@ func traceLines(m *colourMap, p *Parts) []Line {
 			for _, q := range at {
 				r2 := q[0]*q[0] + q[1]*q[1]
 				c := m.cell(q[0], q[1])
-				if r2 > RimFrom*RimFrom || c < 0 || m.far[c] > bridged*m.radius {
+				if r2 > RimFrom*RimFrom || c < 0 || m.far2[c] > sq(bridged*m.radius) {
 					flush()
 					continue
 				}

@@ -125,7 +125,7 @@ func (c *cutter) side(d, t [3]float64, own int) side {
 		q := c.m.cell(x, y)
 		o := c.m.of[q]
 		if edge < 0 && int(o) != own {
-			if c.m.far[q] > 1.5 { // a border guessed below a reflection
+			if c.m.far2[q] > sq(1.5) { // a border guessed below a reflection
 				break
 			}
 			edge = j
@@ -150,13 +150,17 @@ func (c *cutter) side(d, t [3]float64, own int) side {
 	r.beyond = c.of[edge]
 	r.at, r.contrast = c.refine(edge)
 	if int(r.beyond) == c.p.Base {
+		// Angles are added step by step.
+		cos, sin := c.arcs[1][0], c.arcs[1][1]
+		sin0, cos0 := math.Sincos(r.at + c.step)
 		for s := r.at + c.step; s < r.at+gapR; s += c.step {
-			x, y, ok := onArc(d, t, s)
-			if !ok {
+			x, y := d[0]*cos0+t[0]*sin0, d[1]*cos0+t[1]*sin0
+			if d[2]*cos0+t[2]*sin0 <= 0 || x*x+y*y >= RimFrom*RimFrom {
 				break
 			}
+			sin0, cos0 = sin0*cos+cos0*sin, cos0*cos-sin0*sin
 			q := c.m.cell(x, y)
-			if int(c.m.of[q]) != c.p.Base && c.m.far[q] <= 1.5 {
+			if int(c.m.of[q]) != c.p.Base && c.m.far2[q] <= sq(1.5) {
 				r.gap, r.next = s-c.step/2-r.at, c.m.of[q]
 				break
 			}

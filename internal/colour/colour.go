@@ -265,9 +265,19 @@ var toRelXYZ = func() (m [3][3]float64) {
 // is within 0.001 in each of L*, a* and b*.
 func LinearToLabFast(linear [3]float64) [3]float64 {
 	r, g, b := linear[0], linear[1], linear[2]
-	fx := cieFFast(toRelXYZ[0][0]*r + toRelXYZ[0][1]*g + toRelXYZ[0][2]*b)
-	fy := cieFFast(toRelXYZ[1][0]*r + toRelXYZ[1][1]*g + toRelXYZ[1][2]*b)
-	fz := cieFFast(toRelXYZ[2][0]*r + toRelXYZ[2][1]*g + toRelXYZ[2][2]*b)
+	x := toRelXYZ[0][0]*r + toRelXYZ[0][1]*g + toRelXYZ[0][2]*b
+	y := toRelXYZ[1][0]*r + toRelXYZ[1][1]*g + toRelXYZ[1][2]*b
+	z := toRelXYZ[2][0]*r + toRelXYZ[2][1]*g + toRelXYZ[2][2]*b
+	if !(min(x, y, z) >= 0 && max(x, y, z) < cieMax) { // NaN is neither
+		fx, fy, fz := cieFFast(x), cieFFast(y), cieFFast(z)
+		return [3]float64{116*fy - 16, 500 * (fx - fy), 200 * (fy - fz)}
+	}
+	// The same as cieFFast, where it isn't called.
+	const scale = cieSteps / cieMax
+	x, y, z = x*scale, y*scale, z*scale
+	i, j, k := int(x), int(y), int(z)
+	tx, ty, tz := (*[2]float64)(cieTable[i:]), (*[2]float64)(cieTable[j:]), (*[2]float64)(cieTable[k:])
+	fx, fy, fz := tx[0]+(x-float64(i))*(tx[1]-tx[0]), ty[0]+(y-float64(j))*(ty[1]-ty[0]), tz[0]+(z-float64(k))*(tz[1]-tz[0])
 	return [3]float64{116*fy - 16, 500 * (fx - fy), 200 * (fy - fz)}
 }
 
