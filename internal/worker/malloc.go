@@ -17,7 +17,8 @@ import "C"
 
 // GiveBack has the C library give the memory of whole pictures back to the system
 // when they are closed, while that of reduced ones, of which there are many, is kept
-// at hand: asking for it anew takes longer than filling it. And it keeps two arenas, however many threads ask: OpenCV's and Go's
-// together make it keep many, each with a picture's room in it. It does nothing
-// where the C library isn't glibc. To be called first thing.
+// at hand: asking for it anew takes longer than filling it. And it has it keep two
+// arenas, however many threads ask: OpenCV's and Go's together make it keep many,
+// each with a picture's room in it. It does nothing where the C library isn't glibc.
+// To be called first thing.
 func GiveBack() { C.give_back() }
