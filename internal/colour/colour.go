@@ -91,25 +91,31 @@ var decodeTable = func() (t [decodeSteps + 2]float64) {
 }()
 
 // The table of [LinearToSRGB8] is by a number's own bits: its exponent, and so many
-// bits of what follows. Its steps are a 4,096th of the number, so that dark colours,
-// where the curve is steep, have as many entries as light ones.
+// bits of what follows. Its steps are a 256th of the number, so that no step holds
+// more than one of the places where the next code begins.
 const (
-	codeBits  = 12
+	codeBits  = 8
 	codeShift = 23 - codeBits // of what a float32 has beside sign and exponent
 	codeFrom  = 0x39000000    // 2^-13 as a float32, of which the code is 0 still
 	codeTo    = 0x3f800000    // 1
 	codeCount = (codeTo - codeFrom) >> codeShift
 )
 
+// codeEnds are where in linear light each code ends and the next begins.
+var codeEnds = func() (t [256]float32) {
+	for i := range t {
+		t[i] = float32(SRGBToLinear((float64(i) + 0.5) / 255))
+	}
+	return t
+}()
+
+// codes are the codes that the steps begin with.
 var codes = func() *[codeCount]uint8 {
 	t := new([codeCount]uint8)
-	code, next := 0, SRGBToLinear(0.5/255)
+	code := 0
 	for i := range t {
-		// What the middle of the step comes to.
-		v := math.Float32frombits(codeFrom + uint32(i)<<codeShift + 1<<(codeShift-1))
-		for code < 255 && float64(v) >= next {
+		for v := math.Float32frombits(codeFrom + uint32(i)<<codeShift); v >= codeEnds[code]; {
 			code++
-			next = SRGBToLinear((float64(code) + 0.5) / 255)
 		}
 		t[i] = uint8(code)
 	}
@@ -117,12 +123,15 @@ var codes = func() *[codeCount]uint8 {
 }()
 
 // LinearToSRGB8 is the 8-bit sRGB code nearest to one channel of linear light, by
-// table, for every pixel of a picture: within 0.515 of what the curve gives. What
-// lies outside 0 to 1 is clipped.
+// table, for every pixel of a picture. What lies outside 0 to 1 is clipped.
 func LinearToSRGB8(v float32) uint8 {
 	// A negative number, or one that is none, is beyond all others by its bits.
 	if i := (math.Float32bits(v) - codeFrom) >> codeShift; i < codeCount {
-		return codes[i]
+		code := codes[i]
+		if v >= codeEnds[code] {
+			code++
+		}
+		return code
 	}
 	if v >= 1 {
 		return 255
