@@ -1,9 +1,9 @@
 package features
 
 import (
+	"cmp"
 	"math"
 	"slices"
-	"sort"
 )
 
 // How a gas bubble in glass looks. At its wall light goes from glass (index
@@ -31,7 +31,10 @@ const (
 	bubbleLeastPX = 2.6
 	// bubbleScale is the face's radius, px, at which the first search is done.
 	bubbleScale = 40.0
-	bubbleDirs  = 24
+	// bubbleCoarse is the radius, px, from which circles are tried on every other
+	// pixel there.
+	bubbleCoarse = 6.0
+	bubbleDirs   = 24
 )
 
 // bubbleCues are what the decision rests on.
@@ -44,7 +47,6 @@ type bubbleCandidate struct {
 	vote    float64
 	cues    [bubbleCueCount]float64
 	score   float64
-	same    bool // as one before it
 }
 
 // edgePlane is a square picture of lightness with the structure tensor J of its
@@ -236,8 +238,13 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 				steps[k][l] = int(math.Round(s*r*d[1]))*e.n + int(math.Round(s*r*d[0]))
 			}
 		}
-		for j := -reach; j <= reach; j++ {
-			for k := -reach; k <= reach; k++ {
+		// Large circles are found from every other pixel, and moved afterwards.
+		step := 1
+		if r >= bubbleCoarse {
+			step = 2
+		}
+		for j := -reach; j <= reach; j += step {
+			for k := -reach; k <= reach; k += step {
 				if j*j+k*k <= reach*reach {
 					v[(j+reach)*side+k+reach] = e.votes((int(c)+j)*e.n+int(c)+k, &steps)
 				}
@@ -253,10 +260,13 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 				continue
 			}
 			j, k := at/side, at%side
-			top := true
+			top, beside := true, 1
+			if radii[l] >= bubbleCoarse {
+				beside = 2
+			}
 			for o := max(0, l-1); o <= min(len(votes)-1, l+1) && top; o++ {
-				for b := max(0, j-1); b <= min(side-1, j+1) && top; b++ {
-					for a := max(0, k-1); a <= min(side-1, k+1); a++ {
+				for b := max(0, j-beside); b <= min(side-1, j+beside) && top; b++ {
+					for a := max(0, k-beside); a <= min(side-1, k+beside); a++ {
 						if votes[o][b*side+a] > s {
 							top = false
 							break
@@ -273,10 +283,8 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 	if e != fine {
 		e.close()
 	}
-	sort.Slice(all, func(a, b int) bool { return all[a].vote > all[b].vote })
-	if len(all) > most {
-		all = all[:most]
-	}
+	slices.SortStableFunc(all, func(a, b bubbleCandidate) int { return cmp.Compare(b.vote, a.vote) })
+	all = all[:min(len(all), most*3/2)]
 	// Refined on the face itself.
 	k := fine.radius / e.radius
 	cf := float64(fine.n-1) / 2
@@ -284,23 +292,15 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 		q := &all[i]
 		q.x, q.y, q.r = cf+(q.x-c)*k, cf+(q.y-c)*k, q.r*k
 		q.refine(fine)
-		// Many end at the same circle.
-		for j := range all[:i] {
-			if o := &all[j]; math.Abs(q.x-o.x)+math.Abs(q.y-o.y)+math.Abs(q.r-o.r) < sameCircle {
-				q.same = true
-				break
-			}
-		}
-		if !q.same {
-			q.look(fine)
-		}
 	}
-	return fine, slices.DeleteFunc(all, func(q bubbleCandidate) bool { return q.same })
+	// Those that stand out most then are looked at.
+	slices.SortStableFunc(all, func(a, b bubbleCandidate) int { return cmp.Compare(b.vote, a.vote) })
+	all = all[:min(len(all), most)]
+	for i := range all {
+		all[i].look(fine)
+	}
+	return fine, all
 }
-
-// sameCircle is how far, px, in middle and radius together, two circles may differ
-// and be one.
-const sameCircle = 0.75
 
 // refine moves a candidate to where its vote is best.
 func (q *bubbleCandidate) refine(e *edgePlane) {
@@ -470,8 +470,10 @@ func (q *bubbleCandidate) weigh() {
 
 // Limits of the decision about bubbles.
 const (
-	// bubbleCandidatesMost is how many circles are looked at closely.
-	bubbleCandidatesMost = 30
+	// bubbleCandidatesMost is how many circles are looked at closely: of 77 bubbles
+	// in rendered photos none came later than fifteenth, and three in four among the
+	// first three.
+	bubbleCandidatesMost = 15
 	// bubbleLimit is the score from which a circle is a bubble: where about nine
 	// in ten found are, on the photos that the weights were found on.
 	bubbleLimit = 0.45

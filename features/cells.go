@@ -36,7 +36,7 @@ var (
 
 // sortColours puts the colours wt of the pixels idx into cubes; lead says which
 // pixels of the face lead. The buffers are lent.
-func sortColours(wt [][3]float64, idx []int32, lead []bool) *colourCells {
+func sortColours(wt []lab32, idx []int32, lead []bool) *colourCells {
 	c := &colourCells{
 		of:     ints.take(len(idx)),
 		middle: append(triples.list(cellsMost), [3]float64{}),
@@ -79,9 +79,9 @@ func sortColours(wt [][3]float64, idx []int32, lead []bool) *colourCells {
 		c.all[cube]++
 		if lead[i] {
 			s := &c.sum[cube]
-			s[0] += v[0]
-			s[1] += v[1]
-			s[2] += v[2]
+			s[0] += float64(v[0])
+			s[1] += float64(v[1])
+			s[2] += float64(v[2])
 			s[3]++
 		}
 	}

@@ -31,10 +31,11 @@ func TestClustersAgainstScikitLearn(t *testing.T) {
 		idx[i] = int32(i)
 	}
 	lead := make([]bool, len(idx))
-	for i := range lead {
-		lead[i] = true
+	colours := make([]lab32, len(idx))
+	for i, v := range ref.Points {
+		lead[i], colours[i] = true, lab32{float32(v[0]), float32(v[1]), float32(v[2])}
 	}
-	cells := sortColours(ref.Points, idx, lead)
+	cells := sortColours(colours, idx, lead)
 	mean, weight := cells.leading()
 	got := kmeans(mean, weight, 4)
 	if len(got) != 4 {

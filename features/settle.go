@@ -27,7 +27,7 @@ type border struct {
 }
 
 // joinSoft joins colours whose border is soft, softest first.
-func (p *Parts) joinSoft(f *Face, wt [][3]float64) {
+func (p *Parts) joinSoft(f *Face, wt []lab32) {
 	if p.found < 2 {
 		return
 	}
@@ -78,15 +78,16 @@ func (p *Parts) renumber(from, to int) {
 
 // sums are what the weighted colours of each colour's pixels add up to; the
 // fourth counts them.
-func (p *Parts) sums(wt [][3]float64) (sum [maxColours][4]float64) {
+func (p *Parts) sums(wt []lab32) (sum [maxColours][4]float64) {
+	wt = wt[:len(p.Of)]
 	for i, o := range p.Of {
 		if o < 0 {
 			continue
 		}
-		c, w := &sum[o], &wt[i]
-		c[0] += w[0]
-		c[1] += w[1]
-		c[2] += w[2]
+		c, w := &sum[o&(maxColours-1)], &wt[i]
+		c[0] += float64(w[0])
+		c[1] += float64(w[1])
+		c[2] += float64(w[2])
 		c[3]++
 	}
 	return sum
@@ -98,15 +99,22 @@ func (p *Parts) sums(wt [][3]float64) (sum [maxColours][4]float64) {
 func (p *Parts) meetings(f *Face) []int32 {
 	n := f.Size
 	out := ints.list(4096)
-	for i, a := range p.Of {
-		if a < 0 {
-			continue
+	for y := range n {
+		row := p.Of[y*n : (y+1)*n]
+		below := row // the last row has none below it
+		if y+1 < n {
+			below = p.Of[(y+1)*n : (y+2)*n]
 		}
-		if j := i + 1; j < len(p.Of) && p.Of[j] >= 0 && p.Of[j] != a {
-			out = append(out, int32(2*i))
-		}
-		if j := i + n; j < len(p.Of) && p.Of[j] >= 0 && p.Of[j] != a {
-			out = append(out, int32(2*i+1))
+		for x, a := range row {
+			if a < 0 {
+				continue
+			}
+			if b := row[min(x+1, n-1)]; b != a && b >= 0 {
+				out = append(out, int32(2*(y*n+x)))
+			}
+			if b := below[x]; b != a && b >= 0 {
+				out = append(out, int32(2*(y*n+x)+1))
+			}
 		}
 	}
 	return out
@@ -114,7 +122,7 @@ func (p *Parts) meetings(f *Face) []int32 {
 
 // borders notes, wherever two colours meet, how much of their difference lies
 // close to the border. Pairs are at index k*found+l with k < l.
-func (p *Parts) borders(f *Face, wt [][3]float64, sum *[maxColours][4]float64, meet []int32) []border {
+func (p *Parts) borders(f *Face, wt []lab32, sum *[maxColours][4]float64, meet []int32) []border {
 	out := make([]border, p.found*p.found)
 	var centre [maxColours][3]float64
 	for k := range centre {
@@ -147,7 +155,7 @@ func (p *Parts) borders(f *Face, wt [][3]float64, sum *[maxColours][4]float64, m
 		dot, dd := 0.0, 0.0
 		for q := range su {
 			c := cb[q] - ca[q]
-			dot += c * (sv[q] - su[q])
+			dot += c * float64(sv[q]-su[q])
 			dd += c * c
 		}
 		if dd > 0 {

@@ -1,7 +1,5 @@
 package features
 
-import "slices"
-
 // The eight neighbours of a cell, from east counter-clockwise with y down.
 var (
 	ringDX = [8]int{1, 1, 0, -1, -1, -1, 0, 1}
@@ -79,12 +77,20 @@ func thinCells(n int, mask []bool, cells []int32) []int32 {
 			above, here = here, above
 		}
 	}
-	return slices.DeleteFunc(cells, func(i int32) bool {
-		y := int(i)/n - from + 1
-		x := int(i) % n
-		mask[i] = grid[y*wide+1+x/64]>>(x%64)&1 == 1
-		return !mask[i]
-	})
+	left := cells[:0]
+	row, end = 0, from*n
+	for _, i := range cells {
+		for int(i) >= end {
+			row, end = row+1, end+n
+		}
+		x := int(i) - end + n
+		if grid[row*wide+1+x/64]>>(x%64)&1 == 1 {
+			left = append(left, i)
+		} else {
+			mask[i] = false
+		}
+	}
+	return left
 }
 
 // thinnable are those of 64 cells, the middle word of the middle row, that go in
