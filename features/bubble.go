@@ -31,10 +31,7 @@ const (
 	bubbleLeastPX = 2.6
 	// bubbleScale is the face's radius, px, at which the first search is done.
 	bubbleScale = 40.0
-	// bubbleCoarse is the radius, px, from which circles are tried on every other
-	// pixel there.
-	bubbleCoarse = 6.0
-	bubbleDirs   = 24
+	bubbleDirs  = 24
 )
 
 // bubbleCues are what the decision rests on.
@@ -238,13 +235,8 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 				steps[k][l] = int(math.Round(s*r*d[1]))*e.n + int(math.Round(s*r*d[0]))
 			}
 		}
-		// Large circles are found from every other pixel, and moved afterwards.
-		step := 1
-		if r >= bubbleCoarse {
-			step = 2
-		}
-		for j := -reach; j <= reach; j += step {
-			for k := -reach; k <= reach; k += step {
+		for j := -reach; j <= reach; j++ {
+			for k := -reach; k <= reach; k++ {
 				if j*j+k*k <= reach*reach {
 					v[(j+reach)*side+k+reach] = e.votes((int(c)+j)*e.n+int(c)+k, &steps)
 				}
@@ -260,13 +252,10 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 				continue
 			}
 			j, k := at/side, at%side
-			top, beside := true, 1
-			if radii[l] >= bubbleCoarse {
-				beside = 2
-			}
+			top := true
 			for o := max(0, l-1); o <= min(len(votes)-1, l+1) && top; o++ {
-				for b := max(0, j-beside); b <= min(side-1, j+beside) && top; b++ {
-					for a := max(0, k-beside); a <= min(side-1, k+beside); a++ {
+				for b := max(0, j-1); b <= min(side-1, j+1) && top; b++ {
+					for a := max(0, k-1); a <= min(side-1, k+1); a++ {
 						if votes[o][b*side+a] > s {
 							top = false
 							break

@@ -25,11 +25,20 @@ func distanceTransform(n int, site []bool) (d2 []float64, nearest []int32) {
 			row[x] = last[x]
 		}
 	}
+	// The columns that hold any site: c0 up to c1.
+	c0, c1 := 0, n
+	for c0 < n && last[c0] < 0 {
+		c0++
+	}
+	for c1 > c0 && last[c1-1] < 0 {
+		c1--
+	}
 	for x := range last {
 		last[x] = -1
 	}
 	for y := n - 1; y >= 0; y-- {
-		row := rowOf[y*n : (y+1)*n]
+		row := rowOf[y*n+c0 : y*n+c1]
+		last := last[c0:c1]
 		for x, r := range row {
 			if int(r) == y {
 				last[x] = int32(y)
@@ -44,7 +53,7 @@ func distanceTransform(n int, site []bool) (d2 []float64, nearest []int32) {
 	for y := range n {
 		row := rowOf[y*n : (y+1)*n]
 		k := -1
-		for x := range n {
+		for x := c0; x < c1; x++ {
 			if row[x] < 0 {
 				continue
 			}

@@ -95,14 +95,23 @@ func (a *lab32) wide() [3]float64 { return [3]float64{float64(a[0]), float64(a[1
 func separate(f *Face) Parts {
 	n := f.Size * f.Size
 	p := Parts{Of: make([]int8, n), Pure: make([]bool, n), Base: -1}
-	idx := ints.list(n)
+	// The usable pixels, and those of them on the lattice.
+	idx, some := ints.list(n), ints.list(n)
+	step := f.lattice()
 	for i := 0; i < n; i++ {
 		p.Of[i] = -1
 		if f.usable(i) {
 			idx = append(idx, int32(i))
 		}
 	}
-	defer func() { ints.give(idx) }()
+	for y := 0; y < f.Size; y += step {
+		for i := y * f.Size; i < (y+1)*f.Size; i += step {
+			if f.usable(i) {
+				some = append(some, int32(i))
+			}
+		}
+	}
+	defer func() { ints.give(idx, some) }()
 	p.Usable = len(idx)
 	if len(idx) < 40 {
 		return p
@@ -110,14 +119,9 @@ func separate(f *Face) Parts {
 	sm := smooth(f)
 	// Pixels on a border mix two colours; the flatter half leads.
 	grad := gradients(f, sm)
-	gs := floats.list(len(idx))
-	step := f.lattice()
-	for y := 0; y < f.Size; y += step {
-		for i := y * f.Size; i < (y+1)*f.Size; i += step {
-			if f.usable(i) {
-				gs = append(gs, float64(grad[i]))
-			}
-		}
+	gs := floats.list(len(some))
+	for _, i := range some {
+		gs = append(gs, float64(grad[i]))
 	}
 	limit := float32(math.Max(3*3, nth(gs, len(gs)*55/100))) // squared
 	floats.give(gs)
@@ -131,40 +135,36 @@ func separate(f *Face) Parts {
 	// Twice: the shading that the first separation shows within its colours is
 	// taken off before the second, so that the lit and the shaded side of one
 	// glass are one colour, and a white ribbon on pale glass is two.
-	p.cluster(f, sm, idx, lead)
+	p.cluster(f, sm, idx, some, lead)
 	flatten(f, sm, &p, idx)
 	p.level = sm
-	p.cluster(f, sm, idx, lead)
+	p.cluster(f, sm, idx, some, lead)
 	if p.takeOffMirrored(f) > 0 {
-		idx = p.still(idx)
+		idx, some = p.still(idx), p.still(some)
 		p.Usable = len(idx)
-		p.cluster(f, sm, idx, lead)
+		p.cluster(f, sm, idx, some, lead)
 	}
 	most := 1.5 * 1.5 * limit
 	for _, i := range idx {
 		p.Pure[i] = p.Of[i] >= 0 && grad[i] <= most && inside(&p, f, int(i))
 	}
 	halves.give(grad)
-	p.medians(f, idx)
+	p.medians(f, idx, some)
 	p.order()
 	return p
 }
 
 // leastPure is the least number of pure pixels that a colour's median is taken
-// from, mediansMost about the most that are needed.
-const leastPure, mediansMost = 8, 600
+// from; where there are enoughPure of them on the lattice, those do.
+const leastPure, enoughPure = 8, 100
 
 // medians fills in the colours: the medians of their pure pixels, or of all where
-// there are hardly any.
-func (p *Parts) medians(f *Face, idx []int32) {
+// there are hardly any; some are the pixels on the lattice.
+func (p *Parts) medians(f *Face, idx, some []int32) {
 	p.Colours = make([]Colour, p.found)
-	var count, pure [maxColours]int
+	var count [maxColours]int
 	for _, i := range idx {
-		o := p.Of[i]
-		count[o]++
-		if p.Pure[i] {
-			pure[o]++
-		}
+		count[p.Of[i]]++
 	}
 	var v [3][]float64
 	for q := range v {
@@ -177,22 +177,20 @@ func (p *Parts) medians(f *Face, idx []int32) {
 		if count[k] == 0 {
 			continue
 		}
-		for q := range v {
-			v[q] = v[q][:0]
+		read := func(from []int32, all bool) int {
+			for q := range v {
+				v[q] = v[q][:0]
+			}
+			for _, i := range from {
+				if int(p.Of[i]) == k && (all || p.Pure[i]) {
+					l := &f.Lab[i]
+					v[0], v[1], v[2] = append(v[0], l[0]), append(v[1], l[1]), append(v[2], l[2])
+				}
+			}
+			return len(v[0])
 		}
-		all := pure[k] < leastPure
-		every := 1 + pure[k]/mediansMost
-		left := every / 2
-		for _, i := range idx {
-			if int(p.Of[i]) != k || !p.Pure[i] && !all {
-				continue
-			}
-			if left--; left >= 0 && !all {
-				continue
-			}
-			left = every - 1
-			l := &f.Lab[i]
-			v[0], v[1], v[2] = append(v[0], l[0]), append(v[1], l[1]), append(v[2], l[2])
+		if read(some, false) < enoughPure && read(idx, false) < leastPure {
+			read(idx, true)
 		}
 		for q := range v {
 			c.Lab[q] = middle(v[q])
@@ -276,9 +274,10 @@ func ridge(wt []lab32, f *Face, i int) bool {
 const ridgeLeast = 5.0
 
 // cluster gives each pixel a colour's number; found says how many there are. wt
-// are the pixels' weighted colours; lead says which of the face's pixels lead.
-func (p *Parts) cluster(f *Face, wt []lab32, idx []int32, lead []bool) {
-	cells := sortColours(wt, idx, lead)
+// are the pixels' weighted colours, some the pixels on the lattice; lead says which
+// of the face's pixels lead.
+func (p *Parts) cluster(f *Face, wt []lab32, idx, some []int32, lead []bool) {
+	cells := sortColours(wt, some, lead)
 	defer cells.close()
 	mean, weight := cells.leading()
 	centres := kmeans(mean, weight, maxColours)
@@ -287,17 +286,12 @@ func (p *Parts) cluster(f *Face, wt []lab32, idx []int32, lead []bool) {
 	triples.give(mean)
 	floats.give(weight)
 	near := newNearby(centres)
-	guesses := cells.guess(centres)
-	for j, i := range idx {
-		g := guesses[cells.of[j]]
-		at := int(g.at)
-		if !g.sure {
-			v := wt[i].wide()
-			at, _ = near.nearest(&v, at)
-		}
+	at := 0
+	for _, i := range idx {
+		v := wt[i].wide()
+		at, _ = near.nearest(&v, at)
 		p.Of[i] = int8(at)
 	}
-	guessPool.give(guesses)
 	// drop takes a centre away and gives its pixels to those that are left.
 	drop := func(gone int) {
 		centres = append(centres[:gone], centres[gone+1:]...)
@@ -407,9 +401,10 @@ func (p *Parts) fromFlat(f *Face, wt []lab32, centres [][3]float64, lead []bool)
 	wide := n + 2*reach + 16
 	is, near := bytes.zeroed(n*n), bytes.zeroed((n+2*reach)*wide)
 	defer bytes.give(is, near)
+	lead, is = lead[:len(p.Of)], is[:len(p.Of)]
 	for i, o := range p.Of {
 		if o >= 0 && lead[i] {
-			is[i] = 1 << o
+			is[i] = 1 << (o & (maxColours - 1))
 		}
 	}
 	line := bytes.zeroed(wide)
@@ -433,26 +428,25 @@ func (p *Parts) fromFlat(f *Face, wt []lab32, centres [][3]float64, lead []bool)
 			}
 			binary.LittleEndian.PutUint64(line[x:], set)
 		}
-		for x := range n {
-			i := y*n + x
-			if p.Of[i] < 0 || is[i] != 0 {
+		of, lies := p.Of[y*n:(y+1)*n], is[y*n:(y+1)*n]
+		for x, set := range line[:n] {
+			if of[x] < 0 || lies[x] != 0 {
 				continue
 			}
-			set := line[x]
 			if set&(set-1) == 0 { // one colour or none
 				if set != 0 {
-					p.Of[i] = int8(mathbits.TrailingZeros8(set))
+					of[x] = int8(mathbits.TrailingZeros8(set))
 				}
 				continue
 			}
-			v := wt[i].wide()
+			v := wt[y*n+x].wide()
 			best := math.Inf(1)
 			for k := range centres {
 				if set&(1<<k) == 0 {
 					continue
 				}
 				if d := apart2(&v, &centres[k]); d < best {
-					best, p.Of[i] = d, int8(k)
+					best, of[x] = d, int8(k)
 				}
 			}
 		}

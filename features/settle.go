@@ -31,7 +31,7 @@ func (p *Parts) joinSoft(f *Face, wt []lab32) {
 	if p.found < 2 {
 		return
 	}
-	sum := p.sums(wt)
+	sum := p.sums(f, wt)
 	meet := p.meetings(f)
 	defer func() { ints.give(meet) }()
 	for p.found > 1 {
@@ -76,19 +76,20 @@ func (p *Parts) renumber(from, to int) {
 	p.found--
 }
 
-// sums are what the weighted colours of each colour's pixels add up to; the
-// fourth counts them.
-func (p *Parts) sums(wt []lab32) (sum [maxColours][4]float64) {
-	wt = wt[:len(p.Of)]
-	for i, o := range p.Of {
-		if o < 0 {
-			continue
+// sums are what the weighted colours of each colour's pixels on the lattice add up
+// to; the fourth counts them.
+func (p *Parts) sums(f *Face, wt []lab32) (sum [maxColours][4]float64) {
+	step := f.lattice()
+	for y := 0; y < f.Size; y += step {
+		for i := y * f.Size; i < (y+1)*f.Size; i += step {
+			if o := p.Of[i]; o >= 0 {
+				c, w := &sum[o&(maxColours-1)], &wt[i]
+				c[0] += float64(w[0])
+				c[1] += float64(w[1])
+				c[2] += float64(w[2])
+				c[3]++
+			}
 		}
-		c, w := &sum[o&(maxColours-1)], &wt[i]
-		c[0] += float64(w[0])
-		c[1] += float64(w[1])
-		c[2] += float64(w[2])
-		c[3]++
 	}
 	return sum
 }
@@ -101,18 +102,19 @@ func (p *Parts) meetings(f *Face) []int32 {
 	out := ints.list(4096)
 	for y := range n {
 		row := p.Of[y*n : (y+1)*n]
-		below := row // the last row has none below it
-		if y+1 < n {
-			below = p.Of[(y+1)*n : (y+2)*n]
-		}
+		last := int8(-1)
 		for x, a := range row {
-			if a < 0 {
-				continue
+			if a != last && a >= 0 && last >= 0 {
+				out = append(out, int32(2*(y*n+x-1)))
 			}
-			if b := row[min(x+1, n-1)]; b != a && b >= 0 {
-				out = append(out, int32(2*(y*n+x)))
-			}
-			if b := below[x]; b != a && b >= 0 {
+			last = a
+		}
+		if y+1 == n {
+			break
+		}
+		below := p.Of[(y+1)*n : (y+2)*n]
+		for x, a := range row {
+			if b := below[x]; a != b && a >= 0 && b >= 0 {
 				out = append(out, int32(2*(y*n+x)+1))
 			}
 		}
@@ -316,7 +318,7 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 	var at []border
 	if !opaque && !p.Tinted && n > 1 {
 		p.found = n
-		sum := p.sums(p.level)
+		sum := p.sums(f, p.level)
 		meet := p.meetings(f)
 		at = p.borders(f, p.level, &sum, meet)
 		ints.give(meet)

@@ -7,8 +7,8 @@ import (
 
 const (
 	// acrossStepPx is the step of a cut across a ribbon, in pixels of the face,
-	// which are blurred by more than that.
-	acrossStepPx = 0.75
+	// which are blurred by more than that: three to what is clear of a border.
+	acrossStepPx = 2.0 / 3
 	// widestR is the widest ribbon that is measured, in radii along the sphere.
 	widestR = 1.4
 	// gapR is the widest base between two ribbons that counts as a gap.
@@ -92,7 +92,7 @@ type cutter struct {
 
 func newCutter(f *Face, m *colourMap, p *Parts) *cutter {
 	c := &cutter{f: f, m: m, p: p, step: acrossStepPx / f.Radius, clear: math.Max(2/f.Radius, 2*f.BlurShare)}
-	c.k = int(math.Ceil(c.clear / c.step))
+	c.k = int(math.Ceil(c.clear/c.step - 1e-9)) // which rounding alone takes no further
 	c.arcs = newArcs(c.step, int(widestR/c.step)+2)
 	return c
 }
