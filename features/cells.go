@@ -33,9 +33,9 @@ var (
 	fourPool buffers[[4]float64]
 )
 
-// sortColours puts the colours wt of the pixels idx into cubes; lead says which
-// pixels of the face lead. The buffers are lent.
-func sortColours(wt []lab32, idx []int32, lead []bool) *colourCells {
+// sortColours puts the colours wt of the pixels idx into cubes; lead is above 0 for
+// the pixels of the face that lead. The buffers are lent.
+func sortColours(wt []lab32, idx []int32, lead []uint8) *colourCells {
 	c := &colourCells{
 		middle: append(triples.list(cellsMost), [3]float64{}),
 		all:    append(floats.list(cellsMost), 0),
@@ -74,7 +74,7 @@ func sortColours(wt []lab32, idx []int32, lead []bool) *colourCells {
 			}
 		}
 		c.all[cube]++
-		if lead[i] {
+		if lead[i] != 0 {
 			s := &c.sum[cube]
 			s[0] += float64(v[0])
 			s[1] += float64(v[1])

@@ -127,10 +127,12 @@ func separate(f *Face) Parts {
 	floats.give(gs)
 	// The flat ones lead; of the others those that stand out as much in colour
 	// as a fine ribbon does come along, since it has no flat pixels at all.
-	lead := flags.zeroed(n)
-	defer flags.give(lead)
+	lead := bytes.zeroed(n) // 255 for those
+	defer bytes.give(lead)
 	for _, i := range idx {
-		lead[i] = grad[i] <= limit || ridge(sm, f, int(i))
+		if grad[i] <= limit || ridge(sm, f, int(i)) {
+			lead[i] = 255
+		}
 	}
 	// Twice: the shading that the first separation shows within its colours is
 	// taken off before the second, so that the lit and the shaded side of one
@@ -276,7 +278,7 @@ const ridgeLeast = 5.0
 // cluster gives each pixel a colour's number; found says how many there are. wt
 // are the pixels' weighted colours, some the pixels on the lattice; lead says which
 // of the face's pixels lead.
-func (p *Parts) cluster(f *Face, wt []lab32, idx, some []int32, lead []bool) {
+func (p *Parts) cluster(f *Face, wt []lab32, idx, some []int32, lead []uint8) {
 	cells := sortColours(wt, some, lead)
 	defer cells.close()
 	mean, weight := cells.leading()
@@ -392,20 +394,22 @@ func (p *Parts) thinnest(f *Face, centres [][3]float64, idx []int32) int {
 // fromFlat gives each pixel on a border the nearest colour among those that lie
 // flat beside it: half-way between blue and white is a grey that is nowhere
 // else, and not a third colour.
-func (p *Parts) fromFlat(f *Face, wt []lab32, centres [][3]float64, lead []bool) {
+func (p *Parts) fromFlat(f *Face, wt []lab32, centres [][3]float64, lead []uint8) {
 	n := f.Size
 	reach := borderReach(f)
 	// The colours that lie flat within reach, a bit each: along rows, then along
 	// columns. Eight pixels at a time, with room for reach around and for eight
 	// beyond a row.
 	wide := n + 2*reach + 16
-	is, near := bytes.zeroed(n*n), bytes.zeroed((n+2*reach)*wide)
+	is, near := bytes.take(n*n), bytes.zeroed((n+2*reach)*wide)
 	defer bytes.give(is, near)
+	var bit [256]uint8 // of each colour; none of none
+	for k := range maxColours {
+		bit[k] = 1 << k
+	}
 	lead, is = lead[:len(p.Of)], is[:len(p.Of)]
 	for i, o := range p.Of {
-		if o >= 0 && lead[i] {
-			is[i] = 1 << (o & (maxColours - 1))
-		}
+		is[i] = bit[uint8(o)] & lead[i]
 	}
 	line := bytes.zeroed(wide)
 	defer bytes.give(line)

@@ -117,20 +117,32 @@ func (m *colourMap) mask(in func(o int8) bool) []bool {
 func (m *colourMap) piecesOf(mask []bool) int {
 	n := m.n
 	least := int32(math.Pi * speckR * speckR * m.radius * m.radius)
-	all := runsOf(n, mask, true)
-	runs := all[:0]
-	inside := func(x, y int32) bool {
-		q := m.xy(int(y)*n + int(x))
-		return q[0]*q[0]+q[1]*q[1] < RimFrom*RimFrom
-	}
-	for _, r := range all {
-		for r.x0 < r.x1 && !inside(r.x0, r.y) {
-			r.x0++
+	runs := runPool.list(1024)
+	// Within the rim, to both sides of the middle of each row.
+	c := float64(n-1) / 2
+	for y := 1; y < n-1; y++ {
+		up := (float64(y) - c) / m.radius
+		inside := func(x int) bool {
+			v := (float64(x) - c) / m.radius
+			return v*v+up*up < RimFrom*RimFrom
 		}
-		for r.x0 < r.x1 && !inside(r.x1-1, r.y) {
-			r.x1--
+		half := math.Sqrt(math.Max(0, RimFrom*RimFrom-up*up)) * m.radius
+		from, to := max(1, int(c-half)-1), min(n-1, int(c+half)+3)
+		for from < to && !inside(from) {
+			from++
 		}
-		if r.x0 < r.x1 {
+		for from < to && !inside(to-1) {
+			to--
+		}
+		row := mask[y*n : y*n+to]
+		for x := from; x < to; x++ {
+			if !row[x] {
+				continue
+			}
+			r := run{y: int32(y), x0: int32(x)}
+			for x++; x < to && row[x]; x++ {
+			}
+			r.x1 = int32(x)
 			runs = append(runs, r)
 		}
 	}
@@ -149,7 +161,7 @@ func (m *colourMap) piecesOf(mask []bool) int {
 			count++
 		}
 	}
-	runPool.give(all)
+	runPool.give(runs)
 	return count
 }
 
