@@ -122,25 +122,19 @@ type depth struct {
 // depthOf is for a mask n cells wide whose border is unset; the buffer in it is
 // lent.
 func depthOf(n int, mask []bool) depth {
-	d := depth{n, ints.take(len(mask))}
+	d := depth{n, ints.zeroed(len(mask))}
 	for y := range len(mask) / n {
 		row, out := mask[y*n:(y+1)*n], d.across[y*n:(y+1)*n]
-		run := int32(0)
-		for x, set := range row {
-			run++
-			if !set {
-				run = 0
-			}
-			out[x] = run
-		}
-		run = 0
-		for x := n - 1; x >= 0; x-- {
-			if out[x] == 0 {
-				run = 0
+		for x := 0; x < n; x++ {
+			if !row[x] {
 				continue
 			}
-			if run++; run < out[x] {
-				out[x] = run
+			from := x
+			for x++; x < n && row[x]; x++ {
+			}
+			// Up to the middle of the run and down again.
+			for a, b := from, x-1; a <= b; a, b = a+1, b-1 {
+				out[a], out[b] = int32(a-from+1), int32(a-from+1)
 			}
 		}
 	}
