@@ -137,14 +137,14 @@ func separate(f *Face) Parts {
 	// Twice: the shading that the first separation shows within its colours is
 	// taken off before the second, so that the lit and the shaded side of one
 	// glass are one colour, and a white ribbon on pale glass is two.
-	p.cluster(f, sm, idx, some, lead)
+	p.cluster(f, sm, idx, lead)
 	flatten(f, sm, &p, idx)
 	p.level = sm
-	p.cluster(f, sm, idx, some, lead)
+	p.cluster(f, sm, idx, lead)
 	if p.takeOffMirrored(f) > 0 {
 		idx, some = p.still(idx), p.still(some)
 		p.Usable = len(idx)
-		p.cluster(f, sm, idx, some, lead)
+		p.cluster(f, sm, idx, lead)
 	}
 	most := 1.5 * 1.5 * limit
 	for _, i := range idx {
@@ -276,10 +276,9 @@ func ridge(wt []lab32, f *Face, i int) bool {
 const ridgeLeast = 5.0
 
 // cluster gives each pixel a colour's number; found says how many there are. wt
-// are the pixels' weighted colours, some the pixels on the lattice; lead says which
-// of the face's pixels lead.
-func (p *Parts) cluster(f *Face, wt []lab32, idx, some []int32, lead []uint8) {
-	cells := sortColours(wt, some, lead)
+// are the pixels' weighted colours; lead is above 0 for those that lead.
+func (p *Parts) cluster(f *Face, wt []lab32, idx []int32, lead []uint8) {
+	cells := sortColours(wt, idx, lead)
 	defer cells.close()
 	mean, weight := cells.leading()
 	centres := kmeans(mean, weight, maxColours)

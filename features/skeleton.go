@@ -48,33 +48,36 @@ func thinCells(n int, mask []bool, cells []int32) []int32 {
 		x := int(i) - end + n
 		grid[row*wide+1+x/64] |= 1 << (x % 64)
 	}
+	gone := make([]uint64, wide)
 	for half, still := 1, 0; still < 2; half++ {
 		still++
-		above, here := old[:wide], old[wide:]
-		clear(above)
+		above := grid[:wide] // as it was before this half
 		for y := 1; y <= rows; y++ {
-			cells := grid[y*wide:][:wide]
+			here := grid[y*wide:][:wide]
 			// What has been looked at since it last changed stays as it is.
 			if int(max(changed[y-1], changed[y], changed[y+1])) < half-2 {
-				copy(above, cells)
+				above = here
 				continue
 			}
-			copy(here, cells)
 			below := grid[(y+1)*wide:][:wide]
 			any := uint64(0)
 			for k := 1; k < wide-1; k++ {
-				c := here[k]
-				if c == 0 {
-					continue
+				gone[k] = 0
+				if c := here[k]; c != 0 {
+					gone[k] = c & thinnable(half%2 == 1, (*[3]uint64)(above[k-1:]), (*[3]uint64)(here[k-1:]), (*[3]uint64)(below[k-1:]))
+					any |= gone[k]
 				}
-				gone := c & thinnable(half%2 == 1, (*[3]uint64)(above[k-1:]), (*[3]uint64)(here[k-1:]), (*[3]uint64)(below[k-1:]))
-				cells[k] = c &^ gone
-				any |= gone
 			}
-			if any != 0 {
-				changed[y], still = int32(half), 0
+			if any == 0 {
+				above = here
+				continue
 			}
-			above, here = here, above
+			changed[y], still = int32(half), 0
+			above = old[y%2*wide:][:wide]
+			copy(above, here)
+			for k := 1; k < wide-1; k++ {
+				here[k] &^= gone[k]
+			}
 		}
 	}
 	left := cells[:0]
