@@ -742,5 +742,8 @@ func edgeLength(f *Face, p *Parts) float64 {
 	meet := p.meetings(f)
 	cross := len(meet)
 	ints.give(meet)
+	if cross == 0 {
+		return 0
+	}
 	return float64(cross) * math.Pi / 4 / (2 * f.Radius)
 }
