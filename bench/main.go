@@ -432,7 +432,7 @@ func proportionalMB(pid int) float64 {
 func (b *bench) workers() error {
 	// Starting takes each process a third of a second: enough photos that it
 	// hardly counts.
-	const photos = 24.0
+	const photos = 48.0
 	dir, err := b.copies("workers", photos)
 	if err != nil {
 		return err

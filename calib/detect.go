@@ -57,15 +57,32 @@ var searches = []struct {
 
 // Detect looks for the reference card in an upright photo (CV_8UC3 or
 // CV_16UC3, BGR). It never fails: a card that isn't found is described.
-func Detect(bgr gocv.Mat) Detection {
-	if bgr.Empty() || (bgr.Type() != gocv.MatTypeCV8UC3 && bgr.Type() != gocv.MatTypeCV16UC3) {
+func Detect(bgr gocv.Mat) Detection { return DetectWith(bgr, gocv.Mat{}) }
+
+// DetectWith is Detect with the same photo at half its size, which may be empty:
+// with it the photo is made grey only where the card lies.
+func DetectWith(bgr, half gocv.Mat) Detection {
+	if bgr.Ptr() == nil || bgr.Empty() || (bgr.Type() != gocv.MatTypeCV8UC3 && bgr.Type() != gocv.MatTypeCV16UC3) {
 		return Detection{Stage: StageNoPattern, Message: "the picture is empty", Advice: "take the photo again"}
 	}
-	full := grey8(bgr)
-	defer full.Close()
-	long := max(full.Cols(), full.Rows())
-	if min(full.Cols(), full.Rows()) < 64 {
+	long := max(bgr.Cols(), bgr.Rows())
+	if min(bgr.Cols(), bgr.Rows()) < 64 {
 		return Detection{Stage: StageTooSmall, Message: "the picture is too small to hold a readable card", Advice: "send the photo in its full size"}
+	}
+	var full gocv.Mat // made when it is first needed
+	defer func() {
+		if full.Ptr() != nil {
+			full.Close()
+		}
+	}()
+	whole := func() gocv.Mat {
+		if full.Ptr() == nil {
+			full = grey8(bgr)
+		}
+		return full
+	}
+	if half.Ptr() != nil && (half.Empty() || half.Type() != bgr.Type() || 2*half.Cols() != bgr.Cols() || 2*half.Rows() != bgr.Rows()) {
+		half = gocv.Mat{}
 	}
 	other := false
 	var soft *Detection // found, but not sharply
@@ -75,17 +92,26 @@ func Detect(bgr gocv.Mat) Detection {
 		if i > 0 && s == 1 && long <= searches[i-1].side && search.flags == searches[i-1].flags {
 			continue // the same picture as before
 		}
-		corners, ok := searchAt(full, s, search.flags)
+		var corners [][2]float64
+		var ok bool
+		if half.Ptr() != nil && s <= 0.5 && full.Ptr() == nil {
+			grey := grey8(half)
+			corners, ok = searchAt(grey, 2*s, search.flags)
+			grey.Close()
+			for k, c := range corners {
+				corners[k] = [2]float64{2*c[0] + 0.5, 2*c[1] + 0.5}
+			}
+		} else {
+			corners, ok = searchAt(whole(), s, search.flags)
+		}
 		if !ok {
 			continue
 		}
-		corners, misfit := refineBest(full, corners)
-		ordered, square, isCard := orient(full, corners)
+		found, misfit, isCard := readCard(bgr, full, corners)
 		if !isCard {
 			other = true
 			continue
 		}
-		found := Detection{Found: true, Stage: StageFound, Corners: ordered, SquarePX: square}
 		if misfit < sharpPX {
 			return found
 		}
@@ -100,7 +126,7 @@ func Detect(bgr gocv.Mat) Detection {
 	if soft != nil {
 		return *soft
 	}
-	d := describeMissing(full)
+	d := describeMissing(whole())
 	// A reflection across the squares or the grey patches leaves the pattern
 	// found and its greys wrong: then the light is to blame, not the card.
 	if other && d.Stage != StageGlare {
@@ -109,6 +135,51 @@ func Detect(bgr gocv.Mat) Detection {
 		d.Advice = "use the card printed by `tawsight card`, face up, with nothing lying on its squares or its grey patches"
 	}
 	return d
+}
+
+// readCard refines the corners of a chessboard at full size and sees whether it is
+// the card's; misfitPX is refineBest's. grey is the whole photo in grey or nothing:
+// then only what lies about the board is made grey.
+func readCard(bgr, grey gocv.Mat, corners [][2]float64) (d Detection, misfitPX float64, isCard bool) {
+	var x, y float64
+	if grey.Ptr() == nil {
+		at := aboutCard(corners, bgr.Cols(), bgr.Rows())
+		if at.Empty() {
+			return d, 0, false
+		}
+		part := bgr.Region(at)
+		grey = grey8(part)
+		part.Close()
+		defer grey.Close()
+		x, y = float64(at.Min.X), float64(at.Min.Y)
+	}
+	moved := func(c [][2]float64, dx, dy float64) [][2]float64 {
+		out := make([][2]float64, len(c))
+		for i := range c {
+			out[i] = [2]float64{c[i][0] + dx, c[i][1] + dy}
+		}
+		return out
+	}
+	refined, misfitPX := refineBest(grey, moved(corners, -x, -y))
+	ordered, square, isCard := orient(grey, refined)
+	if !isCard {
+		return d, misfitPX, false
+	}
+	return Detection{Found: true, Stage: StageFound, Corners: moved(ordered, x, y), SquarePX: square}, misfitPX, true
+}
+
+// aboutCard is the part of a picture of w x h px that holds the whole card, whichever
+// way its board is turned, with room to spare.
+func aboutCard(corners [][2]float64, w, h int) image.Rectangle {
+	x0, y0, x1, y1 := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
+	for _, c := range corners {
+		x0, y0 = math.Min(x0, c[0]), math.Min(y0, c[1])
+		x1, y1 = math.Max(x1, c[0]), math.Max(y1, c[1])
+	}
+	// The card is not quite twice as high as its board and as wide; its patches lie
+	// on one side of it.
+	room := math.Max(x1-x0, y1-y0) + 32
+	return image.Rect(int(x0-room), int(y0-room), int(x1+room), int(y1+room)).Intersect(image.Rect(0, 0, w, h))
 }
 
 // sharpPX is the misfit up to which corners are as good as they come: refined at

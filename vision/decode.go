@@ -426,8 +426,23 @@ func (p *Photo) Image(maxSide int) (*image.RGBA, float64) {
 	return out, scale
 }
 
-// reduced returns an 8-bit copy whose longer side is at most maxSide, and the
-// factor full * scale = reduced (in pixel sizes).
+// Half is the photo at half its size, of [Photo.Mat]'s type, or nothing where a side
+// is odd: the photo's own, not to be closed or written to.
+func (p *Photo) Half() gocv.Mat {
+	if p.Width%2 != 0 || p.Height%2 != 0 || p.Width < 2 || p.Height < 2 {
+		return gocv.Mat{}
+	}
+	if p.half == nil {
+		half := gocv.NewMat()
+		gocv.Resize(p.bgr, &half, image.Pt(p.Width/2, p.Height/2), 0, 0, gocv.InterpolationArea)
+		p.half = &half
+	}
+	return *p.half
+}
+
+// reduced returns the photo in 8 bits with a longer side of at most maxSide, to be
+// closed and not written to, and the factor full * scale = reduced (in pixel
+// sizes).
 func (p *Photo) reduced(maxSide int) (gocv.Mat, float64) {
 	scale := 1.0
 	if long := max(p.Width, p.Height); long > maxSide {
@@ -435,21 +450,17 @@ func (p *Photo) reduced(maxSide int) (gocv.Mat, float64) {
 	}
 	w := max(1, int(float64(p.Width)*scale+0.5))
 	h := max(1, int(float64(p.Height)*scale+0.5))
-	out := gocv.NewMat()
 	from := p.bgr
 	if 2*w <= p.Width && 2*h <= p.Height && p.Width%2 == 0 && p.Height%2 == 0 {
 		// Means of means are the same, and halving is done at a fraction of the
 		// cost; it serves all the smaller pictures.
-		if p.half == nil {
-			half := gocv.NewMat()
-			gocv.Resize(p.bgr, &half, image.Pt(p.Width/2, p.Height/2), 0, 0, gocv.InterpolationArea)
-			p.half = &half
-		}
-		from = *p.half
+		from = p.Half()
 	}
+	var out gocv.Mat
 	if from.Cols() == w && from.Rows() == h {
-		from.CopyTo(&out)
+		out = from.Region(image.Rect(0, 0, w, h)) // the same pixels, not a copy
 	} else {
+		out = gocv.NewMat()
 		gocv.Resize(from, &out, image.Pt(w, h), 0, 0, gocv.InterpolationArea)
 	}
 	if p.sixty {

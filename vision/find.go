@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"errors"
 	"image/color"
 	"math"
 	"slices"
@@ -33,13 +34,18 @@ func propose(es []edge, w, h int, rMin, rMax float64) []circle {
 			break
 		}
 	}
+	room, err := newBallot(w, h)
+	if err != nil {
+		return nil
+	}
+	defer room.Close()
 	var out []circle
 	for _, r := range radii {
 		// Spread: half a radius step, the ellipse of a tilted view (5 % of r)
 		// and a pixel of rounding. Where that is wide, votes are collected on a
 		// coarser grid.
 		sigma := math.Max(0.8, 0.08*r)
-		out = append(out, vote(es, w, h, r, sigma, max(1, int(sigma/0.65)))...)
+		out = append(out, room.vote(es, w, h, r, sigma, max(1, int(sigma/0.65)))...)
 	}
 	sort.Slice(out, func(i, j int) bool {
 		a, b := out[i], out[j]
@@ -83,22 +89,58 @@ func propose(es []edge, w, h int, rMin, rMax float64) []circle {
 // in radii.
 const alikeShare = 0.05
 
+// ballot is the room for one radius' votes, and for those spread: made once, since
+// the system takes longer to hand out memory than the votes take.
+type ballot struct{ votes, spread gocv.Mat }
+
+// newBallot is room for a picture of w x h pixels.
+func newBallot(w, h int) (b ballot, err error) {
+	b = ballot{gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1), gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1)}
+	if b.votes.Empty() || b.spread.Empty() {
+		b.Close()
+		err = errors.New("there is not enough memory to look for circles")
+	}
+	return b, err
+}
+
+func (b *ballot) Close() {
+	b.votes.Close()
+	b.spread.Close()
+}
+
+// part is the beginning of a matrix of floats as one of w x h, and its numbers.
+func part(m *gocv.Mat, w, h int) (gocv.Mat, []float32, error) {
+	numbers, err := m.DataPtrFloat32()
+	if err != nil {
+		return gocv.Mat{}, nil, err
+	}
+	bytes, err := m.DataPtrUint8()
+	if err != nil {
+		return gocv.Mat{}, nil, err
+	}
+	lent, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV32FC1, bytes[:4*w*h])
+	return lent, numbers[:w*h], err
+}
+
 // vote collects the votes for circles of radius r, in cells of cell x cell px,
 // and lists where they gather.
-func vote(es []edge, w, h int, r, sigma float64, cell int) (out []circle) {
+func (b *ballot) vote(es []edge, w, h int, r, sigma float64, cell int) (out []circle) {
 	per := 1 / float64(cell)
 	w, h = (w+cell-1)/cell, (h+cell-1)/cell
 	if w < 3 || h < 3 {
 		return nil
 	}
-	acc := gocv.NewMatWithSizeFromScalar(gocv.NewScalar(0, 0, 0, 0), h, w, gocv.MatTypeCV32FC1)
-	defer acc.Close()
-	sm := gocv.NewMat()
-	defer sm.Close()
-	data, err := acc.DataPtrFloat32()
+	acc, data, err := part(&b.votes, w, h)
 	if err != nil {
 		return nil
 	}
+	defer acc.Close()
+	sm, sd, err := part(&b.spread, w, h)
+	if err != nil {
+		return nil
+	}
+	defer sm.Close()
+	clear(data)
 	for i := range es {
 		e := &es[i]
 		for _, s := range [2]float64{r, -r} {
@@ -113,11 +155,8 @@ func vote(es []edge, w, h int, r, sigma float64, cell int) (out []circle) {
 	}
 	blur := sigma * per
 	k := int(3*blur)*2 + 1
+	// Into a matrix of the size and type that comes out, so it is written in place.
 	gocv.GaussianBlur(acc, &sm, imagePt(k, k), blur, blur, gocv.BorderConstant)
-	sd, err := sm.DataPtrFloat32()
-	if err != nil {
-		return nil
-	}
 	// A whole circle has 2 pi r edge pixels (thinned edges have about 0.9
 	// of that); all in one cell, the blur's peak is 1/(2 pi blur^2).
 	norm := float32(2 * math.Pi * blur * blur / (2 * math.Pi * r * 0.9))

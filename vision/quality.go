@@ -479,7 +479,7 @@ func (s *Survey) texture(px calib.Pixels, closed []bool, mw, mh, block int, l *l
 	}
 	var dev []float64
 	var near, n int
-	step := max(1, int(math.Sqrt(float64(mw*mh)/25000)))
+	step := max(1, int(math.Sqrt(float64(mw*mh)/9000))) // so many tell the median to 2 %
 	samples := 1
 	for j := step / 2; j < mh; j += step {
 		for i := step / 2; i < mw; i += step {

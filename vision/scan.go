@@ -99,7 +99,7 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 	rf.raw = grown(rf.raw, 3*n*m)
 	raw := rf.raw
 	room := e.SemiMajorPX + start + 2
-	rf.patch.fill(rf.px, e.CxPX-room, e.CyPX-room, e.CxPX+room, e.CyPX+room)
+	rf.patch.fill(rf.px, e.CxPX, e.CyPX, e.SemiMinorPX-(float64(m)*step-start)-3, room)
 	w, h := float64(rf.px.W-1), float64(rf.px.H-1)
 	for k := range rays {
 		q := &rays[k]
@@ -205,21 +205,39 @@ type patch struct {
 	v          []float32
 }
 
-// fill takes what of the picture lies between two corners, px.
-func (p *patch) fill(px calib.Pixels, x0, y0, x1, y1 float64) {
-	p.x, p.y = max(0, min(px.W-1, int(x0))), max(0, min(px.H-1, int(y0)))
-	p.w, p.h = max(0, min(px.W-1, int(x1)+1))-p.x+1, max(0, min(px.H-1, int(y1)+1))-p.y+1
+// fill takes what of the picture lies from inner to outer px of a place: the square
+// around, but for what is nearer than inner along its rows.
+func (p *patch) fill(px calib.Pixels, cx, cy, inner, outer float64) {
+	p.x, p.y = max(0, min(px.W-1, int(cx-outer))), max(0, min(px.H-1, int(cy-outer)))
+	p.w, p.h = max(0, min(px.W-1, int(cx+outer)+1))-p.x+1, max(0, min(px.H-1, int(cy+outer)+1))-p.y+1
 	if n := 3 * p.w * p.h; cap(p.v) < n {
 		p.v = make([]float32, n)
 	} else {
 		p.v = p.v[:n]
 	}
 	for y := range p.h {
-		px.LinearRow(p.x, p.y+y, p.v[3*y*p.w:3*(y+1)*p.w])
+		// Where the middle begins and ends in this row of the patch.
+		from, to := p.w, p.w
+		if dy := float64(p.y+y) - cy; inner > math.Abs(dy) {
+			half := math.Sqrt(inner*inner - dy*dy)
+			from = max(0, min(p.w, int(cx-half)+1-p.x))
+			to = max(from, min(p.w, int(cx+half)-p.x))
+		}
+		p.row(px, y, 0, from)
+		p.row(px, y, to, p.w)
 	}
-	for i := 0; i+2 < len(p.v); i += 3 {
-		r, g, b := p.v[i], p.v[i+1], p.v[i+2]
-		p.v[i], p.v[i+1], p.v[i+2] = (r+g+b)/3, r-g, (r+g)/2-b
+}
+
+// row fills part of a row.
+func (p *patch) row(px calib.Pixels, y, from, to int) {
+	if from >= to {
+		return
+	}
+	v := p.v[3*(y*p.w+from) : 3*(y*p.w+to)]
+	px.LinearRow(p.x+from, p.y+y, v)
+	for i := 0; i+2 < len(v); i += 3 {
+		r, g, b := v[i], v[i+1], v[i+2]
+		v[i], v[i+1], v[i+2] = (r+g+b)/3, r-g, (r+g)/2-b
 	}
 }
 

@@ -342,7 +342,7 @@ func lookForCard(path string) (l cameraLook) {
 		return cameraLook{failed: true, why: reasonOf(err)}
 	}
 	defer p.Close()
-	det := calib.Detect(p.Mat())
+	det := calib.DetectWith(p.Mat(), p.Half())
 	if !det.Found {
 		return cameraLook{why: det.Message + "; the whole printed card must be in the picture, flat and sharp"}
 	}

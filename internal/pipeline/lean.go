@@ -8,7 +8,7 @@ import (
 )
 
 // leanBytes is what Go's memory is kept to while little of it is in use.
-const leanBytes = 32 << 20
+const leanBytes = 16 << 20
 
 // lean has Go give memory back. What workers hand over are pictures of many
 // megabytes, soon done with, and Go keeps such room for a while. The limit moves

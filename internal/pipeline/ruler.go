@@ -130,7 +130,7 @@ func sightRuler(p *vision.Photo, scale calib.PrintScale, o RulerOptions) sighted
 		s.prior, s.scene.Camera = known.Prior(), known.Camera()
 		s.profile, s.known = profile, known
 	}
-	s.det = calib.Detect(p.Mat())
+	s.det = calib.DetectWith(p.Mat(), p.Half())
 	if s.det.Found {
 		corners := calib.InnerCorners()
 		for i := range corners {

@@ -124,7 +124,7 @@ func cornersOf(path string) [][2]float64 {
 		return nil
 	}
 	defer p.Close()
-	if det := calib.Detect(p.Mat()); det.Found {
+	if det := calib.DetectWith(p.Mat(), p.Half()); det.Found {
 		return det.Corners
 	}
 	return nil

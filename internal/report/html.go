@@ -243,12 +243,12 @@ func (v photoView) Anchor() string { return fmt.Sprintf("p%d", v.index+1) }
 // PathParts are the path's pieces, where a line may break between them.
 func (v photoView) PathParts() []string { return strings.SplitAfter(filepath.ToSlash(v.Path), "/") }
 
-// Overlay is the photo's overlay as a data URI, empty where there is none.
-func (v photoView) Overlay() template.URL {
-	if uri, ok := v.page.ready(v.index, pageOverlay); ok {
-		return uri
+// Overlay is the photo's overlay, as src attribute; empty where there is none.
+func (v photoView) Overlay() template.HTMLAttr {
+	if src, ok := v.page.ready(v.index, pageOverlay); ok {
+		return src
 	}
-	return pictureURI(filepath.Join(v.page.outDir, filepath.FromSlash(OverlayPath(v.page.stems[v.index]))), pageOverlayPX, pageOverlayQuality)
+	return pictureSource(filepath.Join(v.page.outDir, filepath.FromSlash(OverlayPath(v.page.stems[v.index]))), pageOverlayPX, pageOverlayQuality)
 }
 
 // Marbles are the photo's marbles, one at a time.
@@ -331,20 +331,20 @@ func (v marbleView) Anchor() string { return v.photo.Anchor() + "-m" + plain(v.I
 // PhotoName is the last part of its photo's path.
 func (v marbleView) PhotoName() string { return filepath.Base(v.photo.Path) }
 
-// Picture is the marble's crop as a data URI, empty where there is none.
-func (v marbleView) Picture() template.URL { return v.picture(pageCropPX, pageCropQuality) }
+// Picture is the marble's crop, as src attribute; empty where there is none.
+func (v marbleView) Picture() template.HTMLAttr { return v.picture(pageCropPX, pageCropQuality) }
 
 // Thumb is the same, small.
-func (v marbleView) Thumb() template.URL { return v.picture(pageThumbPX, pageThumbQuality) }
+func (v marbleView) Thumb() template.HTMLAttr { return v.picture(pageThumbPX, pageThumbQuality) }
 
-func (v marbleView) picture(maxSide, quality int) template.URL {
+func (v marbleView) picture(maxSide, quality int) template.HTMLAttr {
 	if v.Crop == "" {
 		return ""
 	}
-	if uri, ok := v.photo.page.ready(v.photo.index, pageCrop(v.ID, maxSide)); ok {
-		return uri
+	if src, ok := v.photo.page.ready(v.photo.index, pageCrop(v.ID, maxSide)); ok {
+		return src
 	}
-	return pictureURI(filepath.Join(v.photo.page.outDir, filepath.FromSlash(v.Crop)), maxSide, quality)
+	return pictureSource(filepath.Join(v.photo.page.outDir, filepath.FromSlash(v.Crop)), maxSide, quality)
 }
 
 // Millimetres is the diameter, empty where it is withheld.
@@ -592,10 +592,10 @@ func (v marbleView) BudgetLines() []record.BudgetLine {
 	return lines
 }
 
-// pictureURI reads a picture, makes it no larger than maxSide and gives it back
-// as a JPEG in a data URI; empty where it cannot be read, because a report
+// pictureSource reads a picture, makes it no larger than maxSide and gives it back
+// as a JPEG in a src attribute; empty where it cannot be read, because a report
 // without one picture is better than no report.
-func pictureURI(path string, maxSide, quality int) template.URL {
+func pictureSource(path string, maxSide, quality int) template.HTMLAttr {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return ""
@@ -604,7 +604,7 @@ func pictureURI(path string, maxSide, quality int) template.URL {
 	if err != nil {
 		return ""
 	}
-	return dataURI(small[0])
+	return sourceOf(small[0])
 }
 
 // blank stands where the photo ended: JPEG knows no transparency, and would

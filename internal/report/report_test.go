@@ -564,8 +564,12 @@ func TestCropsBeyondThePhotoAreBlank(t *testing.T) {
 	if err := errors.Join(png.Encode(f, img), f.Close()); err != nil {
 		t.Fatal(err)
 	}
-	uri := string(pictureURI(path, 400, 90))
-	data, err := base64.StdEncoding.DecodeString(strings.TrimPrefix(uri, "data:image/jpeg;base64,"))
+	src := string(pictureSource(path, 400, 90))
+	coded, ok := strings.CutPrefix(strings.TrimSuffix(src, `"`), `src="data:image/jpeg;base64,`)
+	if !ok {
+		t.Fatalf("%.40s is no source of a picture", src)
+	}
+	data, err := base64.StdEncoding.DecodeString(coded)
 	if err != nil {
 		t.Fatal(err)
 	}
