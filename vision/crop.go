@@ -26,24 +26,41 @@ func Crop(p *Photo, o Outline, light Light, scale float64, side int) *image.NRGB
 	width := 3 * (across.to - across.from)
 	line := make([]float32, width)
 	for j := down.from; j < down.to; j++ {
-		for k, w := range down.weights(j) {
-			if w == 0 && k > 0 {
-				continue
-			}
-			row := rows[(down.first[j]+k-down.low)*width:][:width]
-			if k == 0 {
-				for i, v := range row {
-					line[i] = w * v
-				}
-				continue
-			}
-			for i, v := range row {
-				line[i] += w * v
-			}
-		}
+		down.column(line, rows, j)
 		field.encode(out.Pix[out.PixOffset(across.from, j):], line, columns, down.at[j])
 	}
 	return out
+}
+
+// column adds up the rows that row j of the crop is made of, as along gives them.
+func (t *taps) column(line, rows []float32, j int) {
+	row := func(k int) []float32 {
+		return rows[(t.first[j]+k-t.low)*len(line):][:len(line)]
+	}
+	weights := t.weights(j)
+	for len(weights) > 1 && weights[len(weights)-1] == 0 {
+		weights = weights[:len(weights)-1] // such a row may lie past the last
+	}
+	switch len(weights) {
+	case 2:
+		a, b, u, v := row(0), row(1), weights[0], weights[1]
+		for i := range line {
+			line[i] = u*a[i] + v*b[i]
+		}
+	case 3:
+		a, b, c, u, v, w := row(0), row(1), row(2), weights[0], weights[1], weights[2]
+		for i := range line {
+			line[i] = u*a[i] + v*b[i] + w*c[i]
+		}
+	default:
+		clear(line)
+		for k, w := range weights {
+			from := row(k)[:len(line)]
+			for i := range line {
+				line[i] += w * from[i]
+			}
+		}
+	}
 }
 
 // cropRooms are for the photo's rows that crops are made of.

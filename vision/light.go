@@ -81,7 +81,7 @@ func (l Light) over(cx, cy, side float64) *lightField {
 		}
 	}
 	if l.White.ToneExponent != 1 {
-		f.tone = newToneCurve(l.White)
+		f.tone = toneCurveOf(l.White)
 	}
 	return f
 }
@@ -163,7 +163,13 @@ func (f *lightField) encode(out []uint8, line []float32, columns []column, y flo
 		a, d := &at[cell], &slope[cell]
 		red, green, blue := c[0]*(a[0]+u*d[0]), c[1]*(a[1]+u*d[1]), c[2]*(a[2]+u*d[2])
 		if f.tone != nil {
-			k := f.tone.at(0.2126*red + 0.7152*green + 0.0722*blue)
+			y := 0.2126*red + 0.7152*green + 0.0722*blue
+			var k float32
+			if i := (math.Float32bits(y) - toneFrom) >> toneShift; i < toneCount {
+				k = f.tone.steps[i]
+			} else {
+				k = f.tone.at(y)
+			}
 			red, green, blue = red*k, green*k, blue*k
 		}
 		q[0], q[1], q[2], q[3] = colour.LinearToSRGB8(red), colour.LinearToSRGB8(green), colour.LinearToSRGB8(blue), 255
@@ -183,11 +189,32 @@ const (
 type toneCurve struct {
 	white  calib.White // for what lies beyond the table; its gains are 1
 	factor [toneSteps + 2]float32
+	// steps is the factor by a luminance's own bits; see toneShift.
+	steps [toneCount]float32
+}
+
+// toneCurves keeps the curve made last: all of a photo's marbles have one.
+var toneCurves shelf[*toneCurve]
+
+// toneCurveOf is a balance's curve. Nothing may change it.
+func toneCurveOf(w calib.White) *toneCurve {
+	w.Gain = [3]float64{1, 1, 1}
+	t := toneCurves.take()
+	if t == nil || t.white.ToneExponent != w.ToneExponent || t.white.PaperY != w.PaperY {
+		t = newToneCurve(w)
+	}
+	toneCurves.put(t)
+	return t
 }
 
 func newToneCurve(w calib.White) *toneCurve {
 	w.Gain = [3]float64{1, 1, 1}
 	t := &toneCurve{white: w}
+	for i := range t.steps {
+		// What the middle of the step comes to.
+		y := math.Float32frombits(toneFrom + uint32(i)<<toneShift + 1<<(toneShift-1))
+		t.steps[i] = float32(t.exact(float64(y)))
+	}
 	for i := range t.factor {
 		// From the second entry: at none the factor is not defined, and there
 		// the curve is at its bound in any case.
@@ -206,6 +233,15 @@ func (t *toneCurve) at(y float32) float32 {
 	}
 	return t.beyond(y)
 }
+
+// The steps by a luminance's bits are a 256th of it, from a 16,384th to 2: within a
+// thousandth of at, which is enough for pictures of 8 bits.
+const (
+	toneShift = 23 - 8
+	toneFrom  = 0x38800000 // 2^-14 as a float32
+	toneTo    = 0x40000000 // 2
+	toneCount = (toneTo - toneFrom) >> toneShift
+)
 
 func (t *toneCurve) beyond(y float32) float32 {
 	if !(y > 1e-6) {
