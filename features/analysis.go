@@ -43,11 +43,12 @@ func Analyse(f *Face) *Analysis {
 		a.Mark.base(f, &a.Parts)
 	}
 	a.Parts.settleRibbons(f, a.Shadow, a.Glass.NotOpaque < 0.5)
-	triples.give(a.Parts.level)
+	lab32s.give(a.Parts.level)
 	a.Parts.level = nil
 	a.Glass.Translucency = a.translucency()
 	a.Marks = findMarks(a)
 	a.Parts.dropBubble(f, a.Marks.Bubble)
+	a.Parts.Edge = edgeLength(f, &a.Parts)
 	lab, ok := a.findOwnColour()
 	a.own = &glassColour{lab, ok}
 	a.Anatomy = TraceRibbons(f, &a.Parts, func(c int8) bool { return int(c) != a.Parts.Base && a.whitish(a.Parts.Colours[c].Lab) })

@@ -62,6 +62,9 @@ type Line struct {
 	Dir [][3]float64
 	// Width is the ribbon's width at each place, in radii, along the sphere.
 	Width []float64
+	// s and t are what reach and headings found, once asked.
+	s []float64
+	t [][3]float64
 	// Turns are indices into At where the line turns back on itself; Sharp the
 	// indices of those that do so within less than a ribbon's width or two.
 	Turns, Sharp []int

@@ -413,5 +413,4 @@ func (p *Parts) join(f *Face, parts []int) {
 		}
 	}
 	p.Colours = out
-	p.Edge = edgeLength(f, p)
 }

@@ -1,9 +1,9 @@
 package features
 
 import (
+	"cmp"
 	"math"
 	"slices"
-	"sort"
 )
 
 // How a gas bubble in glass looks. At its wall light goes from glass (index
@@ -44,7 +44,6 @@ type bubbleCandidate struct {
 	vote    float64
 	cues    [bubbleCueCount]float64
 	score   float64
-	same    bool // as one before it
 }
 
 // edgePlane is a square picture of lightness with the structure tensor J of its
@@ -273,10 +272,8 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 	if e != fine {
 		e.close()
 	}
-	sort.Slice(all, func(a, b int) bool { return all[a].vote > all[b].vote })
-	if len(all) > most {
-		all = all[:most]
-	}
+	slices.SortStableFunc(all, func(a, b bubbleCandidate) int { return cmp.Compare(b.vote, a.vote) })
+	all = all[:min(len(all), most*3/2)]
 	// Refined on the face itself.
 	k := fine.radius / e.radius
 	cf := float64(fine.n-1) / 2
@@ -284,23 +281,15 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 		q := &all[i]
 		q.x, q.y, q.r = cf+(q.x-c)*k, cf+(q.y-c)*k, q.r*k
 		q.refine(fine)
-		// Many end at the same circle.
-		for j := range all[:i] {
-			if o := &all[j]; math.Abs(q.x-o.x)+math.Abs(q.y-o.y)+math.Abs(q.r-o.r) < sameCircle {
-				q.same = true
-				break
-			}
-		}
-		if !q.same {
-			q.look(fine)
-		}
 	}
-	return fine, slices.DeleteFunc(all, func(q bubbleCandidate) bool { return q.same })
+	// Those that stand out most then are looked at.
+	slices.SortStableFunc(all, func(a, b bubbleCandidate) int { return cmp.Compare(b.vote, a.vote) })
+	all = all[:min(len(all), most)]
+	for i := range all {
+		all[i].look(fine)
+	}
+	return fine, all
 }
-
-// sameCircle is how far, px, in middle and radius together, two circles may differ
-// and be one.
-const sameCircle = 0.75
 
 // refine moves a candidate to where its vote is best.
 func (q *bubbleCandidate) refine(e *edgePlane) {
@@ -470,8 +459,10 @@ func (q *bubbleCandidate) weigh() {
 
 // Limits of the decision about bubbles.
 const (
-	// bubbleCandidatesMost is how many circles are looked at closely.
-	bubbleCandidatesMost = 30
+	// bubbleCandidatesMost is how many circles are looked at closely: of 77 bubbles
+	// in rendered photos none came later than fifteenth, and three in four among the
+	// first three.
+	bubbleCandidatesMost = 15
 	// bubbleLimit is the score from which a circle is a bubble: where about nine
 	// in ten found are, on the photos that the weights were found on.
 	bubbleLimit = 0.45

@@ -19,7 +19,6 @@ const (
 // colourCells are the colours of pixels sorted into cubes. The first cube is for
 // what found no other.
 type colourCells struct {
-	of     []int32      // the cube of each pixel, in their order
 	middle [][3]float64 // of each cube
 	all    []float64    // how many pixels it has
 	sum    [][4]float64 // what those that lead add up to; the fourth counts them
@@ -34,11 +33,10 @@ var (
 	fourPool buffers[[4]float64]
 )
 
-// sortColours puts the colours wt of the pixels idx into cubes; lead says which
-// pixels of the face lead. The buffers are lent.
-func sortColours(wt [][3]float64, idx []int32, lead []bool) *colourCells {
+// sortColours puts the colours wt of the pixels idx into cubes; lead is above 0 for
+// the pixels of the face that lead. The buffers are lent.
+func sortColours(wt []lab32, idx []int32, lead []uint8) *colourCells {
 	c := &colourCells{
-		of:     ints.take(len(idx)),
 		middle: append(triples.list(cellsMost), [3]float64{}),
 		all:    append(floats.list(cellsMost), 0),
 		sum:    append(fourPool.list(cellsMost), [4]float64{}),
@@ -48,7 +46,7 @@ func sortColours(wt [][3]float64, idx []int32, lead []bool) *colourCells {
 	defer slotPool.give(slots)
 	const half = cellSpan / 2
 	last, cube := uint32(0), uint32(0)
-	for j, i := range idx {
+	for _, i := range idx {
 		v := &wt[i]
 		x, y, z := int(v[0]*(1/cellSide)+half), int(v[1]*(1/cellSide)+half), int(v[2]*(1/cellSide)+half)
 		if uint(x) >= cellSpan || uint(y) >= cellSpan || uint(z) >= cellSpan {
@@ -75,13 +73,12 @@ func sortColours(wt [][3]float64, idx []int32, lead []bool) *colourCells {
 				c.sum = append(c.sum, [4]float64{})
 			}
 		}
-		c.of[j] = int32(cube)
 		c.all[cube]++
-		if lead[i] {
+		if lead[i] != 0 {
 			s := &c.sum[cube]
-			s[0] += v[0]
-			s[1] += v[1]
-			s[2] += v[2]
+			s[0] += float64(v[0])
+			s[1] += float64(v[1])
+			s[2] += float64(v[2])
 			s[3]++
 		}
 	}
@@ -90,7 +87,6 @@ func sortColours(wt [][3]float64, idx []int32, lead []bool) *colourCells {
 
 // close gives the buffers back.
 func (c *colourCells) close() {
-	ints.give(c.of)
 	triples.give(c.middle)
 	floats.give(c.all)
 	fourPool.give(c.sum)
@@ -131,33 +127,4 @@ func (c *colourCells) span() float64 {
 		most = math.Max(most, point(0.97)-point(0.03))
 	}
 	return most
-}
-
-// guess is which centre each cube's colours are nearest to, going by its middle,
-// and whether that is so for all its colours.
-type guess struct {
-	at   uint8
-	sure bool
-}
-
-var guessPool buffers[guess]
-
-// guess finds those of all cubes; the buffer is lent.
-func (c *colourCells) guess(centres [][3]float64) []guess {
-	out := guessPool.take(len(c.all))
-	out[0] = guess{}
-	for k := 1; k < len(out); k++ {
-		best, second, at := math.Inf(1), math.Inf(1), 0
-		for j := range centres {
-			switch d := apart2(&c.middle[k], &centres[j]); {
-			case d < best:
-				best, second, at = d, best, j
-			case d < second:
-				second = d
-			}
-		}
-		// No colour of a cube is farther from its middle than half its diagonal.
-		out[k] = guess{uint8(at), math.Sqrt(second)-math.Sqrt(best) > 1.7321*cellSide}
-	}
-	return out
 }

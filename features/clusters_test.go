@@ -30,11 +30,12 @@ func TestClustersAgainstScikitLearn(t *testing.T) {
 	for i := range idx {
 		idx[i] = int32(i)
 	}
-	lead := make([]bool, len(idx))
-	for i := range lead {
-		lead[i] = true
+	lead := make([]uint8, len(idx))
+	colours := make([]lab32, len(idx))
+	for i, v := range ref.Points {
+		lead[i], colours[i] = 1, lab32{float32(v[0]), float32(v[1]), float32(v[2])}
 	}
-	cells := sortColours(ref.Points, idx, lead)
+	cells := sortColours(colours, idx, lead)
 	mean, weight := cells.leading()
 	got := kmeans(mean, weight, 4)
 	if len(got) != 4 {

@@ -25,11 +25,20 @@ func distanceTransform(n int, site []bool) (d2 []float64, nearest []int32) {
 			row[x] = last[x]
 		}
 	}
+	// The columns that hold any site: c0 up to c1.
+	c0, c1 := 0, n
+	for c0 < n && last[c0] < 0 {
+		c0++
+	}
+	for c1 > c0 && last[c1-1] < 0 {
+		c1--
+	}
 	for x := range last {
 		last[x] = -1
 	}
 	for y := n - 1; y >= 0; y-- {
-		row := rowOf[y*n : (y+1)*n]
+		row := rowOf[y*n+c0 : y*n+c1]
+		last := last[c0:c1]
 		for x, r := range row {
 			if int(r) == y {
 				last[x] = int32(y)
@@ -44,7 +53,7 @@ func distanceTransform(n int, site []bool) (d2 []float64, nearest []int32) {
 	for y := range n {
 		row := rowOf[y*n : (y+1)*n]
 		k := -1
-		for x := range n {
+		for x := c0; x < c1; x++ {
 			if row[x] < 0 {
 				continue
 			}
@@ -113,25 +122,19 @@ type depth struct {
 // depthOf is for a mask n cells wide whose border is unset; the buffer in it is
 // lent.
 func depthOf(n int, mask []bool) depth {
-	d := depth{n, ints.take(len(mask))}
+	d := depth{n, ints.zeroed(len(mask))}
 	for y := range len(mask) / n {
 		row, out := mask[y*n:(y+1)*n], d.across[y*n:(y+1)*n]
-		run := int32(0)
-		for x, set := range row {
-			run++
-			if !set {
-				run = 0
-			}
-			out[x] = run
-		}
-		run = 0
-		for x := n - 1; x >= 0; x-- {
-			if out[x] == 0 {
-				run = 0
+		for x := 0; x < n; x++ {
+			if !row[x] {
 				continue
 			}
-			if run++; run < out[x] {
-				out[x] = run
+			from := x
+			for x++; x < n && row[x]; x++ {
+			}
+			// Up to the middle of the run and down again.
+			for a, b := from, x-1; a <= b; a, b = a+1, b-1 {
+				out[a], out[b] = int32(a-from+1), int32(a-from+1)
 			}
 		}
 	}

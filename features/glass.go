@@ -140,25 +140,28 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 	var rim, mid, nr, nm float64
 	xs := f.columns()
 	defer floats.give(xs)
-	w := walk{n: f.Size}
-	for i, m := range f.Mask {
-		if m&(Glass|Highlight|Hidden) != Glass {
-			continue
-		}
-		c, r := w.to(i)
-		x, y := xs[c], xs[r]
-		rho2 := x*x + y*y
-		if rho2 >= 0.6*0.6 && (rho2 <= 0.88*0.88 || rho2 >= 0.97*0.97) {
-			continue
-		}
-		l := &f.Linear[i]
-		lum := 0.2126*l[0] + 0.7152*l[1] + 0.0722*l[2]
-		if rho2 < 0.6*0.6 {
-			mid += lum
-			nm++
-		} else {
-			rim += lum
-			nr++
+	step := f.lattice()
+	for row := 0; row < f.Size; row += step {
+		y2 := xs[row] * xs[row]
+		for c := 0; c < f.Size; c += step {
+			rho2 := xs[c]*xs[c] + y2
+			inner := rho2 < 0.6*0.6
+			if !inner && (rho2 <= 0.88*0.88 || rho2 >= 0.97*0.97) {
+				continue
+			}
+			i := row*f.Size + c
+			if f.Mask[i]&(Glass|Highlight|Hidden) != Glass {
+				continue
+			}
+			l := &f.Linear[i]
+			lum := 0.2126*l[0] + 0.7152*l[1] + 0.0722*l[2]
+			if inner {
+				mid += lum
+				nm++
+			} else {
+				rim += lum
+				nr++
+			}
 		}
 	}
 	g.BrightRim = brightRim(f)
@@ -166,7 +169,6 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 		return g
 	}
 	light, strong := floats.list(len(p.Of)), floats.list(len(p.Of))
-	step := f.lattice()
 	for y := 0; y < f.Size; y += step {
 		for i := y * f.Size; i < (y+1)*f.Size; i += step {
 			if p.Of[i] >= 0 {

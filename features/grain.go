@@ -43,7 +43,7 @@ func findGrain(f *Face, lines []Line, cuts [][]cut) Grain {
 	for k := range lines {
 		l := &lines[k]
 		ok := steady(l, cuts[k])
-		t := l.headings(l.reach())
+		t := l.headings()
 		for i := 0; i < len(ok); {
 			if !ok[i] {
 				i++

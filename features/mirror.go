@@ -28,42 +28,43 @@ const (
 // belong to no colour. It returns how many it took.
 func (p *Parts) takeOffMirrored(f *Face) int {
 	n := f.Size
-	// Which patch each pixel belongs to, from 1.
-	patch := ints.zeroed(n * n)
-	comp := ints.list(n * n)
-	defer func() { ints.give(patch, comp) }()
 	usable := 0
 	for _, o := range p.Of {
 		if o >= 0 {
 			usable++
 		}
 	}
+	runs := p.runs(n)
+	defer runPool.give(runs)
+	for i := range runs {
+		runs[runs[i].to].size += runs[i].x1 - runs[i].x0
+	}
+	// Which patch each pixel belongs to, from 1.
+	var patch []int32
 	var found [maxColours][][]int32
-	id := int32(0)
-	for i, o := range p.Of {
-		if o < 0 || patch[i] > 0 {
+	for id := range runs {
+		size := int(runs[id].size)
+		share := float64(size) / float64(usable)
+		if share < mirrorLeast || share > mirrorMost || size < 9 {
 			continue
 		}
-		id++
-		comp = append(comp[:0], int32(i))
-		patch[i] = id
-		for at := 0; at < len(comp); at++ {
-			j := int(comp[at])
-			for _, d := range [4]int{1, -1, n, -n} {
-				if k := j + d; uint(k) < uint(len(patch)) && p.Of[k] == o && patch[k] == 0 {
-					patch[k] = id
-					comp = append(comp, int32(k))
+		if patch == nil {
+			patch = ints.zeroed(n * n)
+		}
+		comp := make([]int32, 0, size)
+		for _, r := range runs[id:] {
+			if int(r.to) == id {
+				for j := r.y*int32(n) + r.x0; j < r.y*int32(n)+r.x1; j++ {
+					comp, patch[j] = append(comp, j), int32(id+1)
 				}
 			}
 		}
-		share := float64(len(comp)) / float64(usable)
-		if share < mirrorLeast || share > mirrorMost || len(comp) < 9 {
-			continue
-		}
-		if p.mirrored(f, comp, patch, id) {
-			found[o] = append(found[o], append([]int32(nil), comp...))
+		if p.mirrored(f, comp, patch, int32(id+1)) {
+			o := p.Of[comp[0]]
+			found[o] = append(found[o], comp)
 		}
 	}
+	ints.give(patch)
 	taken := 0
 	for _, patches := range found {
 		if len(patches) > mirrorPanes {
@@ -75,6 +76,48 @@ func (p *Parts) takeOffMirrored(f *Face) int {
 		}
 	}
 	return taken
+}
+
+// runs are the stretches of one colour in the rows of the face, in each of which to
+// leads to the first of its patch; the buffer is lent.
+func (p *Parts) runs(n int) []run {
+	out := runPool.list(2048)
+	above := 0 // the first run of the row above that may touch
+	for y := range n {
+		row := p.Of[y*n : (y+1)*n]
+		first := len(out)
+		for x := 0; x < n; x++ {
+			o := row[x]
+			if o < 0 {
+				continue
+			}
+			from := x
+			for x+1 < n && row[x+1] == o {
+				x++
+			}
+			i := int32(len(out))
+			r := run{y: int32(y), x0: int32(from), x1: int32(x + 1), to: i}
+			out = append(out, r)
+			for above < first && out[above].x1 <= r.x0 {
+				above++
+			}
+			for k := above; k < first && out[k].x0 < r.x1; k++ {
+				if p.Of[(y-1)*n+int(out[k].x0)] != o {
+					continue
+				}
+				if a, b := firstOf(out, int32(k)), firstOf(out, i); a < b {
+					out[b].to = a
+				} else {
+					out[a].to = b
+				}
+			}
+		}
+		above = first
+	}
+	for i := range out {
+		out[i].to = firstOf(out, int32(i))
+	}
+	return out
 }
 
 // mirrored says that a patch of one colour has the shape of a mirrored window

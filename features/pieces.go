@@ -9,25 +9,6 @@ type run struct {
 
 var runPool buffers[run]
 
-// runsOf are the stretches of cells of a mask of n x n that are set (or those
-// that are not), the grid's border left out, row by row; the buffer is lent.
-func runsOf(n int, mask []bool, set bool) []run {
-	out := runPool.list(2048)
-	for y := 1; y < n-1; y++ {
-		row := mask[y*n : (y+1)*n-1]
-		for x := 1; x < len(row); x++ {
-			if row[x] != set {
-				continue
-			}
-			from := x
-			for x++; x < len(row) && row[x] == set; x++ {
-			}
-			out = append(out, run{y: int32(y), x0: int32(from), x1: int32(x)})
-		}
-	}
-	return out
-}
-
 // join finds the pieces that runs make, in each of which to leads to the first;
 // diagonal says that cells that touch at a corner hang together.
 func join(runs []run, diagonal bool) {
@@ -66,11 +47,10 @@ func firstOf(runs []run, i int32) int32 {
 	return i
 }
 
-// fillSmall turns pieces of set (or of unset) cells over that have fewer than
-// least cells. Unset cells hang together across edges alone, and the grid's
-// border beside a piece counts as far as rows are read before it is reached.
-func fillSmall(n int, mask []bool, set bool, least int) {
-	runs := runsOf(n, mask, set)
+// sizeUp joins the runs of set (or of unset) cells of a mask n cells wide and fills
+// in the sizes of the pieces. Unset cells hang together across edges alone, and the
+// grid's border beside a piece counts as far as rows are read before it is reached.
+func sizeUp(n int, runs []run, set bool) {
 	join(runs, set)
 	for i := range runs {
 		r := &runs[i]
@@ -89,13 +69,24 @@ func fillSmall(n int, mask []bool, set bool, least int) {
 		}
 		first.size += size
 	}
-	for _, r := range runs {
-		if int(runs[r.to].size) < least {
-			row := mask[int(r.y)*n:]
-			for x := r.x0; x < r.x1; x++ {
-				row[x] = !set
+}
+
+// gaps are the runs of cells that lie between those given, the grid's border
+// left out; the buffer is lent.
+func gaps(n int, runs []run) []run {
+	out := runPool.list(2*len(runs) + n)
+	k := 0
+	for y := int32(1); y < int32(n-1); y++ {
+		x := int32(1)
+		for ; k < len(runs) && runs[k].y == y; k++ {
+			if runs[k].x0 > x {
+				out = append(out, run{y: y, x0: x, x1: runs[k].x0})
 			}
+			x = runs[k].x1
+		}
+		if x < int32(n-1) {
+			out = append(out, run{y: y, x0: x, x1: int32(n - 1)})
 		}
 	}
-	runPool.give(runs)
+	return out
 }

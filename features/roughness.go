@@ -17,6 +17,17 @@ func contours(n int, field []float64) [][][2]float64 {
 	return outlines(n, high, func(i, j int) float64 { return (level - field[i]) / (field[j] - field[i]) })
 }
 
+// edge is what lies on the way between two neighbouring cells: the number plus one
+// of the edge that the line goes on to, the high side towards (-dy, dx), 0 for
+// none; whether it comes from another; and whether it was followed.
+type edge struct {
+	next       int32
+	prev, done bool
+}
+
+// edgePool lends slices that hold nothing, and gets them back so.
+var edgePool buffers[edge]
+
 // outlines are contours around the cells that are high; between gives how far
 // from cell i to its neighbour j a line passes.
 func outlines(n int, high []bool, between func(i, j int) float64) [][][2]float64 {
@@ -34,12 +45,18 @@ func outlines(n int, high []bool, between func(i, j int) float64) [][][2]float64
 		}
 		return [2]float64{x + t, y}
 	}
-	// Edges' numbers plus one, 0 for none.
-	next := ints.zeroed(2 * n * n) // from edge to edge, the high side towards (-dy, dx)
-	prev := flags.zeroed(2 * n * n)
-	defer ints.give(next)
-	defer flags.give(prev)
-	var starts []int
+	edges := edgePool.take(2 * n * n)
+	starts := make([]int, 0, 2048)
+	defer func() {
+		for _, e := range starts {
+			last := &edges[edges[e].next-1]
+			last.prev, last.done = false, false
+		}
+		for _, e := range starts {
+			edges[e] = edge{}
+		}
+		edgePool.give(edges)
+	}()
 	for y := 0; y+1 < n; y++ {
 		up, down := high[y*n:(y+1)*n], high[(y+1)*n:(y+2)*n]
 		for x := 0; x+1 < n; x++ {
@@ -50,7 +67,7 @@ func outlines(n int, high []bool, between func(i, j int) float64) [][][2]float64
 			}
 			top, right, bottom, left := 2*i, 2*(i+1)+1, 2*(i+n), 2*i+1
 			link := func(a, b int) {
-				next[a], prev[b] = int32(b+1), true
+				edges[a].next, edges[b].prev = int32(b+1), true
 				starts = append(starts, a)
 			}
 			switch s {
@@ -88,28 +105,26 @@ func outlines(n int, high []bool, between func(i, j int) float64) [][][2]float64
 		}
 	}
 	var out [][][2]float64
-	done := flags.zeroed(2 * n * n)
-	defer flags.give(done)
 	walk := func(e int) {
 		line := [][2]float64{place(e)}
-		done[e] = true
-		for next[e] > 0 {
-			e = int(next[e]) - 1
+		edges[e].done = true
+		for edges[e].next > 0 {
+			e = int(edges[e].next) - 1
 			line = append(line, place(e))
-			if done[e] {
+			if edges[e].done {
 				break
 			}
-			done[e] = true
+			edges[e].done = true
 		}
 		out = append(out, line)
 	}
 	for _, e := range starts { // open lines from their first end
-		if !prev[e] && !done[e] {
+		if !edges[e].prev && !edges[e].done {
 			walk(e)
 		}
 	}
 	for _, e := range starts {
-		if !done[e] {
+		if !edges[e].done {
 			walk(e)
 		}
 	}

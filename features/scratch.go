@@ -41,6 +41,8 @@ func (b *buffers[T]) give(all ...[]T) {
 var (
 	floats  buffers[float64]
 	triples buffers[[3]float64]
+	lab32s  buffers[lab32]
+	halves  buffers[float32]
 	ints    buffers[int32]
 	bytes   buffers[uint8]
 	flags   buffers[bool]

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"math"
 	mathbits "math/bits"
+	"slices"
 	"sort"
 
 	"gonum.org/v1/gonum/mat"
@@ -35,7 +36,7 @@ type Parts struct {
 	found  int // colours found by cluster
 	// level is the face's smoothed, weighted CIELAB with the shading taken off
 	// that all colours share, while the face is being looked at.
-	level [][3]float64
+	level []lab32
 	// Edge is the length of the borders between colours, in marble diameters.
 	Edge float64
 }
@@ -77,127 +78,161 @@ func dist2(a, b [3]float64) float64 {
 	return (a[0]-b[0])*(a[0]-b[0]) + (a[1]-b[1])*(a[1]-b[1]) + (a[2]-b[2])*(a[2]-b[2])
 }
 
+// lab32 is a weighted colour in half the room, so that more of a face is at hand
+// to the processor.
+type lab32 [3]float32
+
+func (a *lab32) apart2(b *lab32) float32 {
+	d0, d1, d2 := a[0]-b[0], a[1]-b[1], a[2]-b[2]
+	return d0*d0 + d1*d1 + d2*d2
+}
+
+// wide is the colour in full.
+func (a *lab32) wide() [3]float64 { return [3]float64{float64(a[0]), float64(a[1]), float64(a[2])} }
+
 // separate clusters the usable pixels in CIELAB: k-means from far-apart seeds
 // on pixels away from borders, near clusters merged, small ones given away.
 func separate(f *Face) Parts {
 	n := f.Size * f.Size
 	p := Parts{Of: make([]int8, n), Pure: make([]bool, n), Base: -1}
-	idx := ints.list(n)
+	// The usable pixels, and those of them on the lattice.
+	idx, some := ints.list(n), ints.list(n)
+	step := f.lattice()
 	for i := 0; i < n; i++ {
 		p.Of[i] = -1
 		if f.usable(i) {
 			idx = append(idx, int32(i))
 		}
 	}
-	defer func() { ints.give(idx) }()
+	for y := 0; y < f.Size; y += step {
+		for i := y * f.Size; i < (y+1)*f.Size; i += step {
+			if f.usable(i) {
+				some = append(some, int32(i))
+			}
+		}
+	}
+	defer func() { ints.give(idx, some) }()
 	p.Usable = len(idx)
 	if len(idx) < 40 {
 		return p
 	}
 	sm := smooth(f)
-	// The lightness is kept beside: shading is taken off it.
-	light := floats.take(n)
-	for i, m := range f.Mask {
-		if m&Glass != 0 {
-			light[i] = sm[i][0]
-			sm[i][0] *= lightnessWeight
-		}
-	}
-	defer floats.give(light)
 	// Pixels on a border mix two colours; the flatter half leads.
 	grad := gradients(f, sm)
-	gs := floats.take(len(idx))
-	for j, i := range idx {
-		gs[j] = grad[i]
+	gs := floats.list(len(some))
+	for _, i := range some {
+		gs = append(gs, float64(grad[i]))
 	}
-	limit := math.Max(3*3, nth(gs, len(gs)*55/100)) // squared
+	limit := float32(math.Max(3*3, nth(gs, len(gs)*55/100))) // squared
 	floats.give(gs)
 	// The flat ones lead; of the others those that stand out as much in colour
 	// as a fine ribbon does come along, since it has no flat pixels at all.
-	lead := flags.zeroed(n)
-	defer flags.give(lead)
+	lead := bytes.zeroed(n) // 255 for those
+	defer bytes.give(lead)
 	for _, i := range idx {
-		lead[i] = grad[i] <= limit || ridge(sm, f, int(i))
+		if grad[i] <= limit || ridge(sm, f, int(i)) {
+			lead[i] = 255
+		}
 	}
 	// Twice: the shading that the first separation shows within its colours is
 	// taken off before the second, so that the lit and the shaded side of one
 	// glass are one colour, and a white ribbon on pale glass is two.
 	p.cluster(f, sm, idx, lead)
-	flatten(f, sm, light, &p, idx)
+	flatten(f, sm, &p, idx)
 	p.level = sm
 	p.cluster(f, sm, idx, lead)
 	if p.takeOffMirrored(f) > 0 {
-		idx = p.still(idx)
+		idx, some = p.still(idx), p.still(some)
 		p.Usable = len(idx)
 		p.cluster(f, sm, idx, lead)
 	}
-	// Medians of pure pixels.
 	most := 1.5 * 1.5 * limit
 	for _, i := range idx {
 		p.Pure[i] = p.Of[i] >= 0 && grad[i] <= most && inside(&p, f, int(i))
 	}
-	floats.give(grad)
-	p.Colours = make([]Colour, p.found)
-	var v [3][]float64
-	for q := range v {
-		v[q] = floats.take(len(idx) + 8)
-	}
-	for k := range p.Colours {
-		total, m := 0, 0
-		for _, i := range idx {
-			if int(p.Of[i]) != k {
-				continue
-			}
-			total++
-			if p.Pure[i] {
-				for q := range v {
-					v[q][m] = f.Lab[i][q]
-				}
-				m++
-			}
-		}
-		if m < 8 {
-			for _, i := range idx {
-				if int(p.Of[i]) == k {
-					for q := range v {
-						v[q][m] = f.Lab[i][q]
-					}
-					m++
-				}
-			}
-		}
-		c := Colour{Share: float64(total) / float64(len(idx))}
-		for q := range v {
-			if m > 0 {
-				c.Lab[q] = middle(v[q][:m])
-			}
-		}
-		p.Colours[k] = c
-	}
-	floats.give(v[:]...)
+	halves.give(grad)
+	p.medians(f, idx, some)
 	p.order()
-	p.Edge = edgeLength(f, &p)
 	return p
 }
 
-// gradients are the largest squared weighted distances of each pixel of glass
-// from those beside it.
-func gradients(f *Face, wt [][3]float64) []float64 {
-	n := f.Size
-	g := floats.zeroed(n * n)
-	for i, m := range f.Mask {
-		if m&Glass == 0 {
+// leastPure is the least number of pure pixels that a colour's median is taken
+// from; where there are enoughPure of them on the lattice, those do.
+const leastPure, enoughPure = 8, 100
+
+// medians fills in the colours: the medians of their pure pixels, or of all where
+// there are hardly any; some are the pixels on the lattice.
+func (p *Parts) medians(f *Face, idx, some []int32) {
+	p.Colours = make([]Colour, p.found)
+	var count [maxColours]int
+	for _, i := range idx {
+		count[p.Of[i]]++
+	}
+	var v [3][]float64
+	for q := range v {
+		v[q] = floats.list(len(idx))
+	}
+	defer func() { floats.give(v[:]...) }()
+	for k := range p.Colours {
+		c := &p.Colours[k]
+		c.Share = float64(count[k]) / float64(len(idx))
+		if count[k] == 0 {
 			continue
 		}
-		own := g[i]
-		for _, d := range [2]int{1, n} {
-			if j := i + d; j < n*n && f.Mask[j]&Glass != 0 {
-				v := apart2(&wt[i], &wt[j])
-				own = max(own, v)
-				g[j] = max(g[j], v)
+		read := func(from []int32, all bool) int {
+			for q := range v {
+				v[q] = v[q][:0]
+			}
+			for _, i := range from {
+				if int(p.Of[i]) == k && (all || p.Pure[i]) {
+					l := &f.Lab[i]
+					v[0], v[1], v[2] = append(v[0], l[0]), append(v[1], l[1]), append(v[2], l[2])
+				}
+			}
+			return len(v[0])
+		}
+		if read(some, false) < enoughPure && read(idx, false) < leastPure {
+			read(idx, true)
+		}
+		for q := range v {
+			c.Lab[q] = middle(v[q])
+		}
+	}
+}
+
+// gradients are the largest squared distances of each pixel of glass from those
+// beside it. The buffer is lent.
+func gradients(f *Face, wt []lab32) []float32 {
+	n := f.Size
+	g := halves.zeroed(n * n)
+	for y := range n {
+		from := y * n
+		mask, here, out := f.Mask[from:from+n], wt[from:from+n], g[from:from+n]
+		below, under, next := mask, here, out // the last row has none below it
+		if y+1 < n {
+			below, under, next = f.Mask[from+n:from+2*n], wt[from+n:from+2*n], g[from+n:from+2*n]
+		}
+		for x, m := range mask {
+			if m&Glass == 0 {
+				continue
+			}
+			if x+1 < n && mask[x+1]&Glass != 0 {
+				v := here[x].apart2(&here[x+1])
+				if v > out[x] {
+					out[x] = v
+				}
+				if v > out[x+1] {
+					out[x+1] = v
+				}
+			}
+			if y+1 < n && below[x]&Glass != 0 {
+				v := here[x].apart2(&under[x])
+				if v > out[x] {
+					out[x] = v
+				}
+				next[x] = v
 			}
 		}
-		g[i] = own
 	}
 	return g
 }
@@ -215,7 +250,7 @@ func (p *Parts) still(idx []int32) []int32 {
 
 // ridge says that a pixel is a crest or a trough of colour across one of the
 // four lines through it: the middle of a fine ribbon, and never of a border.
-func ridge(wt [][3]float64, f *Face, i int) bool {
+func ridge(wt []lab32, f *Face, i int) bool {
 	n := f.Size
 	p := &wt[i]
 	for _, d := range [4]int{1, n, n + 1, n - 1} {
@@ -225,14 +260,12 @@ func ridge(wt [][3]float64, f *Face, i int) bool {
 		}
 		u, v := &wt[a], &wt[b]
 		// Both sides differ from the middle, and the same way.
-		var dot, lu, lv float64
-		for q := range p {
-			du, dv := u[q]-p[q], v[q]-p[q]
-			dot += du * dv
-			lu += du * du
-			lv += dv * dv
+		lu, lv := p.apart2(u), p.apart2(v)
+		if lu <= ridgeLeast*ridgeLeast || lv <= ridgeLeast*ridgeLeast {
+			continue
 		}
-		if lu > ridgeLeast*ridgeLeast && lv > ridgeLeast*ridgeLeast && dot > 0.3*math.Sqrt(lu*lv) {
+		dot := (u[0]-p[0])*(v[0]-p[0]) + (u[1]-p[1])*(v[1]-p[1]) + (u[2]-p[2])*(v[2]-p[2])
+		if dot > 0 && dot*dot > 0.3*0.3*lu*lv {
 			return true
 		}
 	}
@@ -243,8 +276,8 @@ func ridge(wt [][3]float64, f *Face, i int) bool {
 const ridgeLeast = 5.0
 
 // cluster gives each pixel a colour's number; found says how many there are. wt
-// are the pixels' weighted colours; lead says which of the face's pixels lead.
-func (p *Parts) cluster(f *Face, wt [][3]float64, idx []int32, lead []bool) {
+// are the pixels' weighted colours; lead is above 0 for those that lead.
+func (p *Parts) cluster(f *Face, wt []lab32, idx []int32, lead []uint8) {
 	cells := sortColours(wt, idx, lead)
 	defer cells.close()
 	mean, weight := cells.leading()
@@ -254,16 +287,12 @@ func (p *Parts) cluster(f *Face, wt [][3]float64, idx []int32, lead []bool) {
 	triples.give(mean)
 	floats.give(weight)
 	near := newNearby(centres)
-	guesses := cells.guess(centres)
-	for j, i := range idx {
-		g := guesses[cells.of[j]]
-		at := int(g.at)
-		if !g.sure {
-			at, _ = near.nearest(&wt[i], at)
-		}
+	at := 0
+	for _, i := range idx {
+		v := wt[i].wide()
+		at, _ = near.nearest(&v, at)
 		p.Of[i] = int8(at)
 	}
-	guessPool.give(guesses)
 	// drop takes a centre away and gives its pixels to those that are left.
 	drop := func(gone int) {
 		centres = append(centres[:gone], centres[gone+1:]...)
@@ -272,7 +301,8 @@ func (p *Parts) cluster(f *Face, wt [][3]float64, idx []int32, lead []bool) {
 		for _, i := range idx {
 			switch o := int(p.Of[i]); {
 			case o == gone:
-				at, _ = near.nearest(&wt[i], at)
+				v := wt[i].wide()
+				at, _ = near.nearest(&v, at)
 				p.Of[i] = int8(at)
 			case o > gone:
 				p.Of[i]--
@@ -324,33 +354,36 @@ func giveAway(centres, mean [][3]float64, weight []float64) [][3]float64 {
 	return centres
 }
 
-// thinnest is the colour that is no more than the border between two others,
-// or none at all; -1 where there is no such.
+// thinnest is the colour that is no more than the border between two others; -1
+// where there is no such.
 func (p *Parts) thinnest(f *Face, centres [][3]float64, idx []int32) int {
-	var count, core [maxColours]float64
-	for _, i := range idx {
-		count[p.Of[i]]++
-	}
 	var may [maxColours]bool
 	any := false
 	for k := range centres {
-		if count[k] == 0 {
-			return k
-		}
 		may[k] = between(centres, k)
 		any = any || may[k]
 	}
 	if !any {
 		return -1
 	}
+	var count, core [maxColours]float64
 	for _, i := range idx {
-		if o := p.Of[i]; may[o] && inside(p, f, int(i)) {
-			core[o]++
+		if o := p.Of[i]; may[o] {
+			count[o]++
+			if inside(p, f, int(i)) {
+				core[o]++
+			}
 		}
 	}
 	worst, at := transitionCore, -1
 	for k := range centres {
-		if c := core[k] / count[k]; may[k] && c < worst {
+		if !may[k] {
+			continue
+		}
+		if count[k] == 0 {
+			return k
+		}
+		if c := core[k] / count[k]; c < worst {
 			worst, at = c, k
 		}
 	}
@@ -360,119 +393,127 @@ func (p *Parts) thinnest(f *Face, centres [][3]float64, idx []int32) int {
 // fromFlat gives each pixel on a border the nearest colour among those that lie
 // flat beside it: half-way between blue and white is a grey that is nowhere
 // else, and not a third colour.
-func (p *Parts) fromFlat(f *Face, wt [][3]float64, centres [][3]float64, lead []bool) {
+func (p *Parts) fromFlat(f *Face, wt []lab32, centres [][3]float64, lead []uint8) {
 	n := f.Size
 	reach := borderReach(f)
-	// The colours that lie flat within reach, a bit each: along rows here, along
-	// columns below.
-	is, row := bytes.zeroed(n*n), bytes.take(n*n)
-	defer bytes.give(is, row)
-	for i, o := range p.Of {
-		if o >= 0 && lead[i] {
-			is[i] = 1 << o
-		}
+	// The colours that lie flat within reach, a bit each: along rows, then along
+	// columns. Eight pixels at a time, with room for reach around and for eight
+	// beyond a row.
+	wide := n + 2*reach + 16
+	is, near := bytes.take(n*n), bytes.zeroed((n+2*reach)*wide)
+	defer bytes.give(is, near)
+	var bit [256]uint8 // of each colour; none of none
+	for k := range maxColours {
+		bit[k] = 1 << k
 	}
-	// Eight pixels at a time, with room for reach and for eight beyond the row.
-	line := bytes.zeroed(n + 2*reach + 16)
+	lead, is = lead[:len(p.Of)], is[:len(p.Of)]
+	for i, o := range p.Of {
+		is[i] = bit[uint8(o)] & lead[i]
+	}
+	line := bytes.zeroed(wide)
 	defer bytes.give(line)
 	for y := range n {
 		copy(line[reach:], is[y*n:(y+1)*n])
-		out := row[y*n : (y+1)*n]
+		out := near[(y+reach)*wide:][:wide]
 		for x := 0; x < n; x += 8 {
 			var set uint64
 			for d := 0; d <= 2*reach; d++ {
 				set |= binary.LittleEndian.Uint64(line[x+d:])
 			}
-			if x+8 <= n {
-				binary.LittleEndian.PutUint64(out[x:], set)
-				continue
-			}
-			for ; x < n; x++ {
-				out[x] = uint8(set)
-				set >>= 8
-			}
+			binary.LittleEndian.PutUint64(out[x:], set)
 		}
 	}
-	for i, o := range p.Of {
-		if o < 0 || is[i] != 0 {
-			continue
-		}
-		set := row[i]
-		for d := n; d <= reach*n; d += n {
-			if i >= d {
-				set |= row[i-d]
+	for y := range n {
+		for x := 0; x < n; x += 8 {
+			var set uint64
+			for d := 0; d <= 2*reach; d++ {
+				set |= binary.LittleEndian.Uint64(near[(y+d)*wide+x:])
 			}
-			if i+d < len(row) {
-				set |= row[i+d]
-			}
+			binary.LittleEndian.PutUint64(line[x:], set)
 		}
-		if set&(set-1) == 0 { // one colour or none
-			if set != 0 {
-				p.Of[i] = int8(mathbits.TrailingZeros8(set))
-			}
-			continue
-		}
-		best := math.Inf(1)
-		for k := range centres {
-			if set&(1<<k) == 0 {
+		of, lies := p.Of[y*n:(y+1)*n], is[y*n:(y+1)*n]
+		for x, set := range line[:n] {
+			if of[x] < 0 || lies[x] != 0 {
 				continue
 			}
-			if d := apart2(&wt[i], &centres[k]); d < best {
-				best, p.Of[i] = d, int8(k)
+			if set&(set-1) == 0 { // one colour or none
+				if set != 0 {
+					of[x] = int8(mathbits.TrailingZeros8(set))
+				}
+				continue
+			}
+			v := wt[y*n+x].wide()
+			best := math.Inf(1)
+			for k := range centres {
+				if set&(1<<k) == 0 {
+					continue
+				}
+				if d := apart2(&v, &centres[k]); d < best {
+					best, of[x] = d, int8(k)
+				}
 			}
 		}
 	}
 }
 
 // flatten takes off the lightness that varies with the place within colours: a
-// plane and a bowl, fitted to all colours together. wt is weighted, light the
-// lightness as it is.
-func flatten(f *Face, wt [][3]float64, light []float64, p *Parts, idx []int32) {
-	var mean [maxColours][4]float64 // x, y, r2, L
-	var count [maxColours]float64
+// plane and a bowl, fitted to all colours together.
+func flatten(f *Face, wt []lab32, p *Parts, idx []int32) {
+	// What each colour's places add up to: x, y, r2, L and their products.
+	var sums [maxColours]struct{ n, x, y, q, l, xx, xy, xq, yy, yq, qq, xl, yl, ql float64 }
 	xs := f.columns()
 	defer floats.give(xs)
-	w := walk{n: f.Size}
-	for _, i := range idx {
-		k := p.Of[i]
-		c, r := w.to(int(i))
-		x, y := xs[c], xs[r]
-		m := &mean[k]
-		count[k]++
-		m[0] += x
-		m[1] += y
-		m[2] += x*x + y*y
-		m[3] += light[i]
-	}
-	for k := range mean {
-		for q := range mean[k] {
-			mean[k][q] /= math.Max(1, count[k])
+	step := f.lattice()
+	for row := 0; row < f.Size; row += step {
+		for column := 0; column < f.Size; column += step {
+			i := row*f.Size + column
+			if p.Of[i] < 0 {
+				continue
+			}
+			x, y, l := xs[column], xs[row], float64(wt[i][0])
+			q := x*x + y*y
+			m := &sums[p.Of[i]]
+			m.n++
+			m.x += x
+			m.y += y
+			m.q += q
+			m.l += l
+			m.xx += x * x
+			m.xy += x * y
+			m.xq += x * q
+			m.yy += y * y
+			m.yq += y * q
+			m.qq += q * q
+			m.xl += x * l
+			m.yl += y * l
+			m.ql += q * l
 		}
 	}
 	var a [3][3]float64
 	var b [3]float64
-	w = walk{n: f.Size}
-	for _, i := range idx {
-		m := &mean[p.Of[i]]
-		c, r := w.to(int(i))
-		x, y := xs[c], xs[r]
-		u, v, q, l := x-m[0], y-m[1], x*x+y*y-m[2], light[i]-m[3]
-		a[0][0] += u * u
-		a[0][1] += u * v
-		a[0][2] += u * q
-		a[1][1] += v * v
-		a[1][2] += v * q
-		a[2][2] += q * q
-		b[0] += u * l
-		b[1] += v * l
-		b[2] += q * l
+	total := 0.0
+	for k := range sums {
+		m := &sums[k]
+		if m.n == 0 {
+			continue
+		}
+		total += m.n
+		a[0][0] += m.xx - m.x*m.x/m.n
+		a[0][1] += m.xy - m.x*m.y/m.n
+		a[0][2] += m.xq - m.x*m.q/m.n
+		a[1][1] += m.yy - m.y*m.y/m.n
+		a[1][2] += m.yq - m.y*m.q/m.n
+		a[2][2] += m.qq - m.q*m.q/m.n
+		b[0] += m.xl - m.x*m.l/m.n
+		b[1] += m.yl - m.y*m.l/m.n
+		b[2] += m.ql - m.q*m.l/m.n
 	}
 	sym := mat.NewSymDense(3, nil)
 	for q := 0; q < 3; q++ {
 		for r := q; r < 3; r++ {
 			sym.SetSym(q, r, a[q][r])
 		}
-		sym.SetSym(q, q, a[q][q]+1e-3*float64(len(idx)))
+		sym.SetSym(q, q, a[q][q]+1e-3*total)
 	}
 	var chol mat.Cholesky
 	var c mat.VecDense
@@ -480,14 +521,11 @@ func flatten(f *Face, wt [][3]float64, light []float64, p *Parts, idx []int32) {
 		return
 	}
 	c0, c1, c2 := c.AtVec(0), c.AtVec(1), c.AtVec(2)
-	w = walk{n: f.Size}
+	w := walk{n: f.Size}
 	for _, i := range idx {
 		c, r := w.to(int(i))
 		x, y := xs[c], xs[r]
-		l := light[i] - c0*x
-		l -= c1 * y
-		l -= c2 * (x*x + y*y)
-		wt[i][0] = l * lightnessWeight
+		wt[i][0] -= float32(c0*x + c1*y + c2*(x*x+y*y))
 	}
 }
 
@@ -563,11 +601,11 @@ func inside(p *Parts, f *Face, i int) bool {
 	return !other(p.Of[i+1]) && !other(p.Of[i-1]) && !other(p.Of[i+n]) && !other(p.Of[i-n])
 }
 
-// smooth is the face's CIELAB after a 3 x 3 binomial filter over glass; elsewhere
-// it says nothing. The buffer is lent.
-func smooth(f *Face) [][3]float64 {
+// smooth is the face's weighted CIELAB after a 3 x 3 binomial filter over glass;
+// elsewhere it says nothing. The buffer is lent.
+func smooth(f *Face) []lab32 {
 	n := f.Size
-	out := triples.take(n * n)
+	out := lab32s.take(n * n)
 	const kind = Glass | Highlight
 	// Of three pixels above each other: their weighted light, and which kinds are
 	// among them and are all of them.
@@ -576,44 +614,58 @@ func smooth(f *Face) [][3]float64 {
 		any, all uint8
 	}
 	columns := make([]column, n)
+	light, lab := triples.take(n), triples.take(n)
+	defer triples.give(light, lab)
 	for y := range n {
+		mask := f.Mask[y*n : (y+1)*n]
+		isGlass := func(m uint8) bool { return m&Glass != 0 }
+		from := slices.IndexFunc(mask, isGlass)
+		if from < 0 {
+			continue
+		}
+		to := n
+		for !isGlass(mask[to-1]) {
+			to--
+		}
 		if y > 0 && y < n-1 {
 			up, mid, down := f.Linear[(y-1)*n:][:n], f.Linear[y*n:][:n], f.Linear[(y+1)*n:][:n]
 			mu, mm, md := f.Mask[(y-1)*n:][:n], f.Mask[y*n:][:n], f.Mask[(y+1)*n:][:n]
-			for x := range columns {
+			for x := max(0, from-1); x < min(n, to+1); x++ {
 				c := &columns[x]
 				c.any, c.all = (mu[x]|mm[x]|md[x])&kind, mu[x]&mm[x]&md[x]&kind
-				if c.any&Glass == 0 {
-					continue
-				}
 				u, m, d := &up[x], &mid[x], &down[x]
 				c.sum = [3]float64{u[0] + 2*m[0] + d[0], u[1] + 2*m[1] + d[1], u[2] + 2*m[2] + d[2]}
 			}
 		}
-		for x, m := range f.Mask[y*n : (y+1)*n] {
+		for x := from; x < to; x++ {
+			m := mask[x] & kind
 			if m&Glass == 0 {
+				light[x] = [3]float64{}
 				continue
 			}
 			if x > 0 && y > 0 && x < n-1 && y < n-1 {
 				c := (*[3]column)(columns[x-1:])
-				m &= kind
 				if c[0].any|c[1].any|c[2].any == m && c[0].all&c[1].all&c[2].all == m {
-					out[y*n+x] = colour.LinearToLabFast([3]float64{
+					light[x] = [3]float64{
 						(c[0].sum[0] + 2*c[1].sum[0] + c[2].sum[0]) * (1.0 / 16),
 						(c[0].sum[1] + 2*c[1].sum[1] + c[2].sum[1]) * (1.0 / 16),
 						(c[0].sum[2] + 2*c[1].sum[2] + c[2].sum[2]) * (1.0 / 16),
-					})
+					}
 					continue
 				}
 			}
-			out[y*n+x] = f.smoothed(x, y)
+			light[x] = f.smoothed(x, y)
+		}
+		colour.LinearToLabRow(lab[from:to], light[from:to])
+		for x, l := range lab[from:to] {
+			out[y*n+from+x] = lab32{float32(l[0] * lightnessWeight), float32(l[1]), float32(l[2])}
 		}
 	}
 	return out
 }
 
-// smoothed is smooth at a pixel beside which there are others than its own kind,
-// which have no part.
+// smoothed is the light at a pixel after the same filter where there are others
+// than its own kind beside it, which have no part.
 func (f *Face) smoothed(x, y int) [3]float64 {
 	n := f.Size
 	w := [3]float64{1, 2, 1}
@@ -641,7 +693,7 @@ func (f *Face) smoothed(x, y int) [3]float64 {
 	for q := range s {
 		s[q] /= sw
 	}
-	return colour.LinearToLabFast(s)
+	return s
 }
 
 // apart is the distance of a cluster from the nearest other.
@@ -687,16 +739,11 @@ func merge(c [][3]float64, sameColour float64) [][3]float64 {
 // marble diameters. Borders run through a pixel grid, which lengthens slanted
 // ones by 4/pi on average.
 func edgeLength(f *Face, p *Parts) float64 {
-	cross := 0
-	for i, c := range p.Of {
-		if c < 0 {
-			continue
-		}
-		for _, d := range [2]int{1, f.Size} {
-			if j := i + d; j < len(p.Of) && p.Of[j] >= 0 && p.Of[j] != c {
-				cross++
-			}
-		}
+	meet := p.meetings(f)
+	cross := len(meet)
+	ints.give(meet)
+	if cross == 0 {
+		return 0
 	}
 	return float64(cross) * math.Pi / 4 / (2 * f.Radius)
 }

@@ -27,11 +27,11 @@ type border struct {
 }
 
 // joinSoft joins colours whose border is soft, softest first.
-func (p *Parts) joinSoft(f *Face, wt [][3]float64) {
+func (p *Parts) joinSoft(f *Face, wt []lab32) {
 	if p.found < 2 {
 		return
 	}
-	sum := p.sums(wt)
+	sum := p.sums(f, wt)
 	meet := p.meetings(f)
 	defer func() { ints.give(meet) }()
 	for p.found > 1 {
@@ -76,18 +76,20 @@ func (p *Parts) renumber(from, to int) {
 	p.found--
 }
 
-// sums are what the weighted colours of each colour's pixels add up to; the
-// fourth counts them.
-func (p *Parts) sums(wt [][3]float64) (sum [maxColours][4]float64) {
-	for i, o := range p.Of {
-		if o < 0 {
-			continue
+// sums are what the weighted colours of each colour's pixels on the lattice add up
+// to; the fourth counts them.
+func (p *Parts) sums(f *Face, wt []lab32) (sum [maxColours][4]float64) {
+	step := f.lattice()
+	for y := 0; y < f.Size; y += step {
+		for i := y * f.Size; i < (y+1)*f.Size; i += step {
+			if o := p.Of[i]; o >= 0 {
+				c, w := &sum[o&(maxColours-1)], &wt[i]
+				c[0] += float64(w[0])
+				c[1] += float64(w[1])
+				c[2] += float64(w[2])
+				c[3]++
+			}
 		}
-		c, w := &sum[o], &wt[i]
-		c[0] += w[0]
-		c[1] += w[1]
-		c[2] += w[2]
-		c[3]++
 	}
 	return sum
 }
@@ -98,15 +100,23 @@ func (p *Parts) sums(wt [][3]float64) (sum [maxColours][4]float64) {
 func (p *Parts) meetings(f *Face) []int32 {
 	n := f.Size
 	out := ints.list(4096)
-	for i, a := range p.Of {
-		if a < 0 {
-			continue
+	for y := range n {
+		row := p.Of[y*n : (y+1)*n]
+		last := int8(-1)
+		for x, a := range row {
+			if a != last && a >= 0 && last >= 0 {
+				out = append(out, int32(2*(y*n+x-1)))
+			}
+			last = a
 		}
-		if j := i + 1; j < len(p.Of) && p.Of[j] >= 0 && p.Of[j] != a {
-			out = append(out, int32(2*i))
+		if y+1 == n {
+			break
 		}
-		if j := i + n; j < len(p.Of) && p.Of[j] >= 0 && p.Of[j] != a {
-			out = append(out, int32(2*i+1))
+		below := p.Of[(y+1)*n : (y+2)*n]
+		for x, a := range row {
+			if b := below[x]; a != b && a >= 0 && b >= 0 {
+				out = append(out, int32(2*(y*n+x)+1))
+			}
 		}
 	}
 	return out
@@ -114,7 +124,7 @@ func (p *Parts) meetings(f *Face) []int32 {
 
 // borders notes, wherever two colours meet, how much of their difference lies
 // close to the border. Pairs are at index k*found+l with k < l.
-func (p *Parts) borders(f *Face, wt [][3]float64, sum *[maxColours][4]float64, meet []int32) []border {
+func (p *Parts) borders(f *Face, wt []lab32, sum *[maxColours][4]float64, meet []int32) []border {
 	out := make([]border, p.found*p.found)
 	var centre [maxColours][3]float64
 	for k := range centre {
@@ -147,7 +157,7 @@ func (p *Parts) borders(f *Face, wt [][3]float64, sum *[maxColours][4]float64, m
 		dot, dd := 0.0, 0.0
 		for q := range su {
 			c := cb[q] - ca[q]
-			dot += c * (sv[q] - su[q])
+			dot += c * float64(sv[q]-su[q])
 			dd += c * c
 		}
 		if dd > 0 {
@@ -308,7 +318,7 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 	var at []border
 	if !opaque && !p.Tinted && n > 1 {
 		p.found = n
-		sum := p.sums(p.level)
+		sum := p.sums(f, p.level)
 		meet := p.meetings(f)
 		at = p.borders(f, p.level, &sum, meet)
 		ints.give(meet)

@@ -1,7 +1,5 @@
 package features
 
-import "slices"
-
 // The eight neighbours of a cell, from east counter-clockwise with y down.
 var (
 	ringDX = [8]int{1, 1, 0, -1, -1, -1, 0, 1}
@@ -50,41 +48,52 @@ func thinCells(n int, mask []bool, cells []int32) []int32 {
 		x := int(i) - end + n
 		grid[row*wide+1+x/64] |= 1 << (x % 64)
 	}
+	gone := make([]uint64, wide)
 	for half, still := 1, 0; still < 2; half++ {
 		still++
-		above, here := old[:wide], old[wide:]
-		clear(above)
+		above := grid[:wide] // as it was before this half
 		for y := 1; y <= rows; y++ {
-			cells := grid[y*wide:][:wide]
+			here := grid[y*wide:][:wide]
 			// What has been looked at since it last changed stays as it is.
 			if int(max(changed[y-1], changed[y], changed[y+1])) < half-2 {
-				copy(above, cells)
+				above = here
 				continue
 			}
-			copy(here, cells)
 			below := grid[(y+1)*wide:][:wide]
 			any := uint64(0)
 			for k := 1; k < wide-1; k++ {
-				c := here[k]
-				if c == 0 {
-					continue
+				gone[k] = 0
+				if c := here[k]; c != 0 {
+					gone[k] = c & thinnable(half%2 == 1, (*[3]uint64)(above[k-1:]), (*[3]uint64)(here[k-1:]), (*[3]uint64)(below[k-1:]))
+					any |= gone[k]
 				}
-				gone := c & thinnable(half%2 == 1, (*[3]uint64)(above[k-1:]), (*[3]uint64)(here[k-1:]), (*[3]uint64)(below[k-1:]))
-				cells[k] = c &^ gone
-				any |= gone
 			}
-			if any != 0 {
-				changed[y], still = int32(half), 0
+			if any == 0 {
+				above = here
+				continue
 			}
-			above, here = here, above
+			changed[y], still = int32(half), 0
+			above = old[y%2*wide:][:wide]
+			copy(above, here)
+			for k := 1; k < wide-1; k++ {
+				here[k] &^= gone[k]
+			}
 		}
 	}
-	return slices.DeleteFunc(cells, func(i int32) bool {
-		y := int(i)/n - from + 1
-		x := int(i) % n
-		mask[i] = grid[y*wide+1+x/64]>>(x%64)&1 == 1
-		return !mask[i]
-	})
+	left := cells[:0]
+	row, end = 0, from*n
+	for _, i := range cells {
+		for int(i) >= end {
+			row, end = row+1, end+n
+		}
+		x := int(i) - end + n
+		if grid[row*wide+1+x/64]>>(x%64)&1 == 1 {
+			left = append(left, i)
+		} else {
+			mask[i] = false
+		}
+	}
+	return left
 }
 
 // thinnable are those of 64 cells, the middle word of the middle row, that go in

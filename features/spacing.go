@@ -45,7 +45,7 @@ func findStack(f *Face, m *colourMap, p *Parts, lines []Line) Stack {
 	ac := make([]float64, 0, 2*n+1)
 	for k := range lines {
 		l := &lines[k]
-		t := l.headings(l.reach())
+		t := l.headings()
 		for i := 0; i < len(l.Dir); i += every {
 			s := unit3(cross3(l.Dir[i], t[i]))
 			prof = prof[:0]

@@ -210,14 +210,21 @@ func mattShare(a *Analysis) Figure {
 		bytes.give(usable, strong)
 		floats.give(chromas)
 	}()
+	const tooLittle = "too little strong colour is seen"
+	least := grainAreaLeast * math.Pi * f.Radius * f.Radius
+	coloured := 0
 	for i := range usable {
 		if f.usable(i) {
 			usable[i] = 1
 			l := &f.Lab[i]
 			if c2 := l[1]*l[1] + l[2]*l[2]; c2 > grainChroma*grainChroma {
 				chromas[i], strong[i] = math.Sqrt(c2), 1
+				coloured++
 			}
 		}
+	}
+	if float64(coloured) < least {
+		return Figure{Absent: tooLittle}
 	}
 	inner, within := bytes.zeroed(n*n), bytes.zeroed(n*n)
 	defer func() { bytes.give(inner, within) }()
@@ -242,8 +249,8 @@ func mattShare(a *Analysis) Figure {
 			seen = append(seen, int32(i))
 		}
 	}
-	if float64(count*step*step) < grainAreaLeast*math.Pi*f.Radius*f.Radius || len(places)*step*step < 60 {
-		return Figure{Absent: "too little strong colour is seen"}
+	if float64(count*step*step) < least || len(places)*step*step < 60 {
+		return Figure{Absent: tooLittle}
 	}
 	vary := roughness(f, seen)
 	rough := floats.take(len(seen))

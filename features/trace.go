@@ -37,6 +37,7 @@ type colourMap struct {
 	of     []int8
 	far2   []float64 // squared distance, px, of the nearest pixel that is seen; 0 there
 	pieces int       // of ribbon, counted by traceLines
+	runs   []run     // see stretches
 }
 
 // carry fills a face's colour map.
@@ -70,6 +71,7 @@ func carry(f *Face, p *Parts) *colourMap {
 // close gives the buffers back.
 func (m *colourMap) close() {
 	colourPool.give(m.of)
+	runPool.give(m.runs)
 	floats.give(m.far2)
 }
 
@@ -99,17 +101,61 @@ func (m *colourMap) mask(in func(o int8) bool) []bool {
 	for o := -1; o < maxColours; o++ {
 		is[uint8(int8(o))] = in(int8(o))
 	}
+	runs := runPool.list(2048)
+	for _, r := range m.stretches() {
+		if !is[uint8(m.of[int(r.y)*n+int(r.x0)])] {
+			continue
+		}
+		if k := len(runs) - 1; k >= 0 && runs[k].y == r.y && runs[k].x1 == r.x0 {
+			runs[k].x1 = r.x1
+			continue
+		}
+		runs = append(runs, r)
+	}
+	least := int32(math.Pi * speckR * speckR * m.radius * m.radius)
+	sizeUp(n, runs, true)
 	mask := flags.zeroed(n * n)
-	for y := 1; y < n-1; y++ {
-		row := mask[y*n+1 : y*n+n-1]
-		for x, o := range m.of[y*n+1 : y*n+n-1] {
-			row[x] = is[uint8(o)]
+	kept := runPool.list(len(runs))
+	put := func(r run) {
+		row := mask[int(r.y)*n+int(r.x0) : int(r.y)*n+int(r.x1)]
+		for x := range row {
+			row[x] = true
 		}
 	}
-	least := int(math.Pi * speckR * speckR * m.radius * m.radius)
-	fillSmall(n, mask, true, least)
-	fillSmall(n, mask, false, least)
+	for _, r := range runs {
+		if runs[r.to].size >= least {
+			kept = append(kept, r)
+			put(r)
+		}
+	}
+	holes := gaps(n, kept)
+	sizeUp(n, holes, false)
+	for _, r := range holes {
+		if holes[r.to].size < least {
+			put(r)
+		}
+	}
+	runPool.give(runs, kept, holes)
 	return mask
+}
+
+// stretches are the runs of cells of one colour, the grid's border left out. They
+// are found once.
+func (m *colourMap) stretches() []run {
+	if m.runs == nil {
+		n := m.n
+		m.runs = runPool.list(2048)
+		for y := 1; y < n-1; y++ {
+			row := m.of[y*n : (y+1)*n-1]
+			for x := 1; x < len(row); {
+				from, o := x, row[x]
+				for x++; x < len(row) && row[x] == o; x++ {
+				}
+				m.runs = append(m.runs, run{y: int32(y), x0: int32(from), x1: int32(x)})
+			}
+		}
+	}
+	return m.runs
 }
 
 // piecesOf is the number of separate pieces of a mask that are seen inside the
@@ -117,20 +163,32 @@ func (m *colourMap) mask(in func(o int8) bool) []bool {
 func (m *colourMap) piecesOf(mask []bool) int {
 	n := m.n
 	least := int32(math.Pi * speckR * speckR * m.radius * m.radius)
-	all := runsOf(n, mask, true)
-	runs := all[:0]
-	inside := func(x, y int32) bool {
-		q := m.xy(int(y)*n + int(x))
-		return q[0]*q[0]+q[1]*q[1] < RimFrom*RimFrom
-	}
-	for _, r := range all {
-		for r.x0 < r.x1 && !inside(r.x0, r.y) {
-			r.x0++
+	runs := runPool.list(1024)
+	// Within the rim, to both sides of the middle of each row.
+	c := float64(n-1) / 2
+	for y := 1; y < n-1; y++ {
+		up := (float64(y) - c) / m.radius
+		inside := func(x int) bool {
+			v := (float64(x) - c) / m.radius
+			return v*v+up*up < RimFrom*RimFrom
 		}
-		for r.x0 < r.x1 && !inside(r.x1-1, r.y) {
-			r.x1--
+		half := math.Sqrt(math.Max(0, RimFrom*RimFrom-up*up)) * m.radius
+		from, to := max(1, int(c-half)-1), min(n-1, int(c+half)+3)
+		for from < to && !inside(from) {
+			from++
 		}
-		if r.x0 < r.x1 {
+		for from < to && !inside(to-1) {
+			to--
+		}
+		row := mask[y*n : y*n+to]
+		for x := from; x < to; x++ {
+			if !row[x] {
+				continue
+			}
+			r := run{y: int32(y), x0: int32(x)}
+			for x++; x < to && row[x]; x++ {
+			}
+			r.x1 = int32(x)
 			runs = append(runs, r)
 		}
 	}
@@ -149,7 +207,7 @@ func (m *colourMap) piecesOf(mask []bool) int {
 			count++
 		}
 	}
-	runPool.give(all)
+	runPool.give(runs)
 	return count
 }
 

@@ -15,6 +15,11 @@ const (
 
 // arc is the angle between two unit vectors, radians.
 func arc(a, b [3]float64) float64 {
+	if c2 := dist2(a, b); c2 < 0.01 {
+		// Twice the arcsine of half the chord, by its series; what is left out is less
+		// than a hundred-millionth of the angle.
+		return math.Sqrt(c2) * (1 + c2/24*(1+c2*9/80))
+	}
 	c := cross3(a, b)
 	return math.Atan2(norm3(c), dot3(a, b))
 }
@@ -36,19 +41,27 @@ func unit3(a [3]float64) [3]float64 {
 }
 
 // reach is the length along the sphere from the line's start to each place, in
-// radii (radians of arc).
+// radii (radians of arc). It is worked out once.
 func (l *Line) reach() []float64 {
-	s := make([]float64, len(l.Dir))
-	for i := 1; i < len(s); i++ {
-		s[i] = s[i-1] + arc(l.Dir[i-1], l.Dir[i])
+	if len(l.s) == len(l.Dir) {
+		return l.s
 	}
-	return s
+	l.s = make([]float64, len(l.Dir))
+	for i := 1; i < len(l.s); i++ {
+		l.s[i] = l.s[i-1] + arc(l.Dir[i-1], l.Dir[i])
+	}
+	return l.s
 }
 
 // headings are unit tangents along a line, each the chord of headingR around
-// the place; s is its reach.
-func (l *Line) headings(s []float64) [][3]float64 {
+// the place. They are worked out once.
+func (l *Line) headings() [][3]float64 {
+	if len(l.t) == len(l.Dir) {
+		return l.t
+	}
+	s := l.reach()
 	t := make([][3]float64, len(s))
+	l.t = t
 	lo, hi := 0, 0
 	for i := range t {
 		for s[i]-s[lo] > headingR/2 {
@@ -83,7 +96,7 @@ func (l *Line) geodesicTurning() []float64 {
 // counts as much wherever on the face it lies.
 func (l *Line) findTurns() {
 	s := l.reach()
-	t := l.headings(s)
+	t := l.headings()
 	limit := math.Cos(turnDeg * math.Pi / 180)
 	type turn struct {
 		a, b int

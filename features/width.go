@@ -6,8 +6,9 @@ import (
 )
 
 const (
-	// acrossStepPx is the step of a cut across a ribbon, in pixels of the face.
-	acrossStepPx = 0.5
+	// acrossStepPx is the step of a cut across a ribbon, in pixels of the face,
+	// which are blurred by more than that: three to what is clear of a border.
+	acrossStepPx = 2.0 / 3
 	// widestR is the widest ribbon that is measured, in radii along the sphere.
 	widestR = 1.4
 	// gapR is the widest base between two ribbons that counts as a gap.
@@ -91,7 +92,7 @@ type cutter struct {
 
 func newCutter(f *Face, m *colourMap, p *Parts) *cutter {
 	c := &cutter{f: f, m: m, p: p, step: acrossStepPx / f.Radius, clear: math.Max(2/f.Radius, 2*f.BlurShare)}
-	c.k = int(math.Ceil(c.clear / c.step))
+	c.k = int(math.Ceil(c.clear/c.step - 1e-9)) // which rounding alone takes no further
 	c.arcs = newArcs(c.step, int(widestR/c.step)+2)
 	return c
 }
@@ -280,7 +281,7 @@ func measureWidths(f *Face, m *colourMap, p *Parts, lines []Line) [][]cut {
 	out := make([][]cut, len(lines))
 	for k := range lines {
 		l := &lines[k]
-		t := l.headings(l.reach())
+		t := l.headings()
 		out[k] = make([]cut, len(l.At))
 		for i := range l.At {
 			c := cutter.across(l, t[i], i)
@@ -306,7 +307,7 @@ const (
 // its width over its own width.
 func steady(l *Line, cuts []cut) []bool {
 	s := l.reach()
-	t := l.headings(s)
+	t := l.headings()
 	ok := make([]bool, len(cuts))
 	limit := math.Cos(bendDeg * math.Pi / 180)
 	for i, c := range cuts {
