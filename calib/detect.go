@@ -42,8 +42,8 @@ type Detection struct {
 // Search sizes: the longer side of the reduced image, px. The first finds the
 // card in nearly every photo at half the cost of the second; corners refined at
 // full size come out the same to 0.001 px. The second serves photos out of focus,
-// the next two cards that are small in the frame. The last looks without equalising the histogram, which spoils the
-// pattern where the edge of a shadow lies across it.
+// the next two cards that are small in the frame. The last looks without equalising
+// the histogram, which spoils the pattern where the edge of a shadow lies across it.
 var searches = []struct {
 	side  int
 	flags gocv.CalibCBFlag

@@ -293,25 +293,8 @@ func LinearToLabFast(linear [3]float64) [3]float64 {
 // LinearToLabRow is [LinearToLabFast] for many colours; lab is as long as linear.
 func LinearToLabRow(lab, linear [][3]float64) {
 	lab = lab[:len(linear)]
-	m := &toRelXYZ
-	const scale = cieSteps / cieMax
 	for i := range linear {
-		r, g, b := linear[i][0], linear[i][1], linear[i][2]
-		x := m[0][0]*r + m[0][1]*g + m[0][2]*b
-		y := m[1][0]*r + m[1][1]*g + m[1][2]*b
-		z := m[2][0]*r + m[2][1]*g + m[2][2]*b
-		var fx, fy, fz float64
-		if x >= 0 && x < cieMax && y >= 0 && y < cieMax && z >= 0 && z < cieMax {
-			x, y, z = x*scale, y*scale, z*scale
-			p, q, s := int(x), int(y), int(z)
-			u, v, w := (*[2]float64)(cieTable[p:]), (*[2]float64)(cieTable[q:]), (*[2]float64)(cieTable[s:])
-			fx = u[0] + (x-float64(p))*(u[1]-u[0])
-			fy = v[0] + (y-float64(q))*(v[1]-v[0])
-			fz = w[0] + (z-float64(s))*(w[1]-w[0])
-		} else {
-			fx, fy, fz = cieFFast(x), cieFFast(y), cieFFast(z)
-		}
-		lab[i] = [3]float64{116*fy - 16, 500 * (fx - fy), 200 * (fy - fz)}
+		lab[i] = LinearToLabFast(linear[i])
 	}
 }
 
