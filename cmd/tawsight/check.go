@@ -70,7 +70,7 @@ func (c checkCommand) Run(s *session) error {
 	}
 	unread, poor := false, false
 	if c.JSON {
-		if err := report.EncodeJSONL(s.stdout, photos); err != nil {
+		if err := report.EncodeJSONL(s.stdout, record.List(photos)); err != nil {
 			return err
 		}
 	}

@@ -22,11 +22,11 @@ import (
 func Write(path string, fill func(io.Writer) error) (err error) {
 	folder := filepath.Dir(path)
 	if err := os.MkdirAll(folder, 0o777); err != nil {
-		return explain(path, err)
+		return Explain(path, err)
 	}
 	tmp, err := create(folder)
 	if err != nil {
-		return explain(path, err)
+		return Explain(path, err)
 	}
 	defer func() {
 		if err != nil {
@@ -36,16 +36,16 @@ func Write(path string, fill func(io.Writer) error) (err error) {
 	}()
 	w := bufio.NewWriterSize(tmp, 1<<16)
 	if err := fill(w); err != nil {
-		return explain(path, err)
+		return Explain(path, err)
 	}
 	if err := w.Flush(); err != nil {
-		return explain(path, err)
+		return Explain(path, err)
 	}
 	if err := tmp.Close(); err != nil {
-		return explain(path, err)
+		return Explain(path, err)
 	}
 	if err := os.Rename(tmp.Name(), path); err != nil {
-		return explain(path, err)
+		return Explain(path, err)
 	}
 	return nil
 }
@@ -58,12 +58,42 @@ func WriteBytes(path string, data []byte) error {
 	})
 }
 
+// Scratch is a file for what need not stay.
+type Scratch struct {
+	*os.File
+	named bool
+}
+
+// NewScratch opens a Scratch in the folder of the file at path, which stands for it
+// in errors; the folder is made where it is missing. On systems that allow it, the
+// Scratch has no name by then, so that nothing is left of it however the program
+// ends. Discard it.
+func NewScratch(path string) (*Scratch, error) {
+	folder := filepath.Dir(path)
+	if err := os.MkdirAll(folder, 0o777); err != nil {
+		return nil, Explain(path, err)
+	}
+	f, err := create(folder)
+	if err != nil {
+		return nil, Explain(path, err)
+	}
+	return &Scratch{f, os.Remove(f.Name()) != nil}, nil
+}
+
+// Discard closes the file and has nothing left of it.
+func (s *Scratch) Discard() {
+	s.Close()
+	if s.named {
+		_ = os.Remove(s.Name())
+	}
+}
+
 // create opens a fresh temporary file with the permissions an ordinary new file
 // would get, which os.CreateTemp's 0600 is not.
 func create(folder string) (*os.File, error) {
 	for n := range 10000 {
 		name := filepath.Join(folder, fmt.Sprintf(".tawsight-%d-%d.tmp", os.Getpid(), n))
-		f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+		f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o666)
 		if !errors.Is(err, fs.ErrExist) {
 			return f, err
 		}
@@ -71,8 +101,8 @@ func create(folder string) (*os.File, error) {
 	return nil, errors.New("too many temporary files are left in the folder: remove the files named .tawsight-*.tmp")
 }
 
-// explain says in plain words what a failed write means and what to do.
-func explain(path string, err error) error {
+// Explain says in plain words what a failed write means and what to do.
+func Explain(path string, err error) error {
 	folder := filepath.Dir(path)
 	switch {
 	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):

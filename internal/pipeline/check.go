@@ -44,7 +44,9 @@ func CheckBy(ctx context.Context, photos []string, o RulerOptions, workers int, 
 			progress(done, len(paths), paths[i])
 		}
 	})
-	asText(out)
+	for i := range out {
+		out[i].Path = record.TextPath(out[i].Path) // no file is opened by it any more
+	}
 	return out, ctx.Err()
 }
 

@@ -70,28 +70,33 @@ func (m *memory) asLeft(key, outDir string) (Summary, bool) {
 
 // leave notes how a run left its results. Photos that failed may be mended, so
 // that a run with such is not noted.
-func (m *memory) leave(key, outDir string, stems []string, photos []record.Photo, sum Summary) {
+func (m *memory) leave(key, outDir string, stems []string, photos record.Photos, sum Summary) error {
 	if key == "" || sum.Failed > 0 {
-		return
+		return nil
 	}
 	left := leftRun{Photos: sum.Photos, Marbles: sum.Marbles}
 	names := []string{report.HTMLName, report.JSONLName, report.MarblesName, report.PhotosName}
-	for i := range photos {
+	for i := range photos.Len() {
+		p, err := photos.At(i)
+		if err != nil {
+			return err
+		}
 		names = append(names, report.OverlayPath(stems[i]))
-		for _, marble := range photos[i].Marbles {
+		for _, marble := range p.Marbles {
 			names = append(names, marble.Crop)
 		}
 	}
 	for _, name := range names {
 		f, ok := fileAsLeft(outDir, name)
 		if !ok {
-			return
+			return nil
 		}
 		left.Files = append(left.Files, f)
 	}
 	if body, err := json.Marshal(left); err == nil {
 		m.write(filepath.Join(m.dir, key+runExt), body)
 	}
+	return nil
 }
 
 func fileAsLeft(outDir, path string) (leftFile, bool) {

@@ -7,9 +7,11 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
+	"maps"
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"sort"
 	"strings"
 	"sync"
@@ -110,9 +112,15 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		}
 		return sum, nil
 	}
-	photos := make([]record.Photo, len(paths))
+	photos, err := newRecords(o.OutDir, len(paths))
+	if err != nil {
+		return Summary{}, err
+	}
+	defer photos.close()
 	pages := make([]string, len(paths))
 	seen := make([]pairable, len(paths))
+	sum := Summary{Photos: len(paths), Failures: refFailures}
+	unread := map[int]string{}
 	var firstErr error
 	var mu sync.Mutex
 	inner, cancel := context.WithCancel(ctx)
@@ -141,11 +149,17 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		if err == nil && sheets != "" {
 			err = writeSheets(sheets, o.OutDir, stems[i], &res.taken)
 		}
+		if err == nil {
+			err = photos.put(i, res.Photo)
+		}
 		mu.Lock()
 		defer mu.Unlock()
 		lean()
-		photos[i] = res.Photo
-		seen[i] = pairableOf(&res.taken)
+		sum.Marbles += len(res.Photo.Marbles)
+		if res.Photo.Error != "" {
+			unread[i] = res.Photo.Error
+		}
+		seen[i] = pairableOf(paths[i], &res.taken)
 		pages[i] = res.page
 		if err != nil && firstErr == nil {
 			firstErr = err
@@ -160,14 +174,13 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err := ctx.Err(); err != nil {
 		return Summary{}, err
 	}
-	pairUltraviolet(ctx, photos, seen)
-	asText(photos)
-	sum := Summary{Photos: len(paths), Failures: refFailures}
-	for _, p := range photos {
-		sum.Marbles += len(p.Marbles)
-		if p.Error != "" {
-			sum.Failures = append(sum.Failures, Failure{Path: p.Path, Reason: p.Error})
+	for _, pair := range pairUltraviolet(seen) {
+		if err := photos.join(ctx, pair, seen[pair.ultraviolet]); err != nil {
+			return Summary{}, err
 		}
+	}
+	for _, i := range slices.Sorted(maps.Keys(unread)) {
+		sum.Failures = append(sum.Failures, Failure{Path: record.TextPath(paths[i]), Reason: unread[i]})
 	}
 	sum.Failed = len(sum.Failures)
 	if err := report.WriteJSONL(filepath.Join(o.OutDir, report.JSONLName), photos); err != nil {
@@ -183,7 +196,9 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		return sum, err
 	}
 	// Once more, for only now are all photos known.
-	memory.leave(memory.runKey(o, paths), o.OutDir, stems, photos, sum)
+	if err := memory.leave(memory.runKey(o, paths), o.OutDir, stems, photos, sum); err != nil {
+		return sum, err
+	}
 	sum.SheetsDir = sheets
 	sum.ReportPath = filepath.Join(o.OutDir, report.HTMLName)
 	return sum, nil
@@ -241,14 +256,6 @@ func writePictures(outDir, stem string, w *work) error {
 		}
 	}
 	return atomicfile.WriteBytes(filepath.Join(outDir, filepath.FromSlash(report.OverlayPath(stem))), w.Drawn.File)
-}
-
-// asText has the paths in records as text, now that no file is opened by them any
-// more.
-func asText(photos []record.Photo) {
-	for i := range photos {
-		photos[i].Path, photos[i].PairedWith = record.TextPath(photos[i].Path), record.TextPath(photos[i].PairedWith)
-	}
 }
 
 func writable(dir string) error {

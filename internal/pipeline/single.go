@@ -94,7 +94,7 @@ func PairUltraviolet(ctx context.Context, ultraviolet, daylight []record.Photo, 
 		}
 		res := measure(ctx, p.Path, scale, wanted{ruler: ruler(p)}, nil)
 		if res.Photo.Error == "" && res.Ultraviolet && len(res.Photo.Marbles) == len(p.Marbles) {
-			photos, seen = append(photos, p), append(seen, pairableOf(&res))
+			photos, seen = append(photos, p), append(seen, pairableOf(p.Path, &res).with(p))
 		}
 	}
 	if len(photos) == 0 {
@@ -107,13 +107,15 @@ func PairUltraviolet(ctx context.Context, ultraviolet, daylight []record.Photo, 
 		if !slices.ContainsFunc(photos, func(u record.Photo) bool { return filepath.Dir(u.Path) == filepath.Dir(p.Path) }) {
 			continue
 		}
-		photos, seen = append(photos, p), append(seen, pairable{corners: cornersIn(ctx, p.Path)})
+		photos, seen = append(photos, p), append(seen, pairable{path: p.Path, corners: cornersIn(ctx, p.Path)}.with(p))
 	}
 	// The marbles are the caller's own.
 	for i := range photos {
 		photos[i].Marbles = slices.Clone(photos[i].Marbles)
 	}
-	pairUltraviolet(ctx, photos, seen)
+	for _, pair := range pairUltraviolet(seen) {
+		join(ctx, &photos[pair.day], &photos[pair.ultraviolet], seen[pair.ultraviolet], pair.mapped)
+	}
 	return slices.DeleteFunc(photos, func(p record.Photo) bool { return p.PairedWith == "" }), nil
 }
 

@@ -79,7 +79,7 @@ func Costs(path, outDir string) ([]StepCost, record.Photo, error) {
 	}
 	clock.done("files")
 	t = w.taken
-	photos := []record.Photo{t.Photo}
+	photos := record.List{t.Photo}
 	for _, write := range []func() error{
 		func() error { return report.WriteJSONL(filepath.Join(outDir, report.JSONLName), photos) },
 		func() error {

@@ -36,69 +36,88 @@ func glowRecord(g vision.Glow) *record.Glow {
 // pairable is what is kept of a photo for joining it with one of the same tray
 // under the other light.
 type pairable struct {
-	corners     [][2]float64
+	path        string
+	sidePX      int          // the longer one
+	corners     [][2]float64 // of the card, px; nil without one
+	outlines    []calib.Ellipse
 	ultraviolet bool
-	survey      vision.Survey
+	survey      vision.Survey // of one under ultraviolet light
 }
 
-func pairableOf(res *taken) pairable {
-	return pairable{corners: res.Corners, ultraviolet: res.Ultraviolet, survey: res.Survey}
+func pairableOf(path string, t *taken) pairable {
+	s := pairable{path: path, corners: t.Corners, ultraviolet: t.Ultraviolet}
+	if s.ultraviolet {
+		s.survey = t.Survey
+	}
+	return s.with(t.Photo)
 }
 
-// pairUltraviolet joins each ultraviolet photo with the daylight photo of the
-// same tray, marble by marble: one from the same folder with the card in the
-// same place, whose marbles lie where the ultraviolet photo's do. Outlines are
-// the daylight photo's, so that glass too dark to be found under the lamp has
-// its glow measured too. Both slices have the same length and order.
-func pairUltraviolet(ctx context.Context, photos []record.Photo, seen []pairable) {
+// with adds what a photo's record knows.
+func (s pairable) with(p record.Photo) pairable {
+	s.sidePX, s.outlines = max(p.WidthPX, p.HeightPX), ellipses(p.Marbles)
+	return s
+}
+
+// pairing is two photos of one tray by their indices, and where the daylight
+// photo's marbles lie in the ultraviolet one.
+type pairing struct {
+	day, ultraviolet int
+	mapped           []calib.Ellipse
+}
+
+// pairUltraviolet finds for each ultraviolet photo the daylight photo of the same
+// tray: one from the same folder with the card in the same place, whose marbles
+// lie where the ultraviolet photo's do.
+func pairUltraviolet(seen []pairable) []pairing {
+	var pairs []pairing
 	taken := map[int]bool{}
-	for u := range photos {
-		if !seen[u].ultraviolet || len(seen[u].corners) == 0 {
+	for u, uv := range seen {
+		if !uv.ultraviolet || len(uv.corners) == 0 {
 			continue
 		}
-		best, bestHits := -1, 0
-		var bestMapped []calib.Ellipse
-		for d := range photos {
-			if d == u || taken[d] || seen[d].ultraviolet || len(seen[d].corners) == 0 || len(photos[d].Marbles) == 0 || filepath.Dir(photos[d].Path) != filepath.Dir(photos[u].Path) {
+		best, bestHits := pairing{day: -1, ultraviolet: u}, 0
+		for d, day := range seen {
+			if d == u || taken[d] || day.ultraviolet || len(day.corners) == 0 || len(day.outlines) == 0 || filepath.Dir(day.path) != filepath.Dir(uv.path) {
 				continue
 			}
-			mapped, ok := vision.SameTray(max(photos[d].WidthPX, photos[d].HeightPX), max(photos[u].WidthPX, photos[u].HeightPX),
-				seen[d].corners, seen[u].corners, ellipses(photos[d].Marbles))
+			mapped, ok := vision.SameTray(day.sidePX, uv.sidePX, day.corners, uv.corners, day.outlines)
 			if !ok {
 				continue
 			}
 			hits := 0
-			for _, m := range photos[u].Marbles {
-				if nearestTo(m.Outline, mapped) >= 0 {
+			for _, o := range uv.outlines {
+				if nearestTo(o, mapped) >= 0 {
 					hits++
 				}
 			}
 			// Most of what was found under the lamp must lie where daylight
 			// shows marbles.
-			if 2*hits > len(photos[u].Marbles) && hits > bestHits {
-				best, bestHits, bestMapped = d, hits, mapped
+			if 2*hits > len(uv.outlines) && hits > bestHits {
+				best.day, best.mapped, bestHits = d, mapped, hits
 			}
 		}
-		if best < 0 {
-			continue
+		if best.day >= 0 {
+			taken[best.day] = true
+			pairs = append(pairs, best)
 		}
-		taken[best] = true
-		join(ctx, &photos[best], &photos[u], seen[u].survey, bestMapped)
 	}
+	return pairs
 }
 
-// join records in both photos what belongs together.
-func join(ctx context.Context, day, uv *record.Photo, survey vision.Survey, mapped []calib.Ellipse) {
+// join records in both photos of a pair what belongs together, marble by marble.
+// Outlines are the daylight photo's, so that glass too dark to be found under the
+// lamp has its glow measured too. seen is what was kept of the ultraviolet photo.
+func join(ctx context.Context, day, uv *record.Photo, seen pairable, mapped []calib.Ellipse) {
 	day.PairedWith, uv.PairedWith = uv.Path, day.Path
 	// None where the file has gone since it was measured: the marbles found in it
 	// still have their glow.
-	glows := glowsIn(ctx, uv.Path, survey, mapped)
+	glows := glowsIn(ctx, seen.path, seen.survey, mapped)
 	for i := range glows {
 		day.Marbles[i].Glow = glowRecord(glows[i])
 	}
 	for i := range uv.Marbles {
 		m := &uv.Marbles[i]
-		if k := nearestTo(m.Outline, mapped); k >= 0 {
+		if k := nearestTo(seen.outlines[i], mapped); k >= 0 {
 			m.PairedID, day.Marbles[k].PairedID = day.Marbles[k].ID, m.ID
 			if glows == nil {
 				day.Marbles[k].Glow = m.Glow
@@ -110,7 +129,7 @@ func join(ctx context.Context, day, uv *record.Photo, survey vision.Survey, mapp
 // nearestTo is the outline whose middle lies within 0.4 radii of o's and
 // nearest to it, or -1. Under the lamp only part of a marble may glow, so its
 // outline is less sure than by daylight.
-func nearestTo(o record.Outline, all []calib.Ellipse) int {
+func nearestTo(o calib.Ellipse, all []calib.Ellipse) int {
 	best, at := 0.4, -1
 	for i, e := range all {
 		if u, v := e.Unit(o.CxPX, o.CyPX); u*u+v*v < best*best {

@@ -63,18 +63,21 @@ func sentence(s string) string {
 // OverlayPath(stem), stems from Stems over all photos' paths in their order;
 // crops where each marble's Crop says), so that a large run does not fill the
 // memory. A picture that is missing is left out.
-func WriteHTML(outDir string, photos []record.Photo) error {
+func WriteHTML(outDir string, photos record.Photos) error {
 	return WriteHTMLWith(outDir, photos, nil)
 }
 
 // WriteHTMLWith is WriteHTML with pictures that were made before: source gives
 // those of a photo by its index, nil for none, and is asked photo by photo. What
 // it does not have is read from outDir.
-func WriteHTMLWith(outDir string, photos []record.Photo, source func(photo int) PagePictures) error {
+func WriteHTMLWith(outDir string, photos record.Photos, source func(photo int) PagePictures) error {
 	return atomicfile.Write(filepath.Join(outDir, HTMLName), func(w io.Writer) error {
-		p := newPage(outDir, photos)
+		p, err := newPage(outDir, photos)
+		if err != nil {
+			return err
+		}
 		p.source = source
-		return pageTemplate.Execute(w, p)
+		return cmp.Or(pageTemplate.Execute(w, p), p.err)
 	})
 }
 
@@ -85,15 +88,18 @@ type page struct {
 	Tiles     []tile
 	Sets      []setCount
 	outDir    string
-	photos    []record.Photo
+	photos    record.Photos
 	stems     []string
 	Unread    []record.Photo
 	MadeBy    record.MadeBy
 	HasLikely bool
+	// HasMarbles says whether any marble was found.
+	HasMarbles bool
 
 	source func(photo int) PagePictures
 	held   PagePictures // of one photo
 	heldOf int
+	err    error // why a photo's record was left out
 }
 
 // A tile is one figure at the top of the page.
@@ -106,13 +112,17 @@ type setCount struct {
 	Percent      string // of the largest count, a CSS width
 }
 
-func newPage(outDir string, photos []record.Photo) *page {
+func newPage(outDir string, photos record.Photos) (*page, error) {
 	p := &page{outDir: outDir, photos: photos}
 	var paths []string
 	var sizes, sureSizes []float64
 	marbles, read, poor, doubtful, unlike, assigned := 0, 0, 0, 0, 0, 0
 	sets := map[string]int{}
-	for _, ph := range photos {
+	for i := range photos.Len() {
+		ph, err := photos.At(i)
+		if err != nil {
+			return nil, err
+		}
 		paths = append(paths, ph.Path)
 		if ph.Error != "" {
 			p.Unread = append(p.Unread, ph)
@@ -146,6 +156,7 @@ func newPage(outDir string, photos []record.Photo) *page {
 		}
 	}
 	p.stems = Stems(paths)
+	p.HasMarbles = marbles > 0
 	p.Title = fmt.Sprintf("%s in %s", plural(marbles, "marble"), plural(read, "photo"))
 	p.Tiles = append(p.Tiles, tile{fmt.Sprint(marbles), unit(marbles, "marble")}, tile{fmt.Sprint(read), unit(read, "photo")})
 	if len(sureSizes) > 0 {
@@ -190,7 +201,7 @@ func newPage(outDir string, photos []record.Photo) *page {
 			p.Sets[i].Percent = width(float64(p.Sets[i].Count) / float64(most))
 		}
 	}
-	return p
+	return p, nil
 }
 
 func isPoor(p record.Photo) bool {
@@ -202,16 +213,16 @@ func isPoor(p record.Photo) bool {
 	return false
 }
 
-// HasMarbles says whether any marble was found.
-func (p *page) HasMarbles() bool {
-	return slices.ContainsFunc(p.photos, func(ph record.Photo) bool { return len(ph.Marbles) > 0 })
-}
-
 // Photos are the photos that could be read, one at a time.
 func (p *page) Photos() iter.Seq[photoView] {
 	return func(yield func(photoView) bool) {
-		for i := range p.photos {
-			if p.photos[i].Error == "" && !yield(photoView{&p.photos[i], p, i}) {
+		for i := range p.photos.Len() {
+			ph, err := p.photos.At(i)
+			if err != nil {
+				p.err = err
+				return
+			}
+			if ph.Error == "" && !yield(photoView{&ph, p, i}) {
 				return
 			}
 		}

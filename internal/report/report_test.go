@@ -149,7 +149,7 @@ func TestJSONLFollowsTheContract(t *testing.T) {
 	out := t.TempDir()
 	photos := madeUp(t, out)
 	path := filepath.Join(out, JSONLName)
-	if err := WriteJSONL(path, photos); err != nil {
+	if err := WriteJSONL(path, record.List(photos)); err != nil {
 		t.Fatal(err)
 	}
 	data, err := os.ReadFile(path)
@@ -214,7 +214,7 @@ func TestJSONLFollowsTheContract(t *testing.T) {
 
 func TestJSONLRefusesNaN(t *testing.T) {
 	path := filepath.Join(t.TempDir(), JSONLName)
-	err := WriteJSONL(path, []record.Photo{{Path: "odd.jpg", Seconds: math.NaN()}})
+	err := WriteJSONL(path, record.List{{Path: "odd.jpg", Seconds: math.NaN()}})
 	if err == nil || !strings.Contains(err.Error(), "odd.jpg") {
 		t.Errorf("error %v does not name the photo", err)
 	}
@@ -260,7 +260,7 @@ func TestMarblesCSV(t *testing.T) {
 	out := t.TempDir()
 	photos := madeUp(t, out)
 	path := filepath.Join(out, MarblesName)
-	if err := WriteMarblesCSV(path, photos, []string{"turns", "busyness"}); err != nil {
+	if err := WriteMarblesCSV(path, record.List(photos), []string{"turns", "busyness"}); err != nil {
 		t.Fatal(err)
 	}
 	header, rows := readTable(t, path)
@@ -300,7 +300,7 @@ func TestPhotosCSV(t *testing.T) {
 	out := t.TempDir()
 	photos := madeUp(t, out)
 	path := filepath.Join(out, PhotosName)
-	if err := WritePhotosCSV(path, photos); err != nil {
+	if err := WritePhotosCSV(path, record.List(photos)); err != nil {
 		t.Fatal(err)
 	}
 	_, rows := readTable(t, path)
@@ -326,10 +326,10 @@ func TestPhotosCSV(t *testing.T) {
 func TestEmptyRun(t *testing.T) {
 	out := t.TempDir()
 	for name, write := range map[string]func(string) error{
-		JSONLName:   func(p string) error { return WriteJSONL(p, nil) },
-		PhotosName:  func(p string) error { return WritePhotosCSV(p, nil) },
-		MarblesName: func(p string) error { return WriteMarblesCSV(p, nil, nil) },
-		HTMLName:    func(p string) error { return WriteHTML(filepath.Dir(p), nil) },
+		JSONLName:   func(p string) error { return WriteJSONL(p, record.List(nil)) },
+		PhotosName:  func(p string) error { return WritePhotosCSV(p, record.List(nil)) },
+		MarblesName: func(p string) error { return WriteMarblesCSV(p, record.List(nil), nil) },
+		HTMLName:    func(p string) error { return WriteHTML(filepath.Dir(p), record.List(nil)) },
 	} {
 		if err := write(filepath.Join(out, name)); err != nil {
 			t.Error(err)
@@ -343,7 +343,7 @@ func TestEmptyRun(t *testing.T) {
 func TestHTML(t *testing.T) {
 	out := t.TempDir()
 	photos := madeUp(t, out)
-	if err := WriteHTML(out, photos); err != nil {
+	if err := WriteHTML(out, record.List(photos)); err != nil {
 		t.Fatal(err)
 	}
 	data, err := os.ReadFile(filepath.Join(out, HTMLName))
@@ -443,7 +443,7 @@ func TestHTMLWithoutPictures(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if err := WriteHTML(out, photos); err != nil {
+	if err := WriteHTML(out, record.List(photos)); err != nil {
 		t.Fatal(err)
 	}
 	data, _ := os.ReadFile(filepath.Join(out, HTMLName))
@@ -644,7 +644,11 @@ func TestRangeOfSizes(t *testing.T) {
 		{[]record.Photo{photo(record.Good, 16)}, "16.0"},
 	} {
 		got := ""
-		for _, tile := range newPage("", c.photos).Tiles {
+		p, err := newPage("", record.List(c.photos))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, tile := range p.Tiles {
 			if tile.Label == "mm across" {
 				got = tile.Figure
 			}
@@ -692,14 +696,14 @@ func TestUnsureAndAbsentFiguresAreTold(t *testing.T) {
 	m.FeaturesAbsent = map[string]string{"pieces": `too <little> of the "face" is seen`}
 	m.Sheet = "../why/a: b#1?.png"
 	path := filepath.Join(out, MarblesName)
-	if err := WriteMarblesCSV(path, photos, []string{"translucency", "busyness", "pieces"}); err != nil {
+	if err := WriteMarblesCSV(path, record.List(photos), []string{"translucency", "busyness", "pieces"}); err != nil {
 		t.Fatal(err)
 	}
 	_, rows := readTable(t, path)
 	if rows[0]["features_unsure"] != "busyness" || rows[1]["features_unsure"] != "" {
 		t.Errorf("unsure are %q and %q", rows[0]["features_unsure"], rows[1]["features_unsure"])
 	}
-	if err := WriteHTML(out, photos); err != nil {
+	if err := WriteHTML(out, record.List(photos)); err != nil {
 		t.Fatal(err)
 	}
 	data, err := os.ReadFile(filepath.Join(out, HTMLName))

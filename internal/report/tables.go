@@ -16,16 +16,20 @@ import (
 
 // WriteJSONL writes the full records to path, one line a photo, in the order
 // given.
-func WriteJSONL(path string, photos []record.Photo) error {
+func WriteJSONL(path string, photos record.Photos) error {
 	return atomicfile.Write(path, func(w io.Writer) error { return EncodeJSONL(w, photos) })
 }
 
 // EncodeJSONL writes the full records to w, one line a photo, in the order
 // given.
-func EncodeJSONL(w io.Writer, photos []record.Photo) error {
+func EncodeJSONL(w io.Writer, photos record.Photos) error {
 	enc := json.NewEncoder(w)
 	enc.SetEscapeHTML(false) // a file name's & stays readable
-	for _, p := range photos {
+	for i := range photos.Len() {
+		p, err := photos.At(i)
+		if err != nil {
+			return err
+		}
 		if err := enc.Encode(withoutNils(p)); err != nil {
 			return fmt.Errorf("the record of %s: %w", p.Path, err)
 		}
@@ -86,8 +90,8 @@ var photoColumns = []column[record.Photo]{
 // WritePhotosCSV writes one row a photo to path (RFC 4180, UTF-8, one header
 // row); flags are their codes with spaces between, and error says why a file
 // could not be read.
-func WritePhotosCSV(path string, photos []record.Photo) error {
-	return writeCSV(path, photoColumns, slices.Values(photos))
+func WritePhotosCSV(path string, photos record.Photos) error {
+	return writeCSV(path, photoColumns, photos, func(p record.Photo, row func(record.Photo) error) error { return row(p) })
 }
 
 // A marbleRow is a marble together with its photo.
@@ -237,20 +241,20 @@ const featurePrefix = "feature_"
 // after all others, and before them features_unsure, the names of those that
 // are not to be relied on, with spaces between. Ribbons stand in order of area,
 // the four largest.
-func WriteMarblesCSV(path string, photos []record.Photo, featureNames []string) error {
-	rows := func(yield func(marbleRow) bool) {
-		for i := range photos {
-			for j := range photos[i].Marbles {
-				if !yield(marbleRow{&photos[i], &photos[i].Marbles[j]}) {
-					return
-				}
+func WriteMarblesCSV(path string, photos record.Photos, featureNames []string) error {
+	return writeCSV(path, marbleColumns(featureNames), photos, func(p record.Photo, row func(marbleRow) error) error {
+		for i := range p.Marbles {
+			if err := row(marbleRow{&p, &p.Marbles[i]}); err != nil {
+				return err
 			}
 		}
-	}
-	return writeCSV(path, marbleColumns(featureNames), rows)
+		return nil
+	})
 }
 
-func writeCSV[Row any](path string, columns []column[Row], rows func(func(Row) bool)) error {
+// writeCSV writes a table to path, photo by photo: rows calls row with each row of
+// one.
+func writeCSV[Row any](path string, columns []column[Row], photos record.Photos, rows func(p record.Photo, row func(Row) error) error) error {
 	return atomicfile.Write(path, func(w io.Writer) error {
 		table := csv.NewWriter(w)
 		table.UseCRLF = true // RFC 4180, section 2, rule 1
@@ -261,11 +265,17 @@ func writeCSV[Row any](path string, columns []column[Row], rows func(func(Row) b
 		if err := table.Write(cells); err != nil {
 			return err
 		}
-		for row := range rows {
-			for i, c := range columns {
-				cells[i] = c.cell(row)
+		for i := range photos.Len() {
+			p, err := photos.At(i)
+			if err == nil {
+				err = rows(p, func(row Row) error {
+					for i, c := range columns {
+						cells[i] = c.cell(row)
+					}
+					return table.Write(cells)
+				})
 			}
-			if err := table.Write(cells); err != nil {
+			if err != nil {
 				return err
 			}
 		}

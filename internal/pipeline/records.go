@@ -1,0 +1,94 @@
+package pipeline
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"path/filepath"
+	"sync"
+
+	"tawsight/internal/atomicfile"
+	"tawsight/internal/record"
+	"tawsight/internal/report"
+)
+
+// records are a run's records, kept in a file until the tables and the page are
+// written of them: a photo of 20 marbles has some 60 kB of figures and reasons, and
+// there may be thousands. They are [record.Photos] once each photo was put.
+type records struct {
+	path string // whose place is wanted, for errors
+	file *atomicfile.Scratch
+
+	mu  sync.Mutex
+	at  []extent
+	end int64 // of the file
+}
+
+type extent struct {
+	from int64
+	n    int
+}
+
+// newRecords is room for n records, in a nameless file where the results go, since
+// the system's folder for such things may itself lie in memory. close it.
+func newRecords(dir string, n int) (*records, error) {
+	path := filepath.Join(dir, report.JSONLName)
+	f, err := atomicfile.NewScratch(path)
+	if err != nil {
+		return nil, err
+	}
+	return &records{path: path, file: f, at: make([]extent, n)}, nil
+}
+
+func (r *records) close() { r.file.Discard() }
+
+// put keeps the record of photo i, in place of what it had; its paths are text
+// from then on.
+func (r *records) put(i int, p record.Photo) error {
+	p.Path, p.PairedWith = record.TextPath(p.Path), record.TextPath(p.PairedWith)
+	b, err := json.Marshal(p)
+	if err != nil {
+		return fmt.Errorf("the record of %s: %w", p.Path, err)
+	}
+	r.mu.Lock()
+	at := extent{r.end, len(b)}
+	r.end += int64(len(b))
+	r.at[i] = at
+	r.mu.Unlock()
+	if _, err := r.file.WriteAt(b, at.from); err != nil {
+		return atomicfile.Explain(r.path, err)
+	}
+	return nil
+}
+
+// Len is how many photos there are.
+func (r *records) Len() int { return len(r.at) }
+
+// At is the record of photo i, the caller's own.
+func (r *records) At(i int) (p record.Photo, err error) {
+	b := make([]byte, r.at[i].n)
+	if _, err = r.file.ReadAt(b, r.at[i].from); err == nil {
+		err = json.Unmarshal(b, &p)
+	}
+	if err != nil {
+		err = fmt.Errorf("what was measured of photo %d can't be read back: %w", i+1, err)
+	}
+	return p, err
+}
+
+// join joins two photos of a tray; seen is the one under ultraviolet light.
+func (r *records) join(ctx context.Context, pair pairing, seen pairable) error {
+	day, err := r.At(pair.day)
+	if err != nil {
+		return err
+	}
+	uv, err := r.At(pair.ultraviolet)
+	if err != nil {
+		return err
+	}
+	join(ctx, &day, &uv, seen, pair.mapped)
+	if err := r.put(pair.day, day); err != nil {
+		return err
+	}
+	return r.put(pair.ultraviolet, uv)
+}
