@@ -5,6 +5,7 @@ SHELL := /bin/sh
 # OpenCV and Go's threads together make glibc keep an arena a thread; two are
 # as fast and take far less memory.
 export MALLOC_ARENA_MAX := 2
+GO := . scripts/lean-link.sh && go
 
 .PHONY: all demo build test card samples accuracy bench docs leaks mangle fuzz deb setup clean
 
@@ -23,11 +24,11 @@ demo: build
 
 build: setup
 	@mkdir -p bin
-	go build -o bin/tawsight ./cmd/tawsight
+	$(GO) build -o bin/tawsight ./cmd/tawsight
 
 test: setup
-	go vet ./...
-	go test -timeout 8m ./...
+	$(GO) vet ./...
+	$(GO) test -timeout 8m ./...
 
 # The card to print, into out/card.
 card: build
@@ -36,39 +37,39 @@ card: build
 # Renders the sample photos again, which takes long and needs POV-Ray. Neither
 # the demo nor the tests need it.
 samples: setup
-	go run ./samples/generate
+	$(GO) run ./samples/generate
 
 # Scores the sample photos against what is known of them and prints one table.
 accuracy: setup
-	go run ./cmd/accuracy
+	$(GO) run ./cmd/accuracy
 
 # Prints what measuring costs beside what it may cost, in one table; wants Debian's
 # python3-skimage, python3-sklearn and python3-opencv to compare with. With
 # BENCH=-long it runs 2,000 photos, which takes hours.
 bench: build
-	go build -o bin/bench ./bench
+	$(GO) build -o bin/bench ./bench
 	bin/bench $(BENCH)
 
 # Writes docs/features.md from the registry of features, and the schema of an
 # exported collection from the list of its tables.
 docs: setup
-	go test -run TestFeaturesPageIsUpToDate ./cmd/tawsight -update
-	go test -run TestSchemaIsUpToDate ./internal/collection -update
+	$(GO) test -run TestFeaturesPageIsUpToDate ./cmd/tawsight -update
+	$(GO) test -run TestSchemaIsUpToDate ./internal/collection -update
 
 # Counts OpenCV's matrices that are made and never closed. Slower than the
 # tests, hence apart from them.
 leaks: setup
-	go test -tags matprofile -run TestNoMatrixIsLeftOpen ./vision
+	$(GO) test -tags matprofile -run TestNoMatrixIsLeftOpen ./vision
 
 # Damages photos 10,000 times and has them checked and measured: counts what came
 # of it. The tests do a short run of it.
 mangle: setup
-	go run ./cmd/mangle -n 10000 -keep out/mangle
+	$(GO) run ./cmd/mangle -n 10000 -keep out/mangle
 
 # Fuzzes every target for a minute. The first time, OpenCV's binding is compiled anew
 # for it, which takes minutes; so is SQLite where Debian's libsqlite3-dev is missing.
 fuzz: setup
-	@tags=$$(pkg-config --exists sqlite3 2>/dev/null && echo "-tags libsqlite3"); \
+	@. scripts/lean-link.sh; tags=$$(pkg-config --exists sqlite3 2>/dev/null && echo "-tags libsqlite3"); \
 	for at in vision:FuzzHeader vision:FuzzStrip internal/heif:FuzzInspect internal/colour:FuzzReadProfile \
 		internal/bundle:FuzzOpen internal/bundle:FuzzManifest internal/collection:FuzzImport internal/collection:FuzzTable \
 		internal/refset:FuzzReadNotes internal/web:FuzzUpload classify:FuzzDecode; do \

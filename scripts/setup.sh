@@ -33,21 +33,35 @@ fi
 if [ $ci = yes ] && [ ! -e "$data" ] && [ ! -e "$data.gz" ]; then
 	packages="$packages opencv-doc"
 fi
-[ -n "$packages" ] || exit 0
+# Wanted, but nothing fails for want of it; see lean-link.sh.
+wanted=
+if ! have ld.lld && [ "$(uname -s)" = Linux ] && have apt-get && [ "$(id -u)" -eq 0 -o -n "$packages" ]; then
+	wanted=' lld'
+fi
+[ -n "$packages$wanted" ] || exit 0
 
-have apt-get || stop "this machine lacks:$packages (named as on Debian). Install $needs with your system's package manager (on macOS: brew install opencv pkg-config; on Fedora: sudo dnf install opencv-devel pkgconf gcc-c++), then run this again."
+have apt-get || stop "this machine lacks:$packages (named as on Debian). Install $needs with your system's package manager (on macOS: brew install opencv pkg-config; on Fedora: sudo dnf install opencv-devel pkgconf gcc-c++ lld), then run this again."
 
 as_root=
 if [ "$(id -u)" -ne 0 ]; then
 	have sudo || stop "this machine lacks:$packages. Ask somebody who may install software to run: apt-get install$packages"
 	as_root=sudo
 fi
-say "installing$packages (once; this can take some minutes)"
+say "installing$packages$wanted (once; this can take some minutes)"
 # A package list that cannot be refreshed need not stop the installation.
 $as_root apt-get update -q || say "the package lists could not be refreshed; going on with those there are"
 # Small images of Debian leave documentation out; the test data counts as such.
-$as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends \
-	-o 'Dpkg::Options::=--path-include=/usr/share/doc/opencv-doc/*' $packages ||
-	stop "apt-get could not install:$packages. Its messages above say why; then run this again."
+install() {
+	$as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends \
+		-o 'Dpkg::Options::=--path-include=/usr/share/doc/opencv-doc/*' "$@"
+}
+if [ -n "$wanted" ]; then
+	# shellcheck disable=SC2086 # a list
+	install $wanted || say "going on without$wanted: programs will start more slowly"
+fi
+if [ -n "$packages" ]; then
+	# shellcheck disable=SC2086 # a list
+	install $packages || stop "apt-get could not install:$packages. Its messages above say why; then run this again."
+fi
 
 pkg-config --exists opencv4 || stop "OpenCV is installed, but pkg-config does not find it as opencv4: needed is $needs."
