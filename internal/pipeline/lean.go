@@ -10,11 +10,18 @@ import (
 // leanBytes is what Go's memory is kept to while little of it is in use.
 const leanBytes = 16 << 20
 
+// tablesBytes is the same while tables and page are written, when the workers have
+// nothing to do and hold no picture.
+const tablesBytes = 48 << 20
+
 // lean has Go give memory back. What workers hand over are pictures of many
 // megabytes, soon done with, and Go keeps such room for a while. The limit moves
 // with what is in use, so that it never makes Go collect without end. The user's
 // own GOMEMLIMIT stands. To be called now and then.
-func lean() {
+func lean() { leanTo(leanBytes) }
+
+// leanTo is lean with another bound.
+func leanTo(bytes float64) {
 	if os.Getenv("GOMEMLIMIT") != "" {
 		return
 	}
@@ -24,5 +31,5 @@ func lean() {
 	if live[0].Value.Kind() == metrics.KindUint64 {
 		used = float64(live[0].Value.Uint64())
 	}
-	debug.SetMemoryLimit(int64(math.Max(leanBytes, 1.5*used+leanBytes/2)))
+	debug.SetMemoryLimit(int64(math.Max(bytes, 1.5*used+bytes/2)))
 }

@@ -183,6 +183,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		sum.Failures = append(sum.Failures, Failure{Path: record.TextPath(paths[i]), Reason: unread[i]})
 	}
 	sum.Failed = len(sum.Failures)
+	leanTo(tablesBytes)
 	if err := report.WriteJSONL(filepath.Join(o.OutDir, report.JSONLName), photos); err != nil {
 		return sum, err
 	}
