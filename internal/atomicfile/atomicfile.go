@@ -19,7 +19,17 @@ import (
 // do. Missing folders on the way to path are made. What was written survives
 // the program's end, not a power cut in the next seconds: the file is not
 // forced to the disk.
-func Write(path string, fill func(io.Writer) error) (err error) {
+func Write(path string, fill func(io.Writer) error) error {
+	return write(path, func(f *os.File) error {
+		w := bufio.NewWriterSize(f, 1<<16)
+		if err := fill(w); err != nil {
+			return err
+		}
+		return w.Flush()
+	})
+}
+
+func write(path string, fill func(*os.File) error) (err error) {
 	folder := filepath.Dir(path)
 	if err := os.MkdirAll(folder, 0o777); err != nil {
 		return Explain(path, err)
@@ -34,11 +44,7 @@ func Write(path string, fill func(io.Writer) error) (err error) {
 			os.Remove(tmp.Name())
 		}
 	}()
-	w := bufio.NewWriterSize(tmp, 1<<16)
-	if err := fill(w); err != nil {
-		return Explain(path, err)
-	}
-	if err := w.Flush(); err != nil {
+	if err := fill(tmp); err != nil {
 		return Explain(path, err)
 	}
 	if err := tmp.Close(); err != nil {
@@ -50,11 +56,16 @@ func Write(path string, fill func(io.Writer) error) (err error) {
 	return nil
 }
 
-// WriteBytes makes the file at path hold data; see Write.
-func WriteBytes(path string, data []byte) error {
-	return Write(path, func(w io.Writer) error {
-		_, err := w.Write(data)
-		return err
+// WriteBytes makes the file at path hold the data, one part after the other; see
+// Write.
+func WriteBytes(path string, data ...[]byte) error {
+	return write(path, func(f *os.File) error {
+		for _, part := range data {
+			if _, err := f.Write(part); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 }
 

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -14,7 +15,8 @@ import (
 
 // records are a run's records, kept in a file until the tables and the page are
 // written of them: a photo of 20 marbles has some 60 kB of figures and reasons, and
-// there may be thousands. They are [record.Photos] once each photo was put.
+// there may be thousands. They are [record.Photos] once each photo was put, each
+// kept as its line of photos.jsonl.
 type records struct {
 	path string // whose place is wanted, for errors
 	file *atomicfile.Scratch
@@ -46,10 +48,11 @@ func (r *records) close() { r.file.Discard() }
 // from then on.
 func (r *records) put(i int, p record.Photo) error {
 	p.Path, p.PairedWith = record.TextPath(p.Path), record.TextPath(p.PairedWith)
-	b, err := json.Marshal(p)
-	if err != nil {
-		return fmt.Errorf("the record of %s: %w", p.Path, err)
+	var line bytes.Buffer
+	if err := report.EncodeJSONL(&line, record.List{p}); err != nil {
+		return err
 	}
+	b := line.Bytes()
 	r.mu.Lock()
 	at := extent{r.end, len(b)}
 	r.end += int64(len(b))
@@ -66,14 +69,20 @@ func (r *records) Len() int { return len(r.at) }
 
 // At is the record of photo i, the caller's own.
 func (r *records) At(i int) (p record.Photo, err error) {
-	b := make([]byte, r.at[i].n)
-	if _, err = r.file.ReadAt(b, r.at[i].from); err == nil {
+	b, err := r.Line(i)
+	if err == nil {
 		err = json.Unmarshal(b, &p)
 	}
-	if err != nil {
-		err = fmt.Errorf("what was measured of photo %d can't be read back: %w", i+1, err)
-	}
 	return p, err
+}
+
+// Line is the line of photo i; see [report.WriteJSONL].
+func (r *records) Line(i int) ([]byte, error) {
+	b := make([]byte, r.at[i].n)
+	if _, err := r.file.ReadAt(b, r.at[i].from); err != nil {
+		return nil, fmt.Errorf("what was measured of photo %d can't be read back: %w", i+1, err)
+	}
+	return b, nil
 }
 
 // join joins two photos of a tray; seen is the one under ultraviolet light.

@@ -325,7 +325,7 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 // again next time; where the disk is full, all that is remembered makes room.
 func (m *memory) write(name string, body []byte) {
 	head := fmt.Appendf(nil, "%08x", crc32.Checksum(body, castagnoli))
-	err := atomicfile.WriteBytes(name, append(head, body...))
+	err := atomicfile.WriteBytes(name, head, body)
 	if errors.Is(err, syscall.ENOSPC) && m.dir != "" {
 		m.tidy(time.Now(), 0)
 		return

@@ -15,9 +15,25 @@ import (
 )
 
 // WriteJSONL writes the full records to path, one line a photo, in the order
-// given.
+// given. Photos that have a Line(i), as EncodeJSONL wrote it before, are not encoded
+// again.
 func WriteJSONL(path string, photos record.Photos) error {
-	return atomicfile.Write(path, func(w io.Writer) error { return EncodeJSONL(w, photos) })
+	return atomicfile.Write(path, func(w io.Writer) error {
+		lines, ok := photos.(interface{ Line(i int) ([]byte, error) })
+		if !ok {
+			return EncodeJSONL(w, photos)
+		}
+		for i := range photos.Len() {
+			line, err := lines.Line(i)
+			if err == nil {
+				_, err = w.Write(line)
+			}
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	})
 }
 
 // EncodeJSONL writes the full records to w, one line a photo, in the order
