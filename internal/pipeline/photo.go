@@ -11,6 +11,7 @@ import (
 	"tawsight/internal/quality"
 	"tawsight/internal/record"
 	"tawsight/internal/report"
+	"tawsight/internal/worker"
 	"tawsight/vision"
 )
 
@@ -98,6 +99,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 		}
 	}
 	want.clock.done("blur and white")
+	worker.Trim() // room that looking for the card left in pieces
 	found := vision.Find(p, scene)
 	want.clock.done("outlines")
 	ids := mat.number(&found)

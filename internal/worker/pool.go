@@ -367,7 +367,7 @@ func (t *tail) take() string {
 // and not by 4 kB, each of which the system has to see to. See GiveBack for the rest.
 var frugal = []string{
 	"MALLOC_ARENA_MAX=2", "GLIBC_TUNABLES=glibc.malloc.hugetlb=1",
-	"OPENCV_FOR_THREADS_NUM=1", "GOMAXPROCS=2", "GOGC=100", "GOMEMLIMIT=40MiB",
+	"OPENCV_FOR_THREADS_NUM=1", "GOMAXPROCS=2", "GOGC=70", "GOMEMLIMIT=40MiB",
 }
 
 // Frugal has OpenCV compute on one thread in this process as in a worker, for
