@@ -11,8 +11,12 @@ import (
 const leanBytes = 16 << 20
 
 // tablesBytes is the same while tables and page are written, when the workers have
-// nothing to do and hold no picture.
-const tablesBytes = 48 << 20
+// nothing to do and hold no picture, and heldForTables how many photos' records stay
+// at hand then, at 200 kB each.
+const (
+	tablesBytes   = 64 << 20
+	heldForTables = 100
+)
 
 // lean has Go give memory back. What workers hand over are pictures of many
 // megabytes, soon done with, and Go keeps such room for a while. The limit moves

@@ -21,9 +21,11 @@ type records struct {
 	path string // whose place is wanted, for errors
 	file *atomicfile.Scratch
 
-	mu  sync.Mutex
-	at  []extent
-	end int64 // of the file
+	mu   sync.Mutex
+	at   []extent
+	end  int64 // of the file
+	held map[int]record.Photo
+	room int // for how many more of them
 }
 
 type extent struct {
@@ -43,6 +45,10 @@ func newRecords(dir string, n int) (*records, error) {
 }
 
 func (r *records) close() { r.file.Discard() }
+
+// settle says that no photo will be put any more. From then on the first n that are
+// asked for stay at hand.
+func (r *records) settle(n int) { r.held, r.room = map[int]record.Photo{}, n }
 
 // put keeps the record of photo i, in place of what it had; its paths are text
 // from then on.
@@ -67,13 +73,28 @@ func (r *records) put(i int, p record.Photo) error {
 // Len is how many photos there are.
 func (r *records) Len() int { return len(r.at) }
 
-// At is the record of photo i, the caller's own.
+// At is the record of photo i; before settle it is the caller's own.
 func (r *records) At(i int) (p record.Photo, err error) {
+	r.mu.Lock()
+	p, ok := r.held[i]
+	r.mu.Unlock()
+	if ok {
+		return p, nil
+	}
 	b, err := r.Line(i)
 	if err == nil {
 		err = json.Unmarshal(b, &p)
 	}
-	return p, err
+	if err != nil {
+		return p, err
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if _, ok := r.held[i]; !ok && r.room > 0 {
+		r.held[i] = p
+		r.room--
+	}
+	return p, nil
 }
 
 // Line is the line of photo i; see [report.WriteJSONL].

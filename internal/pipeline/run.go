@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -184,16 +185,21 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	}
 	sum.Failed = len(sum.Failures)
 	leanTo(tablesBytes)
-	if err := report.WriteJSONL(filepath.Join(o.OutDir, report.JSONLName), photos); err != nil {
-		return sum, err
-	}
-	if err := report.WriteMarblesCSV(filepath.Join(o.OutDir, report.MarblesName), photos, featureNames()); err != nil {
-		return sum, err
-	}
-	if err := report.WritePhotosCSV(filepath.Join(o.OutDir, report.PhotosName), photos); err != nil {
-		return sum, err
-	}
-	if err := report.WriteHTMLWith(o.OutDir, photos, func(i int) report.PagePictures { return pagePictures(pages[i]) }); err != nil {
+	photos.settle(heldForTables)
+	var errs [4]error
+	each(ctx, len(errs), o.Workers, func(i int) {
+		switch i {
+		case 0: // it takes longest
+			errs[i] = report.WriteHTMLWith(o.OutDir, photos, func(i int) report.PagePictures { return pagePictures(pages[i]) })
+		case 1:
+			errs[i] = report.WriteMarblesCSV(filepath.Join(o.OutDir, report.MarblesName), photos, featureNames())
+		case 2:
+			errs[i] = report.WritePhotosCSV(filepath.Join(o.OutDir, report.PhotosName), photos)
+		case 3:
+			errs[i] = report.WriteJSONL(filepath.Join(o.OutDir, report.JSONLName), photos)
+		}
+	})
+	if err := cmp.Or(cmp.Or(errs[:]...), ctx.Err()); err != nil {
 		return sum, err
 	}
 	// Once more, for only now are all photos known.
