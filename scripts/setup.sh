@@ -33,9 +33,10 @@ fi
 if [ $ci = yes ] && [ ! -e "$data" ] && [ ! -e "$data.gz" ]; then
 	packages="$packages opencv-doc"
 fi
-# Wanted, but nothing fails for want of it; see lean-link.sh.
+# Wanted, but nothing fails for want of it (see lean-link.sh), so it is tried once.
 wanted=
-if ! have ld.lld && [ "$(uname -s)" = Linux ] && have apt-get && [ "$(id -u)" -eq 0 -o -n "$packages" ]; then
+tried=bin/.lld-tried
+if ! have ld.lld && [ "$(uname -s)" = Linux ] && have apt-get && { [ -n "$packages" ] || [ "$(id -u)" -eq 0 ]; } && [ ! -e $tried ]; then
 	wanted=' lld'
 fi
 [ -n "$packages$wanted" ] || exit 0
@@ -56,6 +57,7 @@ install() {
 		-o 'Dpkg::Options::=--path-include=/usr/share/doc/opencv-doc/*' "$@"
 }
 if [ -n "$wanted" ]; then
+	mkdir -p bin && : >$tried
 	# shellcheck disable=SC2086 # a list
 	install $wanted || say "going on without$wanted: programs will start more slowly"
 fi
