@@ -188,6 +188,11 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	photos.settle(heldForTables)
 	var errs [4]error
 	each(ctx, len(errs), o.Workers, func(i int) {
+		defer func() {
+			if fault := recover(); fault != nil { // nobody else sees it here
+				errs[i] = fmt.Errorf("a fault in the program itself while results were written (%v); please report it", fault)
+			}
+		}()
 		switch i {
 		case 0: // it takes longest
 			errs[i] = report.WriteHTMLWith(o.OutDir, photos, func(i int) report.PagePictures { return pagePictures(pages[i]) })
