@@ -5,10 +5,11 @@ import (
 	"sort"
 
 	"tawsight/calib"
+	"tawsight/internal/kernels"
 )
 
 // bins is the number of directions in which a candidate is looked at.
-const bins = 72
+const bins = kernels.Directions
 
 // coarse is a candidate after its cone was fitted to the edges around it.
 type coarse struct {
@@ -23,26 +24,23 @@ type coarse struct {
 
 func (c coarse) r() float64 { return c.e.MeanRadiusPX() }
 
-// seenEdge is an edge and the direction it is seen in.
-type seenEdge struct {
-	edge
-	ray calib.Vec3
-}
-
 // edgeGrid finds the edges near a place quickly.
 type edgeGrid struct {
-	cell   int
-	w, h   int
-	first  []int32 // where each cell's edges begin among the points, row by row
-	points []seenEdge
+	cell  int
+	w, h  int
+	first []int32 // where each cell's edges begin among all, row by row
+	edges kernels.Edges
+	mag   []float64
+	ray   []calib.Vec3 // the direction that each is seen in
 
-	near    []seenEdge // scratch
+	near    kernels.Near // scratch
 	rays    []calib.Vec3
 	weights []float64
 }
 
 func newEdgeGrid(es []edge, w, h, cell int, cam calib.Camera) *edgeGrid {
-	g := &edgeGrid{cell: cell, w: (w + cell - 1) / cell, h: (h + cell - 1) / cell, points: make([]seenEdge, len(es))}
+	n := len(es)
+	g := &edgeGrid{cell: cell, w: (w + cell - 1) / cell, h: (h + cell - 1) / cell, edges: kernels.MakeEdges(n), mag: make([]float64, n), ray: make([]calib.Vec3, n)}
 	g.first = make([]int32, g.w*g.h+1)
 	at := func(e edge) int { return int(e.y)/cell*g.w + int(e.x)/cell }
 	for _, e := range es {
@@ -54,7 +52,9 @@ func newEdgeGrid(es []edge, w, h, cell int, cam calib.Camera) *edgeGrid {
 	next := append([]int32(nil), g.first...)
 	for _, e := range es {
 		c := at(e)
-		g.points[next[c]] = seenEdge{e, cam.Ray(e.x, e.y)}
+		i := next[c]
+		g.edges.X[i], g.edges.Y[i], g.edges.GX[i], g.edges.GY[i] = float32(e.x), float32(e.y), float32(e.gx), float32(e.gy)
+		g.mag[i], g.ray[i] = e.mag, cam.Ray(e.x, e.y)
 		next[c]++
 	}
 	return g
@@ -69,23 +69,23 @@ const halfStrength = 8.0
 // pass; it is well below what any use of it asks for.
 const hopeless = 0.2
 
-// nearby lists the edges that lie between lo and hi radii of a circle's middle.
-func (g *edgeGrid) nearby(out []seenEdge, c circle, lo, hi float64) []seenEdge {
+// nearby looks up the edges that lie between two radii of a circle's middle.
+func (g *edgeGrid) nearby(c circle, lo, hi float64) {
 	lo, hi = lo*c.r, hi*c.r
-	lo2, hi2 := lo*lo, hi*hi
 	x0, x1 := max(0, int(c.x-hi)/g.cell), min(g.w-1, int(c.x+hi)/g.cell)
 	y0, y1 := max(0, int(c.y-hi)/g.cell), min(g.h-1, int(c.y+hi)/g.cell)
+	// The cells of a row lie one after another.
+	row := func(cy int) (from, to int) { return int(g.first[cy*g.w+x0]), int(g.first[cy*g.w+x1+1]) }
+	n := 0
 	for cy := y0; cy <= y1; cy++ {
-		// The cells of a row lie one after another.
-		cells := g.points[g.first[cy*g.w+x0]:g.first[cy*g.w+x1+1]]
-		for i := range cells {
-			dx, dy := cells[i].x-c.x, cells[i].y-c.y
-			if d2 := dx*dx + dy*dy; d2 > lo2 && d2 < hi2 {
-				out = append(out, cells[i])
-			}
-		}
+		from, to := row(cy)
+		n += to - from
 	}
-	return out
+	g.near.Reset(n)
+	for cy := y0; cy <= y1; cy++ {
+		from, to := row(cy)
+		g.near.Append(g.edges, from, to, float32(c.x), float32(c.y), float32(lo), float32(hi))
+	}
 }
 
 // The edges that a candidate may come to lie on, in its first radii: it may
@@ -100,47 +100,26 @@ const (
 // through them by least squares, with a narrowing band.
 func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 	out := coarse{e: calib.Ellipse{CxPX: c.x, CyPX: c.y, SemiMajorPX: c.r, SemiMinorPX: c.r}}
-	g.near = g.nearby(g.near[:0], c, nearestEdge, farthestEdge)
+	g.nearby(c, nearestEdge, farthestEdge)
+	var best [kernels.Directions]int32
 	for pass, band := range [5]float64{0.16, 0.10, 0.06, 0.04, 0.025} {
 		e := out.e
 		r := out.r()
-		tol := band*r + 0.9
-		var best [bins]*seenEdge
-		var dist [bins]float64
-		for i := range dist {
-			dist[i] = tol
-		}
 		sin, cos := math.Sincos(e.AngleDeg * math.Pi / 180)
-		pa, pb := 1/e.SemiMajorPX, 1/e.SemiMinorPX
-		lo, hi := max(0, 1-tol/r), 1+tol/r
-		lo, hi = lo*lo, hi*hi
-		for i := range g.near {
-			p := &g.near[i]
-			dx, dy := p.x-e.CxPX, p.y-e.CyPX
-			u, v := (cos*dx+sin*dy)*pa, (-sin*dx+cos*dy)*pb
-			d2 := u*u + v*v
-			if d2 <= lo || d2 >= hi || d2 == 0 {
-				continue
-			}
-			nx, ny := u*pa, v*pb
-			nx, ny = cos*nx-sin*ny, sin*nx+cos*ny
-			if g := nx*p.gx + ny*p.gy; g*g < 0.85*0.85*(nx*nx+ny*ny) {
-				continue
-			}
-			off := math.Abs(math.Sqrt(d2)-1) * r
-			if b := binOf(dx, dy); off < dist[b] {
-				dist[b], best[b] = off, p
-			}
-		}
+		g.near.Nearest(kernels.Ring{
+			CX: e.CxPX - c.x, CY: e.CyPX - c.y, Cos: cos, Sin: sin, SemiMajor: e.SemiMajorPX, SemiMinor: e.SemiMinorPX,
+			Radius: r, Tolerance: band*r + 0.9, LeastCos: 0.85,
+		}, &best)
 		n := 0
 		score := 0.0
 		g.rays, g.weights = g.rays[:0], g.weights[:0]
 		for _, p := range best {
-			if p != nil {
+			if p >= 0 {
 				n++
-				w := p.mag / (p.mag + halfStrength)
+				i := g.near.Index[p]
+				w := g.mag[i] / (g.mag[i] + halfStrength)
 				score += w
-				g.rays = append(g.rays, p.ray)
+				g.rays = append(g.rays, g.ray[i])
 				g.weights = append(g.weights, w)
 			}
 		}
@@ -167,42 +146,6 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 	}
 	return out
 }
-
-// binOf is which of the directions about a middle a place lies in, found by the
-// tangent within an eighth of a turn, which is cheaper than the angle.
-func binOf(dx, dy float64) int {
-	ax, ay := math.Abs(dx), math.Abs(dy)
-	const eighth = bins / 8
-	t := 0.0
-	if ax >= ay {
-		t = ay / ax
-	} else {
-		t = ax / ay
-	}
-	b := eighth - 1
-	for b > 0 && t < binTangents[b] {
-		b--
-	}
-	if ax < ay {
-		b = 2*eighth - 1 - b
-	}
-	if dx < 0 {
-		b = 4*eighth - 1 - b
-	}
-	if dy < 0 {
-		b = bins - 1 - b
-	}
-	return b
-}
-
-// binTangents are the tangents at which the directions of an eighth of a turn
-// begin.
-var binTangents = func() (t [bins / 8]float64) {
-	for i := range t {
-		t[i] = math.Tan(2 * math.Pi * float64(i) / bins)
-	}
-	return t
-}()
 
 // choose keeps one candidate a marble. Circles inside a marble (the dark ring
 // of refraction, a window's reflection, a ribbon) have edges too; the outline

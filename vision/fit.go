@@ -4,55 +4,75 @@ import (
 	"math"
 
 	"tawsight/calib"
+	"tawsight/internal/kernels"
 	"tawsight/internal/order"
 )
 
-// probe measures how far places lie from one ellipse.
-type probe struct{ cx, cy, c, s, a, b float64 }
-
-func probeOf(e calib.Ellipse) probe {
+// probeOf is an ellipse as places measured from x, y know it.
+func probeOf(e calib.Ellipse, x, y float64) kernels.Probe {
 	s, c := math.Sincos(e.AngleDeg * math.Pi / 180)
-	return probe{e.CxPX, e.CyPX, c, s, 1 / e.SemiMajorPX, 1 / e.SemiMinorPX}
+	return kernels.Probe{CX: e.CxPX - x, CY: e.CyPX - y, Cos: c, Sin: s, SemiMajor: e.SemiMajorPX, SemiMinor: e.SemiMinorPX}
 }
 
-// off is how far a point lies outside the ellipse, px, along the normal to first
-// order.
-func (p *probe) off(x, y float64) float64 {
-	dx, dy := x-p.cx, y-p.cy
-	u, v := (p.c*dx+p.s*dy)*p.a, (-p.s*dx+p.c*dy)*p.b
-	d2 := u*u + v*v
-	if d2 == 0 {
-		return -1 / p.b
+// A band is what lies near an outline in each direction that something does in.
+type band struct {
+	kernels.Places
+	seen *sight
+	of   []int32 // which of all places each is
+}
+
+func (b *band) probe(e calib.Ellipse) kernels.Probe { return probeOf(e, b.seen.x, b.seen.y) }
+
+func (b *band) place(i int) *place { return &b.seen.places[b.of[i]] }
+
+func (b *band) reset(s *sight) {
+	n := len(s.places)
+	b.seen = s
+	b.Reset(n, s.at.Directions())
+	if b.of = b.of[:0]; cap(b.of) < n {
+		b.of = make([]int32, 0, n)
 	}
-	gu, gv := u*p.a, v*p.b
-	// (d - 1) / (|gradient| / d)
-	return (d2 - math.Sqrt(d2)) / math.Sqrt(gu*gu+gv*gv)
 }
 
-// band is what lies within reach of an outline, px, in each direction: nothing
-// farther out or in counts for or against it.
-func (s sight) band(e calib.Ellipse, reach float64) [][]place {
-	out := make([][]place, 0, len(s.dirs))
-	pr := probeOf(e)
-	for _, d := range s.dirs {
-		from := 0
-		for from < len(d) && pr.off(d[from].x, d[from].y) > reach {
+// add adds places from to before to of those that the direction was cut out of.
+func (b *band) add(from *kernels.Places, of []int32, first, last int) {
+	b.Copy(from, first, last)
+	for i := first; i < last; i++ {
+		if of == nil {
+			b.of = append(b.of, int32(i))
+		} else {
+			b.of = append(b.of, of[i])
+		}
+	}
+	b.End()
+}
+
+// band is what lies within reach of an outline, px: nothing farther out or in counts
+// for or against it. It is valid until the next one is asked for.
+func (rf *refiner) band(s *sight, e calib.Ellipse, reach float64) *band {
+	b := &rf.near
+	b.reset(s)
+	off := s.at.Offs(probeOf(e, s.x, s.y))
+	for d := range s.at.Directions() {
+		from, last := s.at.Direction(d)
+		for from < last && float64(off[from]) > reach {
 			from++
 		}
 		to := from
-		for to < len(d) && pr.off(d[to].x, d[to].y) > -reach {
+		for to < last && float64(off[to]) > -reach {
 			to++
 		}
 		if from < to {
-			out = append(out, d[from:to])
+			b.add(&s.at, nil, from, to)
 		}
 	}
-	return out
+	return b
 }
 
 // picked is the place chosen in one direction.
 type picked struct {
 	*place
+	at  int     // which it is in its band
 	off float64 // from the outline, px
 	// inner says that a step was seen outside it: it may be a ring inside.
 	inner bool
@@ -61,34 +81,10 @@ type picked struct {
 // pick chooses in each direction the place that serves an outline best: within
 // tol of it, the nearest while the outline is still being found, the outermost
 // step once it is (settled).
-func pick(out []picked, dirs [][]place, e calib.Ellipse, tol, softLimit float64, settled bool) []picked {
+func (b *band) pick(out []picked, e calib.Ellipse, tol, softLimit float64, settled bool) []picked {
 	out = out[:0]
-	pr := probeOf(e)
-	for _, d := range dirs {
-		best := picked{off: tol}
-		covered := false
-		for i := range d {
-			p := &d[i]
-			o := pr.off(p.x, p.y)
-			if o >= tol {
-				covered = covered || p.step && p.width <= softLimit
-				continue
-			}
-			if o <= -tol {
-				continue
-			}
-			inner := covered || !p.step
-			if settled && p.step {
-				best = picked{p, o, inner}
-				break
-			}
-			if best.place == nil || math.Abs(o) < math.Abs(best.off) {
-				best = picked{p, o, inner}
-			}
-		}
-		if best.place != nil {
-			out = append(out, best)
-		}
+	for _, p := range b.Pick(b.probe(e), tol, softLimit, settled) {
+		out = append(out, picked{b.place(int(p.Place)), int(p.Place), float64(p.Off), p.Inner != 0})
 	}
 	return out
 }
@@ -167,12 +163,12 @@ func (f *fitting) weigh(limit, softLimit float64) {
 // nearest to the outline, a weighted least-squares cone, again with a
 // narrowing tolerance; with tries, at the end the outermost steps near what that
 // many draws agree on; with Tukey's biweight.
-func (rf *refiner) fit(seen sight, start calib.Ellipse, reach, softLimit float64, tries int) (o Outline, ok bool) {
+func (rf *refiner) fit(seen *sight, start calib.Ellipse, reach, softLimit float64, tries int) (o Outline, ok bool) {
 	f := fitting{rf: rf, startPX: start.MeanRadiusPX(), e: start}
-	dirs := seen.band(start, reach)
+	dirs := rf.band(seen, start, reach)
 	least := 0.6 + 0.5*rf.sigmaPX
 	for tol := reach; ; tol *= 0.75 {
-		if f.pts = pick(f.pts, dirs, f.e, tol, softLimit, false); len(f.pts) < 12 {
+		if f.pts = dirs.pick(f.pts, f.e, tol, softLimit, false); len(f.pts) < 12 {
 			return o, false
 		}
 		if f.weigh(1.2*tol, softLimit); !f.solve() {
@@ -188,7 +184,7 @@ func (rf *refiner) fit(seen sight, start calib.Ellipse, reach, softLimit float64
 		if c, ok := rf.consensus(dirs, f.e, tight, 0.08, rf.against(outsideFinal), tries); ok {
 			f.e = c
 			for range 3 {
-				if f.pts = pick(f.pts, dirs, f.e, 1.5*tight, softLimit, true); len(f.pts) < 12 {
+				if f.pts = dirs.pick(f.pts, f.e, 1.5*tight, softLimit, true); len(f.pts) < 12 {
 					break
 				}
 				if f.weigh(1.5*tight, softLimit); !f.solve() {
@@ -199,14 +195,14 @@ func (rf *refiner) fit(seen sight, start calib.Ellipse, reach, softLimit float64
 		}
 	}
 	scale := least / 2
-	abs := make([]float64, 0, len(dirs))
+	abs := make([]float64, 0, dirs.Directions())
 	for range 8 {
 		// The outermost step may lie a little outside an edge that was nearer.
 		near := math.Max(least*1.3, 3.5*scale)
 		if tries > 0 {
 			near = least
 		}
-		if f.pts = pick(f.pts, dirs, f.e, near, softLimit, true); len(f.pts) < 12 {
+		if f.pts = dirs.pick(f.pts, f.e, near, softLimit, true); len(f.pts) < 12 {
 			return o, false
 		}
 		f.weigh(4*scale, softLimit)
@@ -218,19 +214,19 @@ func (rf *refiner) fit(seen sight, start calib.Ellipse, reach, softLimit float64
 		if !f.solve() {
 			return o, false
 		}
-		pr := probeOf(f.e)
 		abs = abs[:0]
-		for _, p := range f.pts {
-			abs = append(abs, math.Abs(pr.off(p.x, p.y)))
+		off := dirs.Offs(dirs.probe(f.e))
+		for i := range f.pts {
+			abs = append(abs, math.Abs(float64(off[f.pts[i].at])))
 		}
 		scale = math.Max(0.12, math.Min(least, 1.4826*order.Median(abs)))
 	}
 	o = Outline{Cone: f.cone, Ellipse: f.e, ResidualPX: scale, RimShiftPX: rf.rim.shift(f.e.MeanRadiusPX())}
-	pr := probeOf(f.e)
+	off := dirs.Offs(dirs.probe(f.e))
 	var st, wd []float64
 	for i, p := range f.pts {
 		// Support counts directions near the outline, by strength.
-		if d := math.Abs(pr.off(p.x, p.y)); d < least {
+		if d := math.Abs(float64(off[p.at])); d < least {
 			o.Coverage++
 			share := p.strength / (p.strength + 25) * (1 - d*d/(least*least))
 			if p.inner {
@@ -267,8 +263,10 @@ func (rf *refiner) fit(seen sight, start calib.Ellipse, reach, softLimit float64
 // step lies on it speak for it, those with one outside it against, by
 // strength. Glass left outside a too small circle shows there, and so do paper
 // and shadow inside a too large one, by having nothing on it.
-func (rf *refiner) judge(seen sight, e calib.Ellipse, softLimit float64) float64 {
-	return agreement(seen.band(e, rf.judgeReach(e)), e, judgeTolPX+0.2*rf.sigmaPX, rf.against(outsideShare), softLimit) / float64(max(1, seen.looked))
+func (rf *refiner) judge(seen *sight, e calib.Ellipse, softLimit float64) float64 {
+	b := rf.band(seen, e, rf.judgeReach(e))
+	terms := kernels.Terms{Tol: judgeTolPX + 0.2*rf.sigmaPX, Outside: rf.against(outsideShare), Soft: softLimit, Inner: innerEdgeShare}
+	return b.Agreement(0, b.Directions(), b.probe(e), terms) / float64(max(1, seen.looked))
 }
 
 // judgeReach is how far around an outline judge looks, px.
@@ -327,8 +325,8 @@ func (s *sequence) three(n int) (a, b, c int) {
 // mean of all edges would be drawn in by it. The outline is the circle that
 // touches the outer ones: places on it speak for it by their strength, steps
 // outside it against it, and places inside it count nothing.
-func (rf *refiner) consensus(dirs [][]place, start calib.Ellipse, tol, stray, outside float64, tries int) (calib.Ellipse, bool) {
-	n := len(dirs)
+func (rf *refiner) consensus(near *band, start calib.Ellipse, tol, stray, outside float64, tries int) (calib.Ellipse, bool) {
+	n := near.Directions()
 	if n < 24 {
 		return start, false
 	}
@@ -336,11 +334,12 @@ func (rf *refiner) consensus(dirs [][]place, start calib.Ellipse, tol, stray, ou
 	bestScore := 0.0
 	seq := sequence(1)
 	next := seq.below
-	draw := func(d []place) calib.Vec3 {
-		if d[0].step && next(4) != 0 {
-			return d[0].ray
+	draw := func(d int) calib.Vec3 {
+		from, to := near.Direction(d)
+		if near.Step(from) && next(4) != 0 {
+			return near.place(from).ray
 		}
-		return d[next(len(d))].ray
+		return near.place(from + next(to-from)).ray
 	}
 	r := start.MeanRadiusPX()
 	// Which outline is best shows in every other direction too, where they lie
@@ -349,18 +348,27 @@ func (rf *refiner) consensus(dirs [][]place, start calib.Ellipse, tol, stray, ou
 	if n > 128 {
 		every = 2
 	}
-	few, rest := make([][]place, 0, n/4+1), make([][]place, 0, n)
-	for i := 0; i < n; i += every {
-		if i/every%4 == 0 {
-			few = append(few, dirs[i])
-		} else {
-			rest = append(rest, dirs[i])
+	// A quarter of the directions come first.
+	asked := &rf.asked
+	asked.reset(near.seen)
+	few := 0
+	for _, first := range [2]bool{true, false} {
+		for i := 0; i < n; i += every {
+			if (i/every%4 == 0) == first {
+				from, to := near.Direction(i)
+				asked.add(&near.Places, near.of, from, to)
+			}
+		}
+		if first {
+			few = asked.Directions()
 		}
 	}
+	all := asked.Directions()
+	terms := kernels.Terms{Tol: tol, Outside: outside, Soft: math.Inf(1), Inner: innerEdgeShare}
 	bestFirst := 0.0
 	for range tries {
 		a, b, c := seq.three(n)
-		cone, ok := calib.ConeThrough(draw(dirs[a]), draw(dirs[b]), draw(dirs[c]))
+		cone, ok := calib.ConeThrough(draw(a), draw(b), draw(c))
 		if !ok {
 			continue
 		}
@@ -369,9 +377,10 @@ func (rf *refiner) consensus(dirs [][]place, start calib.Ellipse, tol, stray, ou
 			continue
 		}
 		// Most draws are hopeless, and a quarter of the directions shows it.
-		if first := agreement(few, e, tol, outside, math.Inf(1)); first < hopelessDraw*bestFirst {
+		probe := asked.probe(e)
+		if first := asked.Agreement(0, few, probe, terms); first < hopelessDraw*bestFirst {
 			continue
-		} else if score := first + agreement(rest, e, tol, outside, math.Inf(1)); score > bestScore {
+		} else if score := first + asked.Agreement(few, all, probe, terms); score > bestScore {
 			best, bestScore, bestFirst = e, score, first
 		}
 	}
@@ -390,43 +399,3 @@ func sureWeight(strength float64) float64 {
 
 // sureLeast is the strength up to which a step may be grain.
 const sureLeast = 15.0
-
-// agreement is how well directions agree with an outline, summed over them: in
-// each the strongest place within tol px of it, less what a step outside it says
-// against it (times outside); see consensus. Steps wider
-// than softLimit px may be a shadow's, and count a tenth for it and nothing
-// against.
-func agreement(dirs [][]place, e calib.Ellipse, tol, outside, softLimit float64) float64 {
-	score := 0.0
-	pr := probeOf(e)
-	per := 1 / (tol * tol)
-	for _, d := range dirs {
-		best := 0.0
-		covered := false
-		for i := range d {
-			p := &d[i]
-			o := pr.off(p.x, p.y)
-			if o <= -tol {
-				break // and what follows lies deeper still
-			}
-			soft := p.width > softLimit
-			if o < tol {
-				w := p.speaks * (1 - o*o*per)
-				if soft {
-					w *= 0.1
-				}
-				if !p.step || covered {
-					w *= innerEdgeShare
-				}
-				if w > best {
-					best = w
-				}
-			} else if p.step && !covered && !soft {
-				score -= outside * p.against
-			}
-			covered = covered || p.step && !soft
-		}
-		score += best
-	}
-	return score
-}

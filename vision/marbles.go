@@ -363,11 +363,11 @@ func (rf *refiner) outlinesNear(c coarse, all []coarse, s float64, skip func(x, 
 	if o, ok := bestOf(tries); ok {
 		mid = o.Ellipse
 	}
-	if e, ok := rf.consensus(seen.band(mid, 0.12*mid.MeanRadiusPX()+1+rf.sigmaPX), mid, 0.6+0.5*rf.sigmaPX, 0.2, rf.against(outsideShare), chooseTries); ok {
+	if e, ok := rf.consensus(rf.band(seen, mid, 0.12*mid.MeanRadiusPX()+1+rf.sigmaPX), mid, 0.6+0.5*rf.sigmaPX, 0.2, rf.against(outsideShare), chooseTries); ok {
 		try(e)
 	}
 	var last []Outline
-	settle := func(seen sight, o Outline) {
+	settle := func(seen *sight, o Outline) {
 		if n, ok := rf.fit(seen, o.Ellipse, reachOf(2, o.Ellipse), softLimit, chooseTries); ok && n.Coverage >= leastFinal {
 			n.Support = rf.judge(seen, n.Ellipse, softLimit)
 			last = append(last, n)
@@ -383,7 +383,7 @@ func (rf *refiner) outlinesNear(c coarse, all []coarse, s float64, skip func(x, 
 		// farther around is tried as well.
 		wide := rf.scan(base, 0.5*base.MeanRadiusPX(), skip)
 		if wide.looked > 0 {
-			if e, ok := rf.consensus(wide.dirs, base, 0.6+0.5*rf.sigmaPX, 0.45, rf.against(outsideShare), finalTries); ok {
+			if e, ok := rf.consensus(rf.band(wide, base, math.Inf(1)), base, 0.6+0.5*rf.sigmaPX, 0.45, rf.against(outsideShare), finalTries); ok {
 				settle(wide, Outline{Ellipse: e})
 				bySupport(last)
 			}

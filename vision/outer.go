@@ -35,23 +35,24 @@ const (
 // darkening as the shadow did, and the strongest edge all round can be the inner
 // border of that dark ring. The glass then ends farther out, at a weak edge that
 // shows in some directions only, and meets the strong one in others.
-func (rf *refiner) outside(seen sight, e calib.Ellipse) *calib.Ellipse {
+func (rf *refiner) outside(seen *sight, e calib.Ellipse) *calib.Ellipse {
 	r := e.MeanRadiusPX()
 	tol := judgeTolPX + 0.1*rf.sigmaPX
-	dirs := seen.band(e, 2*outerMost*r+2)
-	n := len(dirs)
+	near := rf.band(seen, e, 2*outerMost*r+2)
+	n := near.Directions()
 	if n < 24 {
 		return nil
 	}
-	pr := probeOf(e)
+	off := append([]float32(nil), near.Offs(near.probe(e))...)
 	// In most photos next to nothing lies outside.
 	out := make([]int, n) // how many of a direction's places may be on it
 	any := 0
-	for i, d := range dirs {
-		for out[i] < len(d) && pr.off(d[out[i]].x, d[out[i]].y) > -0.8 {
-			out[i]++
+	for d := range n {
+		from, to := near.Direction(d)
+		for from+out[d] < to && off[from+out[d]] > -0.8 {
+			out[d]++
 		}
-		if out[i] > 0 && d[0].strength > outerLeast && pr.off(d[0].x, d[0].y) > 2*tol {
+		if out[d] > 0 && near.place(from).strength > outerLeast && float64(off[from]) > 2*tol {
 			any++
 		}
 	}
@@ -60,7 +61,10 @@ func (rf *refiner) outside(seen sight, e calib.Ellipse) *calib.Ellipse {
 	}
 	seq := sequence(7)
 	next := seq.below
-	draw := func(i int) calib.Vec3 { return dirs[i][next(max(1, out[i]))].ray }
+	draw := func(d int) calib.Vec3 {
+		from, _ := near.Direction(d)
+		return near.place(from + next(max(1, out[d]))).ray
+	}
 	var best *calib.Ellipse
 	bestScore := 0.0
 	var heights []float64
@@ -78,20 +82,21 @@ func (rf *refiner) outside(seen sight, e calib.Ellipse) *calib.Ellipse {
 		if gap < 0.4 || gap > outerMost*r || math.Hypot(q.CxPX-e.CxPX, q.CyPX-e.CyPX) > gap+2*tol {
 			continue
 		}
-		pq := probeOf(q)
+		there := near.Offs(near.probe(q))
 		open, covered, steps, score := 0, 0, 0, 0.0
 		heights = heights[:0]
-		for _, d := range dirs {
-			if pr.off(d[0].x, d[0].y)-pq.off(d[0].x, d[0].y) < 2*tol {
+		for d := range n {
+			from, to := near.Direction(d)
+			if float64(off[from]-there[from]) < 2*tol {
 				continue // the two meet here
 			}
 			open++
-			for i := range d {
-				if o := pq.off(d[i].x, d[i].y) / tol; o > -1 && o < 1 && d[i].strength > outerLeast {
+			for i := from; i < to; i++ {
+				if o := float64(there[i]) / tol; o > -1 && o < 1 && near.place(i).strength > outerLeast {
 					covered++
 					score += 1 - o*o
-					heights = append(heights, d[i].strength)
-					if d[i].step {
+					heights = append(heights, near.place(i).strength)
+					if near.Step(i) {
 						steps++
 					}
 					break

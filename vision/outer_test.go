@@ -9,24 +9,23 @@ import (
 
 // ringSeen is what a look round shows where a strong edge lies on one circle and
 // a fainter one, in some directions, on a larger that it touches from inside.
-func ringSeen(cam calib.Camera, inner, outer calib.Ellipse, faint float64, shows func(i int) bool) sight {
+func ringSeen(cam calib.Camera, inner, outer calib.Ellipse, faint float64, shows func(i int) bool) *sight {
 	const n = 120
-	s := sight{looked: n}
-	mid := probeOf(inner)
+	s := &sight{looked: n, x: inner.CxPX, y: inner.CyPX}
+	var all []place
+	var ends []int
 	for i := range n {
-		var d []place
 		add := func(e calib.Ellipse, strength float64) {
 			x, y, _, _ := e.At(2 * math.Pi * float64(i) / n)
-			p := place{x: x, y: y, off: mid.off(x, y), strength: strength, step: true, ray: cam.Ray(x, y)}
-			p.speaks, p.against = strength/(strength+judgeHalf), sureWeight(strength)
-			d = append(d, p)
+			all = append(all, place{x: x, y: y, strength: strength, step: true, ray: cam.Ray(x, y)})
 		}
 		if shows(i) {
 			add(outer, faint)
 		}
 		add(inner, 90)
-		s.dirs = append(s.dirs, d)
+		ends = append(ends, len(all))
 	}
+	s.hold(all, ends)
 	return s
 }
 

@@ -1,6 +1,10 @@
 package vision
 
-import "math"
+import (
+	"math"
+
+	"tawsight/internal/kernels"
+)
 
 // glassIndex is the refractive index of soda-lime glass at 589 nm (Rubin 1985,
 // Solar Energy Materials 12: 1.523).
@@ -88,7 +92,8 @@ func rimInset(r, sigmaPX float64) float64 {
 	}
 	step := scanStep(r, sigmaPX)
 	every := int(step/fine + 0.5)
-	look := stepSearchAt(step, window, gap, inward)
+	var look kernels.Reader
+	look.Look(searchAt(step, window, gap, inward, sigmaPX), n/every+1)
 	// The edge before it is blurred, from half a kernel before the first sample.
 	edge := make([]float64, n+2*half+1)
 	for i := range edge {
@@ -96,18 +101,18 @@ func rimInset(r, sigmaPX float64) float64 {
 	}
 	// The mean over where between two samples the outline may lie.
 	inset, found := 0.0, 0
-	var prof []float64
+	var prof []kernels.Sample
 	for phase := 0; phase < every; phase += max(1, every/5) {
 		prof = prof[:0]
 		for i := phase; i < n; i += every {
 			v := 0.0
 			for k := range kernel {
-				v += kernel[k] / sum * edge[i+k]
+				v += kernel[k] * edge[i+k]
 			}
-			prof = append(prof, 0.6-0.3*v, 0, 0)
+			prof = append(prof, kernels.Sample{float32(1 - 0.3*v/sum)})
 		}
-		if steps := look.steps(prof, nil); len(steps) > 0 {
-			inset += steps[0].at*step + float64(phase)*fine - start
+		if steps, _ := look.Profile(prof, &[5]int{-1, -1, 0, -1, -1}, len(prof)); len(steps) > 0 {
+			inset += steps[0].At*step + float64(phase)*fine - start
 			found++
 		}
 	}

@@ -1,0 +1,90 @@
+package kernels
+
+// #include "kernels.h"
+import "C"
+
+import "math"
+
+// Directions is how many directions about a circle edges are sorted into.
+const Directions = 8 * C.TW_EIGHTH
+
+// Edges are edge pixels with their unit gradients, one number each in all four.
+type Edges struct{ X, Y, GX, GY []float32 }
+
+// MakeEdges has room for n.
+func MakeEdges(n int) Edges {
+	all := make([]float32, 4*n)
+	return Edges{all[:n:n], all[n : 2*n : 2*n], all[2*n : 3*n : 3*n], all[3*n:]}
+}
+
+// Near are the edges about one place, relative to it, and their numbers among all.
+type Near struct {
+	Edges
+	Index []int32
+	off   []float32
+}
+
+// Reset forgets all, and makes room for at least n.
+func (a *Near) Reset(n int) {
+	if cap(a.X) < n {
+		a.Edges, a.Index, a.off = MakeEdges(n), make([]int32, n), make([]float32, n)
+	}
+	a.X, a.Y, a.GX, a.GY, a.Index = a.X[:0], a.Y[:0], a.GX[:0], a.GY[:0], a.Index[:0]
+}
+
+// Append takes those of edges from to before to that lie between two radii of a
+// place, px. There must be room for all of them; see Reset.
+func (a *Near) Append(e Edges, from, to int, cx, cy, least, most float32) {
+	n := to - from
+	if n <= 0 {
+		return
+	}
+	k := len(a.X)
+	_, _ = e.Y[from:to], e.GX[from:to]
+	_, _ = e.X[from:to], e.GY[from:to]
+	m := k + n
+	x, y, gx, gy, at := a.X[:m], a.Y[:m], a.GX[:m], a.GY[:m], a.Index[:m]
+	k += int(C.tw_annulus(f32(&e.X[from]), f32(&e.Y[from]), f32(&e.GX[from]), f32(&e.GY[from]), C.int(n),
+		C.float(cx), C.float(cy), C.float(least*least), C.float(most*most),
+		f32(&x[k]), f32(&y[k]), f32(&gx[k]), f32(&gy[k]), (*C.int32_t)(&at[k]), C.int32_t(from)))
+	a.X, a.Y, a.GX, a.GY, a.Index = x[:k], y[:k], gx[:k], gy[:k], at[:k]
+}
+
+// Ring is an ellipse that edges are to lie on, in the places of a Near.
+type Ring struct {
+	CX, CY, Cos, Sin     float64 // its middle, px, and the direction of its longer axis
+	SemiMajor, SemiMinor float64 // px
+	Radius, Tolerance    float64 // its mean radius, and how far off an edge may lie, px
+	LeastCos             float64 // of the angle between an edge's gradient and the normal
+}
+
+// tangents are those at which the directions of an eighth of a turn begin.
+var tangents = func() (t [C.TW_EIGHTH]float32) {
+	for i := range t {
+		t[i] = float32(math.Tan(2 * math.Pi * float64(i) / Directions))
+	}
+	return t
+}()
+
+// Nearest gives, for each direction about the ring, which of the edges lies nearest
+// to it among those whose gradient points along its normal; -1 for none. Of several
+// as near it is the first.
+func (a *Near) Nearest(r Ring, best *[Directions]int32) {
+	if len(a.X) == 0 {
+		for i := range best {
+			best[i] = -1
+		}
+		return
+	}
+	lo, hi := max(0, 1-r.Tolerance/r.Radius), 1+r.Tolerance/r.Radius
+	e := C.tw_ring{
+		cx: C.float(r.CX), cy: C.float(r.CY), cos: C.float(r.Cos), sin: C.float(r.Sin),
+		pa: C.float(1 / r.SemiMajor), pb: C.float(1 / r.SemiMinor), r: C.float(r.Radius),
+		lo2: C.float(lo * lo), hi2: C.float(hi * hi), along2: C.float(r.LeastCos * r.LeastCos), tol: C.float(r.Tolerance),
+	}
+	off := a.off[:len(a.X)]
+	C.tw_nearest(f32(&a.X[0]), f32(&a.Y[0]), f32(&a.GX[0]), f32(&a.GY[0]), C.int(len(a.X)), &e,
+		f32(&tangents[0]), f32(&off[0]), (*C.int32_t)(&best[0]))
+}
+
+func f32(p *float32) *C.float { return (*C.float)(p) }

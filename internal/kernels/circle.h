@@ -1,0 +1,74 @@
+// Circles and the edges about them. Included by loops.c.
+
+// annulus copies the edges that lie between two radii of a place, and appends
+// their numbers, the first being first; it returns how many.
+static int NAME(annulus)(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,
+		  float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first)
+{
+	int k = 0;
+	for (int i = 0; i < n; i++) {
+		float dx = x[i] - cx, dy = y[i] - cy, d2 = dx * dx + dy * dy;
+		ox[k] = dx;
+		oy[k] = dy;
+		ogx[k] = gx[i];
+		ogy[k] = gy[i];
+		oi[k] = first + i;
+		k += d2 > lo2 && d2 < hi2;
+	}
+	return k;
+}
+
+// FAR is added to the squares of distances that count for nothing. Loops that work on
+// many numbers at once have no branches.
+#define FAR 1e30f
+
+static inline int NAME(direction)(float dx, float dy, const float *tangents)
+{
+	float ax = fabsf(dx), ay = fabsf(dy);
+	float t = ax >= ay ? ay / ax : ax / ay;
+	int b = 0;
+	for (int i = 1; i < TW_EIGHTH; i++)
+		b += t >= tangents[i];
+	if (ax < ay)
+		b = 2 * TW_EIGHTH - 1 - b;
+	if (dx < 0)
+		b = 4 * TW_EIGHTH - 1 - b;
+	if (dy < 0)
+		b = 8 * TW_EIGHTH - 1 - b;
+	return b;
+}
+
+// nearest finds, in each direction about an ellipse, the edge nearest to it whose
+// gradient points along its normal: its number in best, -1 for none. off is room for
+// n numbers.
+static void NAME(nearest)(const float *restrict x, const float *restrict y, const float *restrict gx, const float *restrict gy, int n,
+		     const tw_ring *e, const float *tangents, float *restrict off, int32_t *restrict best)
+{
+	const float cx = e->cx, cy = e->cy, c = e->cos, s = e->sin, pa = e->pa, pb = e->pb, r = e->r;
+	const float lo2 = e->lo2, hi2 = e->hi2, along2 = e->along2;
+	for (int i = 0; i < n; i++) {
+		float dx = x[i] - cx, dy = y[i] - cy;
+		float u = (c * dx + s * dy) * pa, v = (c * dy - s * dx) * pb;
+		float d2 = u * u + v * v;
+		float nu = u * pa, nv = v * pb;
+		float nx = c * nu - s * nv, ny = s * nu + c * nv;
+		float g = nx * gx[i] + ny * gy[i];
+		int no = (d2 <= lo2) | (d2 >= hi2) | (g * g < along2 * (nx * nx + ny * ny));
+		off[i] = d2 + FAR * (float)no;
+	}
+	float dist[8 * TW_EIGHTH];
+	for (int b = 0; b < 8 * TW_EIGHTH; b++) {
+		dist[b] = e->tol;
+		best[b] = -1;
+	}
+	for (int i = 0; i < n; i++) {
+		if (off[i] >= FAR)
+			continue;
+		float o = fabsf(sqrtf(off[i]) - 1) * r;
+		int b = NAME(direction)(x[i] - cx, y[i] - cy, tangents);
+		if (o < dist[b]) {
+			dist[b] = o;
+			best[b] = i;
+		}
+	}
+}

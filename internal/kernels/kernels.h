@@ -1,0 +1,73 @@
+// The innermost loops of measuring, in C. See kernels.go.
+#ifndef TAWSIGHT_KERNELS_H
+#define TAWSIGHT_KERNELS_H
+
+#include <stdint.h>
+
+typedef struct {
+	float cx, cy;     // its middle
+	float cos, sin;   // of the angle of its longer axis
+	float pa, pb;     // one over its semi-axes
+	float r;          // its mean radius
+	float lo2, hi2;   // squares of how far in and out edges may lie, in radii
+	float along2;     // square of the cosine that a gradient must have along the normal
+	float tol;        // how far off edges may lie, px
+} tw_ring;
+
+#define TW_EIGHTH 9 // directions in an eighth of a turn
+
+int tw_annulus(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,
+	       float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first);
+void tw_nearest(const float *x, const float *y, const float *gx, const float *gy, int n, const tw_ring *e, const float *tangents,
+		float *off, int32_t *best);
+
+// Profiles across an outline; see profile.go.
+#define TW_STEPS 3
+
+typedef struct {
+	int window, gap, inward, level, apart; // samples
+	double noise_floor, onset, over_peak, shadow, levels, least, slope_least;
+} tw_search;
+
+typedef struct {
+	double at, strength, width;
+} tw_step;
+
+typedef struct {
+	int steps, slopes;
+	tw_step step[TW_STEPS];
+} tw_seen;
+
+void tw_patch_row(const uint8_t *bgr, int n, const float *table, float *out);
+void tw_along(const float *patch, int w, int h, double x, double y, double dx, double dy, int n, float *out);
+void tw_profile(const float *raw, const int64_t *from, const double *weights, int count, int n, const tw_search *ss,
+		double *room, tw_seen *seen, double *steep);
+
+// Places seen around a marble; see outline.go. Those of direction d are numbers
+// ends[d] to before ends[d + 1], outermost first.
+typedef struct {
+	const float *x, *y, *speaks, *against, *width;
+	const uint8_t *step;
+	const int32_t *ends;
+} tw_places;
+
+typedef struct {
+	float cx, cy, cos, sin, pa, pb; // as in tw_ring
+} tw_probe;
+
+typedef struct {
+	float tol, outside, soft, inner;
+} tw_terms;
+
+typedef struct {
+	int32_t place, inner;
+	float off;
+} tw_picked;
+
+void tw_offs(const float *x, const float *y, int n, const tw_probe *e, float *off);
+double tw_agreement(const float *x, const float *y, const float *speaks, const float *against, const float *width, const uint8_t *step,
+		    const int32_t *ends, int from, int to, const tw_probe *e, const tw_terms *t, float *off);
+int tw_pick(const float *x, const float *y, const float *width, const uint8_t *step, const int32_t *ends, int dirs, const tw_probe *e,
+	    float tol, float soft, int settled, float *off, tw_picked *out);
+
+#endif

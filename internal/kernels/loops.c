@@ -1,0 +1,92 @@
+// The loops, compiled twice on x86: for every processor, and for those with AVX2,
+// which works on eight numbers at once. Which is taken is settled at the first call.
+// Neither fuses a multiplication with an addition, so both come to the same.
+
+#include <math.h>
+#include <string.h>
+
+#include "kernels.h"
+
+// Four numbers at once: a sample's lightness and two colour differences, and a
+// fourth that is always 0.
+typedef float v4f __attribute__((vector_size(16), aligned(4)));
+typedef float v8f __attribute__((vector_size(32), aligned(4)));
+typedef double v4d __attribute__((vector_size(32), aligned(8)));
+typedef int64_t v4l __attribute__((vector_size(32)));
+
+// A straight line through each channel.
+typedef struct {
+	v4d a, b;
+} line4;
+
+// The profile's running sums over the window, to fit lines by.
+typedef struct {
+	v4d s0, s1, s2;
+} sums4;
+
+#define NAME(f) f##_any
+#include "circle.h"
+#include "profile.h"
+#include "outline.h"
+#undef NAME
+
+#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
+#pragma GCC push_options
+#pragma GCC target("avx2")
+#define NAME(f) f##_avx2
+#include "circle.h"
+#include "profile.h"
+#include "outline.h"
+#undef NAME
+#pragma GCC pop_options
+#define BEST(f) (__builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
+#else
+#define BEST(f) f##_any
+#endif
+
+int tw_annulus(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,
+	       float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first)
+{
+	return BEST(annulus)(x, y, gx, gy, n, cx, cy, lo2, hi2, ox, oy, ogx, ogy, oi, first);
+}
+
+void tw_nearest(const float *x, const float *y, const float *gx, const float *gy, int n, const tw_ring *e, const float *tangents,
+		float *off, int32_t *best)
+{
+	BEST(nearest)(x, y, gx, gy, n, e, tangents, off, best);
+}
+
+void tw_patch_row(const uint8_t *bgr, int n, const float *table, float *out)
+{
+	BEST(patch_row)(bgr, n, table, out);
+}
+
+void tw_along(const float *patch, int w, int h, double x, double y, double dx, double dy, int n, float *out)
+{
+	BEST(along)(patch, w, h, x, y, dx, dy, n, out);
+}
+
+void tw_profile(const float *raw, const int64_t *from, const double *weights, int count, int n, const tw_search *ss,
+		double *room, tw_seen *seen, double *steep)
+{
+	BEST(profile)(raw, from, weights, count, n, ss, room, seen, steep);
+}
+
+void tw_offs(const float *x, const float *y, int n, const tw_probe *e, float *off)
+{
+	BEST(offs)(x, y, n, e, off);
+}
+
+double tw_agreement(const float *x, const float *y, const float *speaks, const float *against, const float *width, const uint8_t *step,
+		    const int32_t *ends, int from, int to, const tw_probe *e, const tw_terms *t, float *off)
+{
+	tw_places p = {x, y, speaks, against, width, step, ends};
+	return BEST(agreement)(&p, from, to, e, t, off);
+}
+
+int tw_pick(const float *x, const float *y, const float *width, const uint8_t *step, const int32_t *ends, int dirs, const tw_probe *e,
+	    float tol, float soft, int settled, float *off, tw_picked *out)
+{
+	tw_places p = {x, y, 0, 0, width, step, ends};
+	return BEST(pick)(&p, dirs, e, tol, soft, settled, off, out);
+}
