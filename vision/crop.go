@@ -5,6 +5,8 @@ import (
 	"math"
 
 	"tawsight/calib"
+	"tawsight/internal/colour"
+	"tawsight/internal/kernels"
 )
 
 // Crop cuts a square around a marble out of the photo, balanced, at scale
@@ -18,53 +20,78 @@ func Crop(p *Photo, o Outline, light Light, scale float64, side int) *image.NRGB
 	if side == 0 || across.to <= across.from || down.to <= down.from {
 		return out
 	}
+	n := across.to - across.from
 	room := cropRooms.take()
-	rows := across.along(px, down.low, down.high, &room)
 	defer func() { cropRooms.put(room) }()
-	field := light.over(cx, cy, float64(side)/scale)
-	columns := field.columns(across.at[across.from:across.to])
-	width := 3 * (across.to - across.from)
-	line := make([]float32, width)
+	// Rows that are made of as many of the photo's as a row of the crop is, one after
+	// the other; and the photo's row, with room for what the weights past its end, all
+	// 0, are for.
+	rows := room.lend(&room.rows, n*down.count)
+	line := room.lend(&room.line, across.high-across.low+across.count)
+	clear(line)
+	finish := light.over(cx, cy, float64(side)/scale).finish(across.at[across.from:across.to])
+	row := make([]int32, 0, down.count)
+	next := down.low // the first of the photo's rows that was not read
 	for j := down.from; j < down.to; j++ {
-		down.column(line, rows, j)
-		field.encode(out.Pix[out.PixOffset(across.from, j):], line, columns, down.at[j])
+		row = row[:0]
+		weights := down.weights(j)
+		for k, w := range weights {
+			y := down.first(j) + k
+			if k > 0 && w == 0 {
+				continue // such a row may lie past the last
+			}
+			for ; next <= y; next++ {
+				linearSamples(line[:across.high-across.low], px, across.low, next, &room.codes)
+				kernels.Across(rows[next%down.count*n:][:n], line, across.taps())
+			}
+			weights[len(row)] = w
+			row = append(row, int32(y%down.count*n))
+		}
+		finish.at(down.at[j])
+		finish.Encode(out.Pix[out.PixOffset(across.from, j):], rows, row, weights)
 	}
 	return out
 }
 
-// column adds up the rows that row j of the crop is made of, as along gives them.
-func (t *taps) column(line, rows []float32, j int) {
-	row := func(k int) []float32 {
-		return rows[(t.first[j]+k-t.low)*len(line):][:len(line)]
+// linearSamples reads part of a photo's row in linear light: red, green and blue.
+func linearSamples(out []kernels.Sample, px calib.Pixels, x, y int, codes *[]float32) {
+	if px.B8 != nil && px.Table == nil {
+		kernels.PatchRow(out, px.B8[3*(y*px.W+x):], &linear8)
+		return
 	}
-	weights := t.weights(j)
-	for len(weights) > 1 && weights[len(weights)-1] == 0 {
-		weights = weights[:len(weights)-1] // such a row may lie past the last
+	if cap(*codes) < 3*len(out) {
+		*codes = make([]float32, 3*len(out))
 	}
-	switch len(weights) {
-	case 2:
-		a, b, u, v := row(0), row(1), weights[0], weights[1]
-		for i := range line {
-			line[i] = u*a[i] + v*b[i]
-		}
-	case 3:
-		a, b, c, u, v, w := row(0), row(1), row(2), weights[0], weights[1], weights[2]
-		for i := range line {
-			line[i] = u*a[i] + v*b[i] + w*c[i]
-		}
-	default:
-		clear(line)
-		for k, w := range weights {
-			from := row(k)[:len(line)]
-			for i := range line {
-				line[i] += w * from[i]
-			}
-		}
+	line := (*codes)[:3*len(out)]
+	px.LinearRow(x, y, line)
+	for i := range out {
+		out[i] = kernels.Sample{line[3*i], line[3*i+1], line[3*i+2]}
 	}
 }
 
-// cropRooms are for the photo's rows that crops are made of.
-var cropRooms shelf[[]float32]
+// linear8 is what codes of eight bits in sRGB add to a sample in linear light.
+var linear8 = func() (t kernels.CodeTable) {
+	for i, v := range colour.Linear8 {
+		l := float32(v)
+		t[0][i], t[1][i], t[2][i] = kernels.Sample{l}, kernels.Sample{0, l}, kernels.Sample{0, 0, l}
+	}
+	return t
+}()
+
+// cropRoom is for the photo's rows that crops are made of.
+type cropRoom struct {
+	rows, line []kernels.Sample
+	codes      []float32
+}
+
+func (r *cropRoom) lend(s *[]kernels.Sample, n int) []kernels.Sample {
+	if cap(*s) < n {
+		*s = make([]kernels.Sample, n)
+	}
+	return (*s)[:n]
+}
+
+var cropRooms shelf[cropRoom]
 
 // taps say, along one axis, which of the photo's pixels a crop's pixels are made
 // of. A crop's pixel is the mean of places spread evenly over it, one for each
@@ -74,7 +101,7 @@ type taps struct {
 	from, to  int       // the crop's pixels inside the photo
 	low, high int       // the photo's pixels that these are made of
 	at        []float64 // of each crop pixel: its middle in the photo, px
-	first     []int     // of each crop pixel: the first photo pixel
+	begin     []int32   // of each crop pixel: the first photo pixel, from low on
 	count     int       // weights a crop pixel
 	weight    []float32 // count of them for each crop pixel
 }
@@ -82,7 +109,7 @@ type taps struct {
 func tapsOf(middle, scale float64, side, size int) taps {
 	over := int(math.Max(1, math.Min(6, math.Ceil(1/scale))))
 	t := taps{
-		at: make([]float64, side), first: make([]int, side),
+		at: make([]float64, side), begin: make([]int32, side),
 		// From the first place to the last, and the neighbours of both.
 		count: int(math.Ceil((1-1/float64(over))/scale)) + 2,
 	}
@@ -104,74 +131,30 @@ func tapsOf(middle, scale float64, side, size int) taps {
 			x = math.Max(0, math.Min(float64(size-1), x))
 			x0 := int(x)
 			if a == 0 {
-				t.first[i] = x0
+				t.begin[i] = int32(x0)
 			}
-			k, f := x0-t.first[i], x-float64(x0)
+			k, f := x0-int(t.begin[i]), x-float64(x0)
 			w[k] += float32((1 - f) / float64(over))
 			if f > 0 {
 				w[k+1] += float32(f / float64(over))
 			}
 		}
 		// Beyond the photo's last pixel the weights are all 0.
-		t.low, t.high = min(t.low, t.first[i]), max(t.high, min(size, t.first[i]+t.count))
+		t.low, t.high = min(t.low, int(t.begin[i])), max(t.high, min(size, int(t.begin[i])+t.count))
+	}
+	for i := t.from; i < t.to; i++ {
+		t.begin[i] -= int32(t.low)
 	}
 	return t
 }
 
+// first is the first photo pixel that a crop pixel is made of.
+func (t *taps) first(i int) int { return t.low + int(t.begin[i]) }
+
+// taps are those of the crop's pixels inside the photo, from low on.
+func (t *taps) taps() kernels.Taps {
+	return kernels.Taps{Count: t.count, First: t.begin[t.from:t.to], Weight: t.weight[t.from*t.count : t.to*t.count]}
+}
+
 // weights are those of a crop pixel.
 func (t *taps) weights(i int) []float32 { return t.weight[i*t.count : (i+1)*t.count] }
-
-// along reads rows low to high of the photo in linear light, and gives them made
-// into the crop's pixels from to to along it, red, green and blue, one row after the
-// other. They lie in room, which is made larger where it must be.
-func (t *taps) along(px calib.Pixels, low, high int, room *[]float32) []float32 {
-	width := 3 * (t.to - t.from)
-	if cap(*room) < (high-low)*width {
-		*room = make([]float32, (high-low)*width)
-	}
-	out := (*room)[:(high-low)*width]
-	// What the weights past the photo's end, all 0, are for.
-	line := make([]float32, 3*(t.high-t.low+t.count))
-	seen := line[:3*(t.high-t.low)]
-	for y := low; y < high; y++ {
-		px.LinearRow(t.low, y, seen)
-		t.row(out[(y-low)*width:][:width], line)
-	}
-	return out
-}
-
-// row makes one row of the photo into the crop's pixels.
-func (t *taps) row(out, line []float32) {
-	first, weight := t.first[t.from:t.to], t.weight[t.from*t.count:t.to*t.count]
-	switch t.count {
-	case 2:
-		for i, x := range first {
-			c := (*[6]float32)(line[3*(x-t.low):])
-			w := (*[2]float32)(weight[2*i:])
-			q := (*[3]float32)(out[3*i:])
-			q[0] = w[0]*c[0] + w[1]*c[3]
-			q[1] = w[0]*c[1] + w[1]*c[4]
-			q[2] = w[0]*c[2] + w[1]*c[5]
-		}
-	case 3:
-		for i, x := range first {
-			c := (*[9]float32)(line[3*(x-t.low):])
-			w := (*[3]float32)(weight[3*i:])
-			q := (*[3]float32)(out[3*i:])
-			q[0] = w[0]*c[0] + w[1]*c[3] + w[2]*c[6]
-			q[1] = w[0]*c[1] + w[1]*c[4] + w[2]*c[7]
-			q[2] = w[0]*c[2] + w[1]*c[5] + w[2]*c[8]
-		}
-	default:
-		for i, x := range first {
-			c := line[3*(x-t.low):]
-			var r, g, b float32
-			for k, w := range weight[t.count*i:][:t.count] {
-				p := (*[3]float32)(c[3*k:])
-				r, g, b = r+w*p[0], g+w*p[1], b+w*p[2]
-			}
-			q := (*[3]float32)(out[3*i:])
-			q[0], q[1], q[2] = r, g, b
-		}
-	}
-}

@@ -4,7 +4,7 @@ import (
 	"math"
 
 	"tawsight/calib"
-	"tawsight/internal/colour"
+	"tawsight/internal/kernels"
 )
 
 // Light is how colours of a photo are balanced.
@@ -127,52 +127,39 @@ func (f *lightField) at(lin [3]float64, x, y float64) [3]float64 {
 	return lin
 }
 
-// A column is where in a lightField a column of pixels lies, for pictures that are
-// upright in the photo: the cell, and how far into it.
-type column struct {
-	cell int
-	into float32
+// A finish encodes the rows of a picture that is upright in the photo, in the light of
+// a lightField.
+type finish struct {
+	kernels.Finish
+	field *lightField
 }
 
-func (f *lightField) columns(x []float64) []column {
-	out := make([]column, len(x))
+// finish is for rows of pixels in the photo's columns x.
+func (f *lightField) finish(x []float64) *finish {
+	q := &finish{field: f}
+	q.Cell, q.Into, q.Gain = make([]int32, len(x)), make([]float32, len(x)), make([][2]kernels.Sample, fieldCells)
 	for i := range x {
 		u := max(0, min(fieldCells-1e-6, (x[i]-f.x0)*f.perPX))
-		out[i] = column{int(u), float32(u - float64(int(u)))}
+		q.Cell[i], q.Into[i] = int32(u), float32(u-float64(int(u)))
 	}
-	return out
+	if f.tone != nil {
+		q.Tone = &f.tone.steps
+	}
+	return q
 }
 
-// encode balances a row of linear colours, at a height in the photo, and writes them
-// as 8-bit sRGB, opaque: four bytes each.
-func (f *lightField) encode(out []uint8, line []float32, columns []column, y float64) {
+// at says in which row of the photo the next row lies.
+func (q *finish) at(y float64) {
+	f := q.field
 	v := max(0, min(fieldCells-1e-9, (y-f.y0)*f.perPX))
 	j := int(v)
 	v -= float64(j)
-	var at, slope [fieldCells][3]float32
-	for i := range at {
+	for i := range q.Gain {
 		for k := range 3 {
 			a := f.gain[j][i][k]*(1-v) + f.gain[j+1][i][k]*v
 			b := f.gain[j][i+1][k]*(1-v) + f.gain[j+1][i+1][k]*v
-			at[i][k], slope[i][k] = float32(a), float32(b-a)
+			q.Gain[i][0][k], q.Gain[i][1][k] = float32(a), float32(b-a)
 		}
-	}
-	for i := range columns {
-		c, q := (*[3]float32)(line[3*i:]), (*[4]uint8)(out[4*i:])
-		u, cell := columns[i].into, columns[i].cell&(fieldCells-1)
-		a, d := &at[cell], &slope[cell]
-		red, green, blue := c[0]*(a[0]+u*d[0]), c[1]*(a[1]+u*d[1]), c[2]*(a[2]+u*d[2])
-		if f.tone != nil {
-			y := 0.2126*red + 0.7152*green + 0.0722*blue
-			var k float32
-			if i := (math.Float32bits(y) - toneFrom) >> toneShift; i < toneCount {
-				k = f.tone.steps[i]
-			} else {
-				k = f.tone.at(y)
-			}
-			red, green, blue = red*k, green*k, blue*k
-		}
-		q[0], q[1], q[2], q[3] = colour.LinearToSRGB8(red), colour.LinearToSRGB8(green), colour.LinearToSRGB8(blue), 255
 	}
 }
 
@@ -189,8 +176,9 @@ const (
 type toneCurve struct {
 	white  calib.White // for what lies beyond the table; its gains are 1
 	factor [toneSteps + 2]float32
-	// steps is the factor by a luminance's own bits; see toneShift.
-	steps [toneCount]float32
+	// steps is the factor by a luminance's own bits: within a thousandth of at, which
+	// is enough for pictures of 8 bits.
+	steps [kernels.ToneSteps]float32
 }
 
 // toneCurves keeps the curve made last: all of a photo's marbles have one.
@@ -211,9 +199,7 @@ func newToneCurve(w calib.White) *toneCurve {
 	w.Gain = [3]float64{1, 1, 1}
 	t := &toneCurve{white: w}
 	for i := range t.steps {
-		// What the middle of the step comes to.
-		y := math.Float32frombits(toneFrom + uint32(i)<<toneShift + 1<<(toneShift-1))
-		t.steps[i] = float32(t.exact(float64(y)))
+		t.steps[i] = float32(t.exact(kernels.ToneAt(i)))
 	}
 	for i := range t.factor {
 		// From the second entry: at none the factor is not defined, and there
@@ -233,15 +219,6 @@ func (t *toneCurve) at(y float32) float32 {
 	}
 	return t.beyond(y)
 }
-
-// The steps by a luminance's bits are a 256th of it, from a 16,384th to 2: within a
-// thousandth of at, which is enough for pictures of 8 bits.
-const (
-	toneShift = 23 - 8
-	toneFrom  = 0x38800000 // 2^-14 as a float32
-	toneTo    = 0x40000000 // 2
-	toneCount = (toneTo - toneFrom) >> toneShift
-)
 
 func (t *toneCurve) beyond(y float32) float32 {
 	if !(y > 1e-6) {

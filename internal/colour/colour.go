@@ -139,6 +139,11 @@ func LinearToSRGB8(v float32) uint8 {
 	return 0
 }
 
+// CodeSteps are the tables of [LinearToSRGB8], for loops that don't call it: the code
+// that each step begins with, the steps a 256th of a number apart from 2^-13 to 1, and
+// where in linear light each code ends. Nothing may change them.
+func CodeSteps() (steps []uint8, ends *[256]float32) { return codes[:], &codeEnds }
+
 // SRGBToLinearFast is [SRGBToLinear] by table within 0 to 1, clipped to that.
 func SRGBToLinearFast(v float64) float64 {
 	if !(v > 0) {

@@ -70,4 +70,16 @@ double tw_agreement(const float *x, const float *y, const float *speaks, const f
 int tw_pick(const float *x, const float *y, const float *width, const uint8_t *step, const int32_t *ends, int dirs, const tw_probe *e,
 	    float tol, float soft, int settled, float *off, tw_picked *out);
 
+// Pictures; see picture.go. Tables by a number's own bits have steps of a 256th of the
+// number: from FROM to the last number below what they end at.
+#define TW_SHIFT 15
+#define TW_TONE_FROM 0x1p-14f
+#define TW_TONE_BELOW 0x1.fffffep0f
+#define TW_CODE_FROM 0x1p-13f
+#define TW_CODE_BELOW 0x1.fffffep-1f
+
+void tw_across(const float *line, const int32_t *first, const float *weight, int count, int n, float *out);
+void tw_encode(const float *rows, const int32_t *row, const float *weight, int count, int n, const int32_t *cell, const float *into,
+	       const float *gain, const float *tone, const uint8_t *codes, const float *ends, uint8_t *out);
+
 #endif

@@ -12,6 +12,7 @@
 typedef float v4f __attribute__((vector_size(16), aligned(4)));
 typedef float v8f __attribute__((vector_size(32), aligned(4)));
 typedef double v4d __attribute__((vector_size(32), aligned(8)));
+typedef int32_t v4i __attribute__((vector_size(16)));
 typedef int64_t v4l __attribute__((vector_size(32)));
 
 // A straight line through each channel.
@@ -28,6 +29,7 @@ typedef struct {
 #include "circle.h"
 #include "profile.h"
 #include "outline.h"
+#include "picture.h"
 #undef NAME
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
@@ -37,6 +39,7 @@ typedef struct {
 #include "circle.h"
 #include "profile.h"
 #include "outline.h"
+#include "picture.h"
 #undef NAME
 #pragma GCC pop_options
 #define BEST(f) (__builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
@@ -89,4 +92,15 @@ int tw_pick(const float *x, const float *y, const float *width, const uint8_t *s
 {
 	tw_places p = {x, y, 0, 0, width, step, ends};
 	return BEST(pick)(&p, dirs, e, tol, soft, settled, off, out);
+}
+
+void tw_across(const float *line, const int32_t *first, const float *weight, int count, int n, float *out)
+{
+	BEST(across)(line, first, weight, count, n, out);
+}
+
+void tw_encode(const float *rows, const int32_t *row, const float *weight, int count, int n, const int32_t *cell, const float *into,
+	       const float *gain, const float *tone, const uint8_t *codes, const float *ends, uint8_t *out)
+{
+	BEST(encode)(rows, row, weight, count, n, cell, into, gain, tone, codes, ends, out);
 }
