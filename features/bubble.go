@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"tawsight/internal/kernels"
 )
 
 // How a gas bubble in glass looks. At its wall light goes from glass (index
@@ -31,7 +33,7 @@ const (
 	bubbleLeastPX = 2.6
 	// bubbleScale is the face's radius, px, at which the first search is done.
 	bubbleScale = 40.0
-	bubbleDirs  = 24
+	bubbleDirs  = kernels.RoundDirs
 )
 
 // bubbleCues are what the decision rests on.
@@ -63,6 +65,16 @@ func (e *edgePlane) close() {
 }
 
 var tensors buffers[[3]float32]
+
+// planes are the gradients, number by number; the room they take is lent.
+func (e *edgePlane) planes() (kernels.Tensor, []float32) {
+	room := halves.take(kernels.TensorRoom(len(e.j)))
+	t := kernels.MakeTensor(room, len(e.j))
+	for i, j := range e.j {
+		t.Dif[i], t.Mix[i], t.All[i] = j[0], j[1], j[2]
+	}
+	return t, room
+}
 
 // tensor fills in the gradients (Scharr's weights, which turn best) within
 // reach of the middle, beyond which they aren't looked at.
@@ -198,7 +210,7 @@ var turned = func() (t [bubbleDirs][2]float32) {
 
 // ringAt are the places of the votes, shares of the circle's radius: the
 // bubble's edge and the two flanks of its ring.
-var ringAt = [3]float64{0.5, 0.94, 1.06}
+var ringAt = [kernels.RoundAt]float64{0.5, 0.94, 1.06}
 
 // edgeAt and coreAt are places at the edge alone and around the middle.
 var edgeAt, coreAt = [2]float64{0.94, 1.06}, [2]float64{0.4, 0.55}
@@ -222,25 +234,28 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 	c := float64(e.n-1) / 2
 	reach := int(bubbleWithin * e.radius)
 	side := 2*reach + 1
-	var votes [][]float64
+	tensor, room := e.planes()
+	defer halves.give(room)
+	var votes [][]float32
 	var radii []float64
 	for r := math.Max(bubbleLeast*e.radius, bubbleLeastPX); r <= bubbleMost*e.radius; r *= 1.16 {
 		radii = append(radii, r)
-		v := floats.zeroed(side * side)
+		v := halves.zeroed(side*side + 8)[:side*side]
 		// Middles are whole pixels here, so that the places of the votes are the
 		// same steps from each.
-		var steps [bubbleDirs][len(ringAt)]int
+		var steps [bubbleDirs][len(ringAt)]int32
 		for k, d := range cosSin {
 			for l, s := range ringAt {
-				steps[k][l] = int(math.Round(s*r*d[1]))*e.n + int(math.Round(s*r*d[0]))
+				steps[k][l] = int32(math.Round(s*r*d[1]))*int32(e.n) + int32(math.Round(s*r*d[0]))
 			}
 		}
+		noise := float32(len(ringAt)) * 2 * float32(e.noise)
 		for j := -reach; j <= reach; j++ {
-			for k := -reach; k <= reach; k++ {
-				if j*j+k*k <= reach*reach {
-					v[(j+reach)*side+k+reach] = e.votes((int(c)+j)*e.n+int(c)+k, &steps)
-				}
-			}
+			w := int(math.Sqrt(float64(reach*reach - j*j)))
+			tensor.RoundVotes(v[(j+reach)*side+reach-w:][:2*w+1], (int(c)+j)*e.n+int(c)-w, &steps, &turned, noise)
+			// What lies past the row's end was not asked.
+			past := (j+reach)*side + reach + w + 1
+			clear(v[past:min(past+8, cap(v))])
 		}
 		votes = append(votes, v)
 	}
@@ -264,11 +279,11 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 				}
 			}
 			if top {
-				all = append(all, bubbleCandidate{x: c + float64(k-reach), y: c + float64(j-reach), r: radii[l], vote: s})
+				all = append(all, bubbleCandidate{x: c + float64(k-reach), y: c + float64(j-reach), r: radii[l], vote: float64(s)})
 			}
 		}
 	}
-	floats.give(votes...)
+	halves.give(votes...)
 	if e != fine {
 		e.close()
 	}
@@ -388,24 +403,6 @@ func (q *bubbleCandidate) roundness(at func(s float64, k int) [3]float64) (sprea
 		s += (where[k] - mean) * cosSin[4*k%n][1] / n
 	}
 	return 10 * spread, 20 * math.Hypot(c, s)
-}
-
-// votes is vote around pixel i, with the places of the votes given as steps. Where
-// every third direction speaks against a circle, the others aren't asked.
-func (e *edgePlane) votes(i int, steps *[bubbleDirs][len(ringAt)]int) float64 {
-	total := float32(0)
-	floor := float32(len(ringAt)) * 2 * float32(e.noise)
-	for _, first := range [3]int{0, 1, 2} {
-		for k := first; k < bubbleDirs; k += 3 {
-			s, t := &steps[k], &turned[k]
-			a, b, c := &e.j[i+s[0]], &e.j[i+s[1]], &e.j[i+s[2]]
-			total += (t[0]*(a[0]+b[0]+c[0]) + t[1]*(a[1]+b[1]+c[1])) / (a[2] + b[2] + c[2] + floor)
-		}
-		if first == 0 && total <= 0 {
-			return 0
-		}
-	}
-	return float64(total) / bubbleDirs
 }
 
 // voteAt is vote at other shares of the radius.

@@ -9,7 +9,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
-	"tawsight/internal/colour"
+	"tawsight/internal/kernels"
 )
 
 // Colour is one colour of a face.
@@ -656,7 +656,7 @@ func smooth(f *Face) []lab32 {
 			}
 			light[x] = f.smoothed(x, y)
 		}
-		colour.LinearToLabRow(lab[from:to], light[from:to])
+		kernels.LabOf(lab[from:to], light[from:to])
 		for x, l := range lab[from:to] {
 			out[y*n+from+x] = lab32{float32(l[0] * lightnessWeight), float32(l[1]), float32(l[2])}
 		}

@@ -7,6 +7,7 @@ import (
 	"tawsight/calib"
 	"tawsight/features"
 	"tawsight/internal/colour"
+	"tawsight/internal/kernels"
 )
 
 // Radii that faces are resampled to, px: enough for fine ribbons, small enough
@@ -117,6 +118,7 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 	toPixel := discOnPhoto(e)
 	field := light.over(e.CxPX, e.CyPX, 2.1*e.SemiMajorPX)
 	see := newSampler(px)
+	line := make([]kernels.Sample, size)
 	near := neighbours(found.Marbles, i, features.RingFrom+features.RingSteps*features.RingStep)
 	covering := neighbours(found.Marbles, i, 1)
 	full := make([]bool, size)
@@ -134,7 +136,7 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 		if to <= from {
 			continue
 		}
-		lin, seen, mask := f.Linear[first:last], bright[first:last], f.Mask[first:last]
+		lin, seen, mask := line[:to-from], bright[first:last], f.Mask[first:last]
 		full := full[:to-from]
 		clear(lin)
 		clear(full)
@@ -148,12 +150,8 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 			}
 		}
 		at := toPixel.line(x, y, 1/r)
-		field.balance(lin, at)
-		colour.LinearToLabRow(f.Lab[first:last], lin)
-		for k := range lin {
-			l := &lin[k]
-			seen[k] = l[0]*0.2126 + l[1]*0.7152 + l[2]*0.0722
-		}
+		field.balance(lin, at, f.Linear[first:last], seen)
+		kernels.Lab(f.Lab[first:last], lin)
 		for k := range mask {
 			x := (float64(from+k) - c) / r
 			rho2 := x*x + y*y
@@ -164,17 +162,17 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 			if rho2 > features.RimFrom*features.RimFrom {
 				m |= features.Rim
 			}
-			if l := &lin[k]; full[k] && min(l[0], l[1], l[2]) > 0.6*seen[k] {
+			if l := &f.Linear[first+k]; full[k] && min(l[0], l[1], l[2]) > 0.6*seen[k] {
 				m |= features.Highlight
 			}
 			mask[k] = m
 		}
-		if ex, ey := at.place(to - from); len(covering) > 0 || !see.holds(at.x, at.y) || !see.holds(ex, ey) {
+		if ex, ey := at.Place(to - from); len(covering) > 0 || !see.holds(at.X, at.Y) || !see.holds(ex, ey) {
 			for k := range mask {
 				if mask[k] == 0 {
 					continue
 				}
-				ux, uy := at.place(k)
+				ux, uy := at.Place(k)
 				outside := ux < 0 || uy < 0 || ux > see.w || uy > see.h
 				if outside || covering.hold(ux, uy) {
 					mask[k] |= features.Hidden
@@ -293,15 +291,10 @@ func (d *onPhoto) at(x, y float64) (float64, float64) {
 }
 
 // line is a row of places on the disc, step radii apart, as it lies in the photo.
-func (d *onPhoto) line(x, y, step float64) straight {
+func (d *onPhoto) line(x, y, step float64) kernels.Straight {
 	ux, uy := d.at(x, y)
-	return straight{ux, uy, d.xx * step, d.xy * step}
+	return kernels.Straight{X: ux, Y: uy, DX: d.xx * step, DY: d.xy * step}
 }
-
-// straight are places along a straight line: the first, and the way to the next, px.
-type straight struct{ x, y, dx, dy float64 }
-
-func (l *straight) place(k int) (x, y float64) { return l.x + float64(k)*l.dx, l.y + float64(k)*l.dy }
 
 // A sampler reads a photo in linear light between its pixels, as
 // [calib.Pixels.LinearAt] does, and quicker where the photo is the usual one of 8
@@ -324,53 +317,35 @@ func (s *sampler) usual() bool { return s.px.B8 != nil && s.px.Table == nil }
 // at is the colour at a place; outside the photo that of its border.
 func (s *sampler) at(x, y float64) (c [3]float64) {
 	if s.usual() && s.holds(x, y) {
-		var one [1][3]float64
-		addInside(one[:], []bool{false}, s.px.B8, 3*s.px.W, straight{x: x, y: y}, 1)
-		return one[0]
+		t := &colour.Linear8
+		x0, y0 := int(x), int(y)
+		i := 3 * (y0*s.px.W + x0)
+		a, b := (*[6]uint8)(s.px.B8[i:]), (*[6]uint8)(s.px.B8[i+3*s.px.W:])
+		fx, fy := x-float64(x0), y-float64(y0)
+		wd := fx * fy
+		wb, wc := fx-wd, fy-wd
+		wa := 1 - fx - wc
+		for k := range c {
+			c[k] = t[a[2-k]]*wa + t[a[5-k]]*wb + t[b[2-k]]*wc + t[b[5-k]]*wd
+		}
+		return c
 	}
 	return s.px.LinearAt(x, y)
 }
 
 // add adds share times the colours at places to a line, and says where a channel
 // is as light as it can be.
-func (s *sampler) add(line [][3]float64, full []bool, at straight, share float64) {
-	ex, ey := at.place(len(line) - 1)
-	if s.usual() && s.holds(at.x, at.y) && s.holds(ex, ey) {
-		addInside(line, full, s.px.B8, 3*s.px.W, at, share)
+func (s *sampler) add(line []kernels.Sample, full []bool, at kernels.Straight, share float64) {
+	ex, ey := at.Place(len(line) - 1)
+	if s.usual() && s.holds(at.X, at.Y) && s.holds(ex, ey) {
+		kernels.Between(line, full, s.px.B8, s.px.W, at, &linear8, share, fullLight)
 		return
 	}
 	for k := range line {
-		l := s.at(at.place(k))
+		l := s.at(at.Place(k))
 		for q := range l {
-			line[k][q] += l[q] * share
+			line[k][q] += float32(l[q] * share)
 			full[k] = full[k] || l[q] > fullLight
-		}
-	}
-}
-
-// addInside is add where all places have photo on all sides; data are its pixels,
-// stride a row's bytes.
-func addInside(line [][3]float64, full []bool, data []uint8, stride int, at straight, share float64) {
-	t := &colour.Linear8
-	full = full[:len(line)]
-	for k := range line {
-		x, y := at.place(k)
-		x0, y0 := int(x), int(y)
-		fx, fy := x-float64(x0), y-float64(y0)
-		i := y0*stride + 3*x0
-		a, c := (*[6]uint8)(data[i:]), (*[6]uint8)(data[i+stride:])
-		wd := fx * fy
-		wb, wc := fx-wd, fy-wd
-		wa := 1 - fx - wc
-		red := t[a[2]]*wa + t[a[5]]*wb + t[c[2]]*wc + t[c[5]]*wd
-		green := t[a[1]]*wa + t[a[4]]*wb + t[c[1]]*wc + t[c[4]]*wd
-		blue := t[a[0]]*wa + t[a[3]]*wb + t[c[0]]*wc + t[c[3]]*wd
-		l := &line[k]
-		l[0] += red * share
-		l[1] += green * share
-		l[2] += blue * share
-		if red > fullLight || green > fullLight || blue > fullLight {
-			full[k] = true
 		}
 	}
 }

@@ -47,17 +47,15 @@ func (l Light) evening(x, y float64) (k [3]float64) {
 // surface of the second degree over the whole picture, and a marble a small part
 // of it: between the corners of such cells the light is a straight line to within
 // a ten-thousandth.
-const fieldCells = 8
+const fieldCells = kernels.Cells
 
 // A lightField is a Light over one square of the picture, ready for every pixel
 // in it.
 type lightField struct {
 	x0, y0, perPX float64 // where it begins, px; cells a pixel
 	gain          [fieldCells + 1][fieldCells + 1][3]float64
-	// cell has each cell's gains as they change over it: at its first corner, per
-	// cell to the right, per cell down, and per both.
-	cell [fieldCells][fieldCells][4][3]float64
-	tone *toneCurve // nil where the camera is true to sRGB
+	tone          *toneCurve // nil where the camera is true to sRGB
+	cells         kernels.Light
 }
 
 // over is the light over the square of side px about a place.
@@ -71,42 +69,28 @@ func (l Light) over(cx, cy, side float64) *lightField {
 			}
 		}
 	}
-	for j := range f.cell {
-		for i := range f.cell[j] {
+	for j := range f.cells.Gain {
+		for i := range f.cells.Gain[j] {
 			for k := range 3 {
 				a, b, c, d := f.gain[j][i][k], f.gain[j][i+1][k], f.gain[j+1][i][k], f.gain[j+1][i+1][k]
-				g := &f.cell[j][i]
-				g[0][k], g[1][k], g[2][k], g[3][k] = a, b-a, c-a, a-b-c+d
+				g := &f.cells.Gain[j][i]
+				g[0][k], g[1][k], g[2][k], g[3][k] = float32(a), float32(b-a), float32(c-a), float32(a-b-c+d)
 			}
 		}
 	}
 	if l.White.ToneExponent != 1 {
 		f.tone = toneCurveOf(l.White)
+		f.cells.Curve, f.cells.PerRoot = f.tone.factor[:], toneSteps/toneMost
 	}
 	return f
 }
 
-// balance is at for a line of colours.
-func (f *lightField) balance(line [][3]float64, where straight) {
-	const last = fieldCells - 1e-9
-	u0, v0 := (where.x-f.x0)*f.perPX, (where.y-f.y0)*f.perPX
-	du, dv := where.dx*f.perPX, where.dy*f.perPX
-	for n := range line {
-		u := max(0, min(last, u0+float64(n)*du))
-		v := max(0, min(last, v0+float64(n)*dv))
-		i, j := int(u), int(v)
-		u, v = u-float64(i), v-float64(j)
-		g := &f.cell[j&(fieldCells-1)][i&(fieldCells-1)]
-		l := &line[n]
-		red := l[0] * (g[0][0] + u*g[1][0] + v*(g[2][0]+u*g[3][0]))
-		green := l[1] * (g[0][1] + u*g[1][1] + v*(g[2][1]+u*g[3][1]))
-		blue := l[2] * (g[0][2] + u*g[1][2] + v*(g[2][2]+u*g[3][2]))
-		if f.tone != nil {
-			k := float64(f.tone.at(float32(lum([3]float64{red, green, blue}))))
-			red, green, blue = red*k, green*k, blue*k
-		}
-		l[0], l[1], l[2] = red, green, blue
-	}
+// balance balances colours along a line of places in the photo, and gives what they come
+// to, and their luminance.
+func (f *lightField) balance(line []kernels.Sample, where kernels.Straight, linear [][3]float64, luminance []float64) {
+	f.cells.Balance(line, kernels.Straight{
+		X: (where.X - f.x0) * f.perPX, Y: (where.Y - f.y0) * f.perPX, DX: where.DX * f.perPX, DY: where.DY * f.perPX,
+	}, linear, luminance)
 }
 
 // at balances a linear colour seen at a pixel; outside the square the light is

@@ -275,6 +275,10 @@ var toRelXYZ = func() (m [3][3]float64) {
 	return m
 }()
 
+// RelativeXYZ is what red, green and blue of linear light (the columns) add to X, Y and
+// Z (the rows), as shares of the white's.
+func RelativeXYZ() [3][3]float64 { return toRelXYZ }
+
 // LinearToLabFast is [LinearToLab] by table, for every pixel of a photo; it
 // is within 0.001 in each of L*, a* and b*.
 func LinearToLabFast(linear [3]float64) [3]float64 {

@@ -88,3 +88,45 @@ func (a *Near) Nearest(r Ring, best *[Directions]int32) {
 }
 
 func f32(p *float32) *C.float { return (*C.float)(p) }
+
+// RoundDirs and RoundAt are the directions about a round thing, and the places looked at
+// in each.
+const (
+	RoundDirs = C.TW_ROUND
+	RoundAt   = C.TW_ROUND_AT
+)
+
+// A Tensor is the structure tensor of a picture: Jxx - Jyy, Jxy and Jxx + Jyy of each
+// pixel, row by row.
+type Tensor struct{ Dif, Mix, All []float32 }
+
+// TensorRoom is how many numbers one of n pixels takes.
+func TensorRoom(n int) int { return 3 * (n + 8) }
+
+// MakeTensor cuts one of n pixels out of room for it.
+func MakeTensor(room []float32, n int) Tensor {
+	m := n + 8
+	return Tensor{room[:n:m], room[m : m+n : 2*m], room[2*m : 2*m+n : 3*m]}
+}
+
+// RoundVotes says, of as many pixels from the first on as out has room for, how far
+// edges run round a circle about each rather than across it, -1 to 1: the mean over
+// directions of how much more gradients lie along the direction than across it, over
+// all there are and the noise; 0 where every third direction speaks against it. steps
+// are the places looked at, as pixels from the middle, and turned the shares of Jxx -
+// Jyy and Jxy in it. C writes by eights: out must have room for seven more.
+func (t *Tensor) RoundVotes(out []float32, first int, steps *[RoundDirs][RoundAt]int32, turned *[RoundDirs][2]float32, noise float32) {
+	n := len(out)
+	if n == 0 {
+		return
+	}
+	low, high := int32(0), int32(0)
+	for k := range steps {
+		for _, s := range steps[k] {
+			low, high = min(low, s), max(high, s)
+		}
+	}
+	_, _ = t.Dif[first+int(low)], t.Dif[first+n-1+int(high)]
+	C.tw_round_votes(f32(&t.Dif[0]), f32(&t.Mix[0]), f32(&t.All[0]), C.int(first), C.int(n), i32(&steps[0][0]), f32(&turned[0][0]), C.float(noise),
+		f32(&out[:eight(n)][0]))
+}

@@ -72,3 +72,40 @@ static void NAME(nearest)(const float *restrict x, const float *restrict y, cons
 		}
 	}
 }
+
+// round_votes says of n pixels, from the first on, how far edges run round a circle
+// about each rather than across it: the mean over TW_ROUND directions of how much more
+// gradients lie along the direction than across it, over all there is and the noise.
+// step has the places of the TW_ROUND_AT votes of each direction, as pixels from the
+// middle. Where every third direction speaks against a circle, it is 0. C reads and
+// writes by eights.
+static void NAME(round_votes)(const float *dif, const float *mix, const float *all, int first, int n, const int32_t *step, const float *turned,
+			      float noise, float *out)
+{
+	for (int i = 0; i < n; i += 8) {
+		v8f total = {0};
+		const float *d = dif + first + i, *m = mix + first + i, *a = all + first + i;
+		v8i hopeless = {0};
+		for (int third = 0; third < 3; third++) {
+			for (int k = third; k < TW_ROUND; k += 3) {
+				v8f sd = {0}, sm = {0}, sa = {0};
+				for (int l = 0; l < TW_ROUND_AT; l++) {
+					int s = step[TW_ROUND_AT * k + l];
+					sd += *(const v8f *)(d + s);
+					sm += *(const v8f *)(m + s);
+					sa += *(const v8f *)(a + s);
+				}
+				total += (turned[2 * k] * sd + turned[2 * k + 1] * sm) / (sa + noise);
+			}
+			if (third == 0) {
+				hopeless = (v8i)(total <= 0);
+				int any = 0;
+				for (int l = 0; l < 8; l++)
+					any |= !hopeless[l];
+				if (!any)
+					break;
+			}
+		}
+		*(v8f *)(out + i) = (v8f)((v8i)(total * (1.0f / TW_ROUND)) & ~hopeless);
+	}
+}

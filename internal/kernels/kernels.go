@@ -11,3 +11,7 @@ package kernels
 // #cgo LDFLAGS: -lm
 // #include "kernels.h"
 import "C"
+
+import "unsafe"
+
+func u8(b []bool) *C.uint8_t { return (*C.uint8_t)(unsafe.Pointer(unsafe.SliceData(b))) }

@@ -82,4 +82,26 @@ void tw_across(const float *line, const int32_t *first, const float *weight, int
 void tw_encode(const float *rows, const int32_t *row, const float *weight, int count, int n, const int32_t *cell, const float *into,
 	       const float *gain, const float *tone, const uint8_t *codes, const float *ends, uint8_t *out);
 
+// Faces; see face.go.
+#define TW_CELLS 8 // of the light over a face, along each side
+
+typedef struct {
+	float per, most; // steps of a tone curve a unit of the root of luminance, and the last
+} tw_curve;
+
+void tw_between(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const float *table, float share, float limit,
+		float *sum, uint8_t *full);
+void tw_lab(const float *linear, int n, const float *m, double *out);
+void tw_balance(float *line, int n, double u0, double v0, double du, double dv, const float *gain, const tw_curve *c, const float *factor,
+		double *linear, double *luminance);
+
+void tw_lab_of(const double *linear, int n, const float *m, double *out);
+
+// Round things; see circle.go.
+#define TW_ROUND 24
+#define TW_ROUND_AT 3
+
+void tw_round_votes(const float *dif, const float *mix, const float *all, int first, int n, const int32_t *step, const float *turned,
+		    float noise, float *out);
+
 #endif

@@ -13,6 +13,7 @@ typedef float v4f __attribute__((vector_size(16), aligned(4)));
 typedef float v8f __attribute__((vector_size(32), aligned(4)));
 typedef double v4d __attribute__((vector_size(32), aligned(8)));
 typedef int32_t v4i __attribute__((vector_size(16)));
+typedef int32_t v8i __attribute__((vector_size(32)));
 typedef int64_t v4l __attribute__((vector_size(32)));
 
 // A straight line through each channel.
@@ -30,6 +31,7 @@ typedef struct {
 #include "profile.h"
 #include "outline.h"
 #include "picture.h"
+#include "face.h"
 #undef NAME
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
@@ -40,6 +42,7 @@ typedef struct {
 #include "profile.h"
 #include "outline.h"
 #include "picture.h"
+#include "face.h"
 #undef NAME
 #pragma GCC pop_options
 #define BEST(f) (__builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
@@ -103,4 +106,32 @@ void tw_encode(const float *rows, const int32_t *row, const float *weight, int c
 	       const float *gain, const float *tone, const uint8_t *codes, const float *ends, uint8_t *out)
 {
 	BEST(encode)(rows, row, weight, count, n, cell, into, gain, tone, codes, ends, out);
+}
+
+void tw_between(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const float *table, float share, float limit,
+		float *sum, uint8_t *full)
+{
+	BEST(between)(bgr, stride, x, y, dx, dy, n, table, share, limit, sum, full);
+}
+
+void tw_lab(const float *linear, int n, const float *m, double *out)
+{
+	BEST(lab)(linear, n, m, out);
+}
+
+void tw_balance(float *line, int n, double u0, double v0, double du, double dv, const float *gain, const tw_curve *c, const float *factor,
+		double *linear, double *luminance)
+{
+	BEST(balance)(line, n, u0, v0, du, dv, gain, c, factor, linear, luminance);
+}
+
+void tw_lab_of(const double *linear, int n, const float *m, double *out)
+{
+	BEST(lab_of)(linear, n, m, out);
+}
+
+void tw_round_votes(const float *dif, const float *mix, const float *all, int first, int n, const int32_t *step, const float *turned,
+		    float noise, float *out)
+{
+	BEST(round_votes)(dif, mix, all, first, n, step, turned, noise, out);
 }
