@@ -216,7 +216,15 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 
 // around are the other marbles about one of them, as far as its paper is looked
 // at, with their angles worked out once.
-type around []struct{ cx, cy, c, s, major, minor float64 }
+type around []neighbour
+
+type neighbour struct{ cx, cy, c, s, major, minor float64 }
+
+// aroundOf is an outline grown k times.
+func aroundOf(e calib.Ellipse, k float64) neighbour {
+	s, c := math.Sincos(e.AngleDeg * math.Pi / 180)
+	return neighbour{e.CxPX, e.CyPX, c, s, k * e.SemiMajorPX, k * e.SemiMinorPX}
+}
 
 // neighbours are the marbles that come within reach radii of one of them.
 func neighbours(all []Outline, self int, reach float64) around {
@@ -235,8 +243,7 @@ func about(all []calib.Ellipse, self int, reach, grown float64) (out around) {
 		if j == self || math.Hypot(o.CxPX-e.CxPX, o.CyPX-e.CyPX) > reach*e.SemiMajorPX+k*o.SemiMajorPX {
 			continue
 		}
-		s, c := math.Sincos(o.AngleDeg * math.Pi / 180)
-		out = append(out, struct{ cx, cy, c, s, major, minor float64 }{o.CxPX, o.CyPX, c, s, k * o.SemiMajorPX, k * o.SemiMinorPX})
+		out = append(out, aroundOf(o, k))
 	}
 	return out
 }
@@ -246,6 +253,9 @@ func (a around) hold(x, y float64) bool {
 	for i := range a {
 		o := &a[i]
 		dx, dy := x-o.cx, y-o.cy
+		if dx > o.major || -dx > o.major || dy > o.major || -dy > o.major {
+			continue
+		}
 		u, v := (o.c*dx+o.s*dy)/o.major, (-o.s*dx+o.c*dy)/o.minor
 		if u*u+v*v < 1 {
 			return true

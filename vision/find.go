@@ -8,6 +8,8 @@ import (
 	"sort"
 
 	"gocv.io/x/gocv"
+
+	"tawsight/internal/kernels"
 )
 
 var white255 = color.RGBA{255, 255, 255, 255}
@@ -26,7 +28,7 @@ const layerRatio = 1.12
 // glass may be lighter or darker than paper. Votes are spread over the
 // tolerance that ellipses and radius steps need, and divided by a whole
 // circle's worth. Best first.
-func propose(es []edge, w, h int, rMin, rMax float64) []circle {
+func propose(es kernels.Edges, w, h int, rMin, rMax float64) []circle {
 	var radii []float64
 	for r := rMin; ; r *= layerRatio {
 		radii = append(radii, r)
@@ -91,11 +93,14 @@ const alikeShare = 0.05
 
 // ballot is the room for one radius' votes, and for those spread: made once, since
 // the system takes longer to hand out memory than the votes take.
-type ballot struct{ votes, spread gocv.Mat }
+type ballot struct {
+	votes, spread gocv.Mat
+	peaks         []int32
+}
 
 // newBallot is room for a picture of w x h pixels.
 func newBallot(w, h int) (b ballot, err error) {
-	b = ballot{gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1), gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1)}
+	b = ballot{gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1), gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1), make([]int32, w)}
 	if b.votes.Empty() || b.spread.Empty() {
 		b.Close()
 		err = errors.New("there is not enough memory to look for circles")
@@ -124,7 +129,7 @@ func part(m *gocv.Mat, w, h int) (gocv.Mat, []float32, error) {
 
 // vote collects the votes for circles of radius r, in cells of cell x cell px,
 // and lists where they gather.
-func (b *ballot) vote(es []edge, w, h int, r, sigma float64, cell int) (out []circle) {
+func (b *ballot) vote(es kernels.Edges, w, h int, r, sigma float64, cell int) (out []circle) {
 	per := 1 / float64(cell)
 	w, h = (w+cell-1)/cell, (h+cell-1)/cell
 	if w < 3 || h < 3 {
@@ -141,18 +146,7 @@ func (b *ballot) vote(es []edge, w, h int, r, sigma float64, cell int) (out []ci
 	}
 	defer sm.Close()
 	clear(data)
-	for i := range es {
-		e := &es[i]
-		for _, s := range [2]float64{r, -r} {
-			x, y := e.x+s*e.gx+0.5, e.y+s*e.gy+0.5
-			if x < 0 || y < 0 {
-				continue
-			}
-			if x, y := int(x*per), int(y*per); x < w && y < h {
-				data[y*w+x]++
-			}
-		}
-	}
+	es.Vote(data, w, r, per)
 	blur := sigma * per
 	k := int(3*blur)*2 + 1
 	// Into a matrix of the size and type that comes out, so it is written in place.
@@ -164,12 +158,8 @@ func (b *ballot) vote(es []edge, w, h int, r, sigma float64, cell int) (out []ci
 	win := max(1, int(0.3*r*per))
 	mid := (float64(cell) - 1) / 2
 	for y := 1; y < h-1; y++ {
-		row := sd[y*w : (y+1)*w]
-		for x := 1; x < w-1; x++ {
-			v := row[x]
-			if v < least || v < row[x-1] || v < row[x+1] || v < sd[(y-1)*w+x] || v < sd[(y+1)*w+x] {
-				continue
-			}
+		for _, x := range kernels.Peaks(sd, w, y, least, b.peaks) {
+			x, v := int(x), sd[y*w+int(x)]
 			peak := true
 			for j := max(0, y-win); j <= min(h-1, y+win) && peak; j++ {
 				for i := max(0, x-win); i <= min(w-1, x+win); i++ {

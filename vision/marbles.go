@@ -274,9 +274,9 @@ func coarseOutlines(l look, sc Scene, room, leastScore float64) (chosen, all []c
 	}
 	rMin = math.Max(5, rMin)
 	rMax = math.Max(rMin*1.2, math.Min(rMax, 0.45*float64(min(img.w, img.h))))
-	es := edges(img.mat, l.masked)
+	es := edges(img, l.masked)
 	grid := newEdgeGrid(es, img.w, img.h, 16, cam)
-	for _, c := range propose(es, img.w, img.h, rMin, rMax) {
+	for _, c := range propose(grid.edges, img.w, img.h, rMin, rMax) {
 		all = append(all, grid.fitCoarse(c, cam))
 	}
 	return choose(all, leastScore), all
@@ -285,17 +285,13 @@ func coarseOutlines(l look, sc Scene, room, leastScore float64) (chosen, all []c
 // behind says of a pixel whether it lies in or against one of the outlines,
 // number self and those not counted left out.
 func behind(ellipses []calib.Ellipse, self int, counts func(j int) bool) func(x, y float64) bool {
-	return func(x, y float64) bool {
-		for j := range ellipses {
-			if j == self || !counts(j) {
-				continue
-			}
-			if u, v := ellipses[j].Unit(x, y); u*u+v*v < 1.03 {
-				return true
-			}
+	var others around
+	for j, e := range ellipses {
+		if j != self && counts(j) {
+			others = append(others, aroundOf(e, math.Sqrt(1.03)))
 		}
-		return false
 	}
+	return others.hold
 }
 
 // chooseRadiusPX is the radius at which it is told glass from shadows and inner

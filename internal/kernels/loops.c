@@ -27,6 +27,7 @@ typedef struct {
 } sums4;
 
 #define NAME(f) f##_any
+#include "edges.h"
 #include "circle.h"
 #include "profile.h"
 #include "outline.h"
@@ -38,6 +39,7 @@ typedef struct {
 #pragma GCC push_options
 #pragma GCC target("avx2")
 #define NAME(f) f##_avx2
+#include "edges.h"
 #include "circle.h"
 #include "profile.h"
 #include "outline.h"
@@ -134,4 +136,37 @@ void tw_round_votes(const float *dif, const float *mix, const float *all, int fi
 		    float noise, float *out)
 {
 	BEST(round_votes)(dif, mix, all, first, n, step, turned, noise, out);
+}
+
+void tw_opponents(const uint8_t *bgr, int n, int16_t *l, int16_t *a, int16_t *b)
+{
+	BEST(opponents)(bgr, n, l, a, b);
+}
+
+void tw_change(const int16_t *plane, int w, int h, int y, int16_t *right, int16_t *below, int16_t *room)
+{
+	BEST(change)(plane, w, h, y, right, below, room);
+}
+
+void tw_slope_row(const int16_t *planes, int w, int h, int y, const int32_t *least, const float *unit, float *sx, float *sy, float *m2,
+		  int16_t *room)
+{
+	BEST(slope_row)(planes, w, h, y, least, unit, sx, sy, m2, room);
+}
+
+int tw_thin(const float *above, const float *here, const float *below, const float *sx, const float *sy, int w, float least,
+	    const uint8_t *masked, int32_t *out)
+{
+	const float *const m2[3] = {above, here, below};
+	return BEST(thin)(m2, sx, sy, w, least, masked, out);
+}
+
+void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells)
+{
+	BEST(vote)(x, y, gx, gy, n, r, per, w, h, cells);
+}
+
+int tw_peaks(const float *row, int w, float least, int32_t *out)
+{
+	return BEST(peaks)(row, w, least, out);
 }

@@ -1,0 +1,110 @@
+package kernels
+
+// #include "kernels.h"
+import "C"
+
+import "math"
+
+// A Relief is a picture as three planes of whole numbers: three times the lightness,
+// red against green, and twice yellow against blue. It finds where the picture changes
+// fastest.
+type Relief struct {
+	W, H   int
+	planes []int16
+	room   []int16
+	rows   [3]slopeRow // the one above, the one looked at, and the one below
+	at     []int32
+}
+
+// slopeRow has a row's slopes in units of the noise: to the right, down, and the square
+// of both.
+type slopeRow struct{ x, y, m2 []float32 }
+
+// MakeRelief takes a picture of eight bits, blue, green and red, w pixels wide, at least
+// 5, and h high.
+func MakeRelief(bgr []uint8, w, h int) *Relief {
+	n := w * h
+	r := &Relief{W: w, H: h, planes: make([]int16, 3*n), room: make([]int16, 9*w+16), at: make([]int32, w)}
+	_ = bgr[3*n-1]
+	C.tw_opponents((*C.uint8_t)(&bgr[0]), C.int(n), i16(&r.planes[0]), i16(&r.planes[n]), i16(&r.planes[2*n]))
+	all := make([]float32, 9*w)
+	for i := range r.rows {
+		cut := func(k int) []float32 { return all[(3*i+k)*w : (3*i+k+1)*w] }
+		r.rows[i] = slopeRow{cut(0), cut(1), cut(2)}
+	}
+	return r
+}
+
+// perCode is what slopes are multiplied by to become changes of a colour that goes from
+// 0 to 1, over two pixels: the filters' weights, the planes' own factors, and a code.
+var perCode = [3]float64{1.0 / (3 * 16 * 255), 1.0 / (16 * 255), 1.0 / (2 * 16 * 255)}
+
+// Row is how row y changes: in each plane over two pixels to the right and down, of
+// colours from 0 to 1. The two pixels at both ends are left out.
+func (r *Relief) Row(y int, f func(x int, right, below [3]float64)) {
+	w := r.W
+	for k := range 3 {
+		C.tw_change(i16(&r.planes[k*w*r.H]), C.int(w), C.int(r.H), C.int(y), i16(&r.room[2*k*w]), i16(&r.room[(2*k+1)*w]), i16(&r.room[6*w]))
+	}
+	for x := 2; x < w-2; x++ {
+		var right, below [3]float64
+		for k := range 3 {
+			right[k], below[k] = float64(r.room[2*k*w+x])*perCode[k], float64(r.room[(2*k+1)*w+x])*perCode[k]
+		}
+		f(x, right, below)
+	}
+}
+
+// Edges calls back, row by row, for each pixel at which the picture changes faster than
+// floor times the noise, and fastest along that change: with the pixel and the change,
+// in units of the noise, to the right and down, of whichever plane changes most. noise
+// is that of each plane, as a change of Row's; masked pixels (nil for none) are left out.
+func (r *Relief) Edges(noise [3]float64, floor float64, masked []bool, f func(x, y int, right, below float64)) {
+	var least [3]int32
+	var unit [3]float32
+	for k := range unit {
+		u := perCode[k] / noise[k]
+		unit[k] = float32(u)
+		// A little less, since rounding decides further down.
+		least[k] = int32(min(0.999*floor*floor/(u*u), math.MaxInt32/2))
+	}
+	w := r.W
+	for y := 1; y < r.H-1; y++ {
+		r.rows[0], r.rows[1], r.rows[2] = r.rows[1], r.rows[2], r.rows[0]
+		next := &r.rows[2]
+		C.tw_slope_row(i16(&r.planes[0]), C.int(w), C.int(r.H), C.int(y), i32(&least[0]), f32(&unit[0]),
+			f32(&next.x[0]), f32(&next.y[0]), f32(&next.m2[0]), i16(&r.room[0]))
+		if y < 3 {
+			continue
+		}
+		var mask *C.uint8_t
+		if masked != nil {
+			mask = u8(masked[(y-1)*w : y*w])
+		}
+		here := &r.rows[1]
+		n := C.tw_thin(f32(&r.rows[0].m2[0]), f32(&here.m2[0]), f32(&next.m2[0]), f32(&here.x[0]), f32(&here.y[0]), C.int(w),
+			C.float(floor*floor), mask, i32(&r.at[0]))
+		for _, x := range r.at[:n] {
+			f(int(x), y-1, float64(here.x[x]), float64(here.y[x]))
+		}
+	}
+}
+
+// Vote adds one, for each edge, to the two cells that lie r px from it along its
+// gradient, both ways. Cells are w in a row, 1/per px wide.
+func (e Edges) Vote(cells []float32, w int, r, per float64) {
+	if len(e.X) == 0 || w < 1 {
+		return
+	}
+	C.tw_vote(f32(&e.X[0]), f32(&e.Y[0]), f32(&e.GX[0]), f32(&e.GY[0]), C.int(len(e.X)), C.float(r), C.float(per), C.int(w), C.int(len(cells)/w), f32(&cells[0]))
+}
+
+// Peaks gives the cells of row y, neither the first nor the last, that hold no less than
+// least and than the four beside them. room is for as many as a row has.
+func Peaks(cells []float32, w, y int, least float32, room []int32) []int32 {
+	_, _ = cells[(y-1)*w], cells[(y+2)*w-1]
+	_ = room[w-1]
+	return room[:C.tw_peaks(f32(&cells[y*w]), C.int(w), C.float(least), i32(&room[0]))]
+}
+
+func i16(p *int16) *C.int16_t { return (*C.int16_t)(p) }

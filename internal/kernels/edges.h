@@ -1,0 +1,124 @@
+// Where a picture changes fastest. Included by loops.c.
+
+// opponents takes n pixels, blue, green and red, to three planes of whole numbers:
+// three times the lightness, red against green, and twice yellow against blue.
+static void NAME(opponents)(const uint8_t *restrict bgr, int n, int16_t *restrict l, int16_t *restrict a, int16_t *restrict b)
+{
+	for (int i = 0; i < n; i++) {
+		int16_t u = bgr[3 * i], g = bgr[3 * i + 1], r = bgr[3 * i + 2];
+		l[i] = u + g + r;
+		a[i] = r - g;
+		b[i] = r + g - 2 * u;
+	}
+}
+
+// change is how row y of a plane, w by h, changes to the right and downward, 16 times
+// over two pixels, after a 3 x 3 binomial filter. Two pixels at both ends are left
+// out. room is for 2 w numbers.
+static void NAME(change)(const int16_t *plane, int w, int h, int y, int16_t *restrict right, int16_t *restrict below, int16_t *restrict room)
+{
+	const int16_t *p[5];
+	for (int k = -2; k <= 2; k++) {
+		int at = y + k < 0 ? 0 : y + k >= h ? h - 1 : y + k;
+		p[k + 2] = plane + (long)at * w;
+	}
+	int16_t *smooth = room, *fall = room + w;
+	for (int x = 0; x < w; x++) {
+		smooth[x] = p[1][x] + 2 * p[2][x] + p[3][x];
+		fall[x] = 2 * (p[3][x] - p[1][x]) + p[4][x] - p[0][x];
+	}
+	for (int x = 2; x < w - 2; x++) {
+		right[x] = 2 * (smooth[x + 1] - smooth[x - 1]) + smooth[x + 2] - smooth[x - 2];
+		below[x] = fall[x - 1] + 2 * fall[x] + fall[x + 1];
+	}
+}
+
+// slope_row fills in row y's slopes of whichever plane changes most, in units of its
+// noise: to the right, down, and the square of both; 0 where all are below the floors,
+// squares of whole numbers. room is for 9 w numbers.
+static void NAME(slope_row)(const int16_t *planes, int w, int h, int y, const int32_t *least, const float *unit, float *restrict sx,
+			    float *restrict sy, float *restrict m2, int16_t *restrict room)
+{
+	int16_t *rest = room + 6 * w;
+	int32_t any[8];
+	for (int k = 0; k < 3; k++)
+		NAME(change)(planes + (long)k * w * h, w, h, y, room + 2 * k * w, room + (2 * k + 1) * w, rest);
+	memset(m2, 0, sizeof(float) * w);
+	for (int from = 2; from < w - 2; from += 8) {
+		const int n = w - 2 - from < 8 ? w - 2 - from : 8;
+		memset(any, 0, sizeof any);
+		for (int k = 0; k < 3; k++) {
+			const int16_t *r = room + 2 * k * w + from, *b = r + w;
+			for (int i = 0; i < 8; i++) // past the row's end lies more room
+				any[i] |= r[i] * r[i] + b[i] * b[i] >= least[k];
+		}
+		int32_t some = 0;
+		for (int i = 0; i < 8; i++)
+			some |= any[i];
+		if (!some)
+			continue;
+		for (int i = 0; i < n; i++) {
+			if (!any[i])
+				continue;
+			float best = -1;
+			for (int k = 0; k < 3; k++) {
+				const int16_t *r = room + 2 * k * w + from, *b = r + w;
+				float p = r[i] * unit[k], q = b[i] * unit[k], m = p * p + q * q;
+				if (m > best) {
+					best = m;
+					sx[from + i] = p;
+					sy[from + i] = q;
+				}
+			}
+			m2[from + i] = best;
+		}
+	}
+}
+
+// thin picks from a row, given with those above and below it, the pixels whose change
+// is above the floor (a square) and the largest along itself: their numbers.
+static int NAME(thin)(const float *const m2[3], const float *sx, const float *sy, int w, float least, const uint8_t *masked, int32_t *out)
+{
+	int n = 0;
+	for (int x = 2; x < w - 2; x++) {
+		const float m = m2[1][x];
+		if (m < least || (masked && masked[x]))
+			continue;
+		// The nearest neighbours along the gradient: a unit step rounds to 1 from a half on.
+		const float half = 0.5f * sqrtf(m);
+		const int dx = (sx[x] >= half) - (sx[x] <= -half), dy = (sy[x] >= half) - (sy[x] <= -half);
+		if (m2[1 + dy][x + dx] > m || m2[1 - dy][x - dx] >= m)
+			continue;
+		out[n++] = x;
+	}
+	return n;
+}
+
+// vote adds one for each edge to the two cells that lie r px from it along its
+// gradient, both ways.
+static void NAME(vote)(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells)
+{
+	for (int i = 0; i < n; i++) {
+		for (int s = -1; s <= 1; s += 2) {
+			float u = x[i] + s * r * gx[i] + 0.5f, v = y[i] + s * r * gy[i] + 0.5f;
+			if (u < 0 || v < 0)
+				continue;
+			int a = (int)(u * per), b = (int)(v * per);
+			if (a < w && b < h)
+				cells[b * w + a]++;
+		}
+	}
+}
+
+// peaks lists the cells of a row, with those above and below it, that hold no less than
+// least and than the four beside them.
+static int NAME(peaks)(const float *row, int w, float least, int32_t *out)
+{
+	int n = 0;
+	for (int x = 1; x < w - 1; x++) {
+		const float v = row[x];
+		if (v >= least && v >= row[x - 1] && v >= row[x + 1] && v >= row[x - w] && v >= row[x + w])
+			out[n++] = x;
+	}
+	return n;
+}
