@@ -30,7 +30,6 @@ import (
 
 	"tawsight/internal/pipeline"
 	"tawsight/internal/record"
-	"tawsight/internal/worker"
 	"tawsight/samples"
 )
 
@@ -50,7 +49,7 @@ func main() {
 	pipeline.Isolate()
 	flag.Parse()
 	// What is measured in this very process runs as it does in a worker.
-	worker.Frugal()
+	pipeline.Frugal()
 	if err := run(); err != nil {
 		fmt.Fprintln(os.Stderr, "bench:", err)
 		os.Exit(1)

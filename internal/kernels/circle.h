@@ -99,10 +99,7 @@ static void NAME(round_votes)(const float *dif, const float *mix, const float *a
 			}
 			if (third == 0) {
 				hopeless = (v8i)(total <= 0);
-				int any = 0;
-				for (int l = 0; l < 8; l++)
-					any |= !hopeless[l];
-				if (!any)
+				if (!NAME(any)(~hopeless))
 					break;
 			}
 		}

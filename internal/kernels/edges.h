@@ -1,5 +1,18 @@
 // Where a picture changes fastest. Included by loops.c.
 
+// any says whether one of eight comparisons holds.
+static inline __attribute__((always_inline)) int NAME(any)(v8i m)
+{
+#if defined(__AVX__)
+	return __builtin_ia32_movmskps256((v8f_full)m);
+#else
+	int32_t some = 0;
+	for (int i = 0; i < 8; i++)
+		some |= m[i];
+	return some;
+#endif
+}
+
 // opponents takes n pixels, blue, green and red, to three planes of whole numbers:
 // three times the lightness, red against green, and twice yellow against blue.
 static void NAME(opponents)(const uint8_t *restrict bgr, int n, int16_t *restrict l, int16_t *restrict a, int16_t *restrict b)
@@ -115,10 +128,19 @@ static void NAME(vote)(const float *x, const float *y, const float *gx, const fl
 static int NAME(peaks)(const float *row, int w, float least, int32_t *out)
 {
 	int n = 0;
-	for (int x = 1; x < w - 1; x++) {
-		const float v = row[x];
-		if (v >= least && v >= row[x - 1] && v >= row[x + 1] && v >= row[x - w] && v >= row[x + w])
-			out[n++] = x;
+	for (int from = 1; from < w - 1; from += 8) {
+		const int to = from + 8 < w - 1 ? from + 8 : w - 1;
+		if (to == from + 8) {
+			// Hardly any is high enough.
+			v8i high = (v8i)(*(const v8f *)(row + from) >= least);
+			if (!NAME(any)(high))
+				continue;
+		}
+		for (int x = from; x < to; x++) {
+			const float v = row[x];
+			if (v >= least && v >= row[x - 1] && v >= row[x + 1] && v >= row[x - w] && v >= row[x + w])
+				out[n++] = x;
+		}
 	}
 	return n;
 }

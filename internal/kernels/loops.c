@@ -10,6 +10,7 @@
 // Four numbers at once: a sample's lightness and two colour differences, and a
 // fourth that is always 0.
 typedef float v4f __attribute__((vector_size(16), aligned(4)));
+typedef float v8f_full __attribute__((vector_size(32)));
 typedef float v8f __attribute__((vector_size(32), aligned(4)));
 typedef double v4d __attribute__((vector_size(32), aligned(8)));
 typedef int32_t v4i __attribute__((vector_size(16)));

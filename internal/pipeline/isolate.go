@@ -7,11 +7,13 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"runtime"
 	"sync"
 	"time"
 
 	"tawsight/calib"
 	"tawsight/internal/heif"
+	"tawsight/internal/onethread"
 	"tawsight/internal/record"
 	"tawsight/internal/worker"
 	"tawsight/vision"
@@ -49,12 +51,20 @@ var Sabotage func(path string)
 // measure by themselves, and a photo that crashes OpenCV ends them.
 func Isolate() { IsolateWithin(worker.Limits{}) }
 
+// Frugal has this process compute on one thread, as a worker does, for measuring what
+// a worker's work costs.
+func Frugal() {
+	runtime.GOMAXPROCS(1)
+	onethread.Set()
+}
+
 // IsolateWithin is Isolate with other limits; 0 leaves one as it is.
 func IsolateWithin(l worker.Limits) {
 	worker.GiveBack()
 	if worker.Is() {
 		// Whoever can be ended at any time needs no other process for HEIC.
 		heif.StayHere()
+		onethread.Set()
 		worker.Serve(serve)
 	}
 	def := func(v *time.Duration, otherwise time.Duration) {

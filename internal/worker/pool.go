@@ -361,19 +361,11 @@ func (t *tail) take() string {
 }
 
 // frugal are a worker's surroundings, which the user's own override. There is a
-// worker a core, so each computes on one thread: OpenCV's wait for each other by
-// spinning. Where the C library is glibc from 2.35 on and the system lends large
-// pages to those that ask, it asks: a photo's memory then comes by 2 MB at a time,
-// and not by 4 kB, each of which the system has to see to. See GiveBack for the rest.
+// worker a core, so each computes on one thread. Where the C library is glibc from
+// 2.35 on and the system lends large pages to those that ask, it asks: a photo's
+// memory then comes by 2 MB at a time, and not by 4 kB, each of which the system has
+// to see to. See GiveBack for the rest.
 var frugal = []string{
 	"MALLOC_ARENA_MAX=2", "GLIBC_TUNABLES=glibc.malloc.hugetlb=1",
-	"OPENCV_FOR_THREADS_NUM=1", "GOMAXPROCS=2", "GOGC=70", "GOMEMLIMIT=40MiB",
-}
-
-// Frugal has OpenCV compute on one thread in this process as in a worker, for
-// measuring what a worker's work costs. To be called before OpenCV is.
-func Frugal() {
-	if os.Getenv("OPENCV_FOR_THREADS_NUM") == "" {
-		os.Setenv("OPENCV_FOR_THREADS_NUM", "1") // read when OpenCV first has threads to share work among
-	}
+	"GOMAXPROCS=1", "GOGC=70", "GOMEMLIMIT=40MiB",
 }
