@@ -13,7 +13,7 @@ import (
 // crop pixels a photo pixel, side crop pixels across, the outline's middle in
 // the middle. Places outside the photo are transparent.
 func Crop(p *Photo, o Outline, light Light, scale float64, side int) *image.NRGBA {
-	out := image.NewNRGBA(image.Rect(0, 0, side, side))
+	out := newCrop(side)
 	px := p.pixels()
 	cx, cy := o.Ellipse.CxPX, o.Ellipse.CyPX
 	across, down := tapsOf(cx, scale, side, px.W), tapsOf(cy, scale, side, px.H)
@@ -52,6 +52,23 @@ func Crop(p *Photo, o Outline, light Light, scale float64, side int) *image.NRGB
 	}
 	return out
 }
+
+// cropPixels are those of pictures that nobody looks at any more.
+var cropPixels shelf[[]uint8]
+
+func newCrop(side int) *image.NRGBA {
+	n := 4 * side * side
+	pix := cropPixels.take()
+	if cap(pix) < n {
+		pix = make([]uint8, n+n/4)
+	}
+	pix = pix[:n]
+	clear(pix)
+	return &image.NRGBA{Pix: pix, Stride: 4 * side, Rect: image.Rect(0, 0, side, side)}
+}
+
+// ReuseCrop takes the room of what Crop gave back, once nobody looks at it any more.
+func ReuseCrop(img *image.NRGBA) { cropPixels.put(img.Pix) }
 
 // linearSamples reads part of a photo's row in linear light: red, green and blue.
 func linearSamples(out []kernels.Sample, px calib.Pixels, x, y int, codes *[]float32) {

@@ -18,7 +18,8 @@ type edge struct {
 // maxima of the gradient along itself, of whichever channel changes most, in
 // units of the median gradient of open paper. Masked pixels (the card) give
 // none.
-func edges(img *smallPicture, masked []bool) (out []edge) {
+func edges(img *smallPicture, masked []bool) []edge {
+	out := make([]edge, 0, img.w*img.h/48)
 	r := kernels.MakeRelief(img.bgr, img.w, img.h)
 	r.Edges(gradientNoise(r, masked), edgeFloor, masked, func(x, y int, right, below float64) {
 		m := math.Sqrt(right*right + below*below)

@@ -123,9 +123,14 @@ type fitting struct {
 	startPX float64 // radius that it began with
 	cone    calib.Cone
 	e       calib.Ellipse
-	rays    []calib.Vec3
-	w       []float64
-	pts     []picked
+	fitRoom
+}
+
+// fitRoom is what a fit takes, kept for the next one.
+type fitRoom struct {
+	rays []calib.Vec3
+	w    []float64
+	pts  []picked
 }
 
 // solve fits the cone to the places picked, weighed as w says; false where none
@@ -164,7 +169,8 @@ func (f *fitting) weigh(limit, softLimit float64) {
 // narrowing tolerance; with tries, at the end the outermost steps near what that
 // many draws agree on; with Tukey's biweight.
 func (rf *refiner) fit(seen *sight, start calib.Ellipse, reach, softLimit float64, tries int) (o Outline, ok bool) {
-	f := fitting{rf: rf, startPX: start.MeanRadiusPX(), e: start}
+	f := fitting{rf: rf, startPX: start.MeanRadiusPX(), e: start, fitRoom: rf.fits}
+	defer func() { rf.fits = f.fitRoom }()
 	dirs := rf.band(seen, start, reach)
 	least := 0.6 + 0.5*rf.sigmaPX
 	for tol := reach; ; tol *= 0.75 {

@@ -102,6 +102,7 @@ func Find(p *Photo, sc Scene) Found {
 		ellipses[i] = resized(c.e, s/k)
 		solid[i] = c.score >= credible
 	}
+	defer full.close()
 	var families [][]Outline
 	for i, c := range chosen {
 		skip := behind(ellipses, i, func(j int) bool { return solid[j] })
@@ -115,6 +116,9 @@ func Find(p *Photo, sc Scene) Found {
 		if near = ofMarbleSize(near, sc.MMPerPX); len(near) > 0 {
 			families = append(families, near)
 		}
+	}
+	if rf != full {
+		rf.close()
 	}
 	families = settle(families)
 	last := full.last(families, k)

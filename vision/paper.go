@@ -76,7 +76,7 @@ func fitPaper(img *smallPicture, masked []bool) *paperModel {
 		t [6]float64
 		v [3]float64
 	}
-	var all []obs
+	all := make([]obs, 0, (img.w/step+1)*(img.h/step+1))
 	for y := step / 2; y < img.h; y += step {
 		for x := step / 2; x < img.w; x += step {
 			if masked != nil && masked[y*img.w+x] {

@@ -40,8 +40,19 @@ type refiner struct {
 	patch   patch            // scratch: the picture around the marble
 	raw     []kernels.Sample // scratch: profiles as sampled
 	reader  kernels.Reader   // scratch
+	sights  [2]sight         // scratch: those of the last two scans
+	ends    []int            // scratch
+	fits    fitRoom          // scratch
 	near    band             // scratch
 	asked   band             // scratch
+}
+
+// close gives back what the refiner took that others can use.
+func (rf *refiner) close() {
+	if rf.patch.v != nil {
+		patchRooms.put(rf.patch.v)
+		rf.patch.v = nil
+	}
 }
 
 // scanApart is the distance of normals along the outline, px; in a picture that
@@ -82,7 +93,8 @@ func (rf *refiner) window(r float64) float64 {
 
 // scan looks along the normals of an ellipse for sharp changes against what
 // lies outside them, and for other edges. reach is how far in and out to look,
-// px; skip says where the outside belongs to something else.
+// px; skip says where the outside belongs to something else. What it gives is valid
+// until the scan after the next.
 func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) bool) *sight {
 	r := e.MeanRadiusPX()
 	step, apart := rf.steps(r)
@@ -97,7 +109,9 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 		first          int // first sample inside the picture
 		x0, y0, nx, ny float64
 	}
-	out := &sight{x: e.CxPX, y: e.CyPX}
+	rf.sights[0], rf.sights[1] = rf.sights[1], rf.sights[0]
+	out := &rf.sights[0]
+	out.x, out.y, out.looked, out.hidden, out.outside = e.CxPX, e.CyPX, 0, 0, 0
 	rays := make([]ray, n)
 	if cap(rf.raw) < n*m {
 		rf.raw = make([]kernels.Sample, n*m)
@@ -132,8 +146,7 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 	}
 	rim := rf.rim.shift(r)
 	rf.reader.Look(searchAt(step, window, gap, inward, rf.sigmaPX), m)
-	all := make([]place, 0, 4*n)
-	ends := make([]int, 0, n)
+	all, ends := out.places[:0], rf.ends[:0]
 	for k, q := range rays {
 		if !q.seen {
 			continue
@@ -179,6 +192,7 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 		}
 		ends = append(ends, len(all))
 	}
+	rf.ends = ends
 	out.hold(all, ends)
 	return out
 }
@@ -208,13 +222,19 @@ type patch struct {
 	line       []float32 // scratch
 }
 
+// patchRooms are what patches took that nobody needs any more.
+var patchRooms shelf[[]kernels.Sample]
+
 // fill takes what of the picture lies from inner to outer px of a place: the square
 // around, but for what is nearer than inner along its rows.
 func (p *patch) fill(px calib.Pixels, cx, cy, inner, outer float64) {
 	p.x, p.y = max(0, min(px.W-1, int(cx-outer))), max(0, min(px.H-1, int(cy-outer)))
 	p.w, p.h = max(0, min(px.W-1, int(cx+outer)+1))-p.x+1, max(0, min(px.H-1, int(cy+outer)+1))-p.y+1
+	if p.v == nil {
+		p.v = patchRooms.take()
+	}
 	if n := p.w * p.h; cap(p.v) < n {
-		p.v = make([]kernels.Sample, n)
+		p.v = make([]kernels.Sample, n, n+n/2)
 	} else {
 		p.v = p.v[:n]
 	}

@@ -5,28 +5,24 @@ import "C"
 
 import "math"
 
-// A Relief is a picture as three planes of whole numbers: three times the lightness,
-// red against green, and twice yellow against blue. It finds where the picture changes
-// fastest.
+// A Relief finds where a picture of eight bits, blue, green and red, changes fastest: in
+// lightness, red against green, or yellow against blue.
 type Relief struct {
-	W, H   int
-	planes []int16
-	room   []int16
-	rows   [3]slopeRow // the one above, the one looked at, and the one below
-	at     []int32
+	W, H int
+	bgr  []uint8
+	room []int16
+	rows [3]slopeRow // the one above, the one looked at, and the one below
+	at   []int32
 }
 
 // slopeRow has a row's slopes in units of the noise: to the right, down, and the square
 // of both.
 type slopeRow struct{ x, y, m2 []float32 }
 
-// MakeRelief takes a picture of eight bits, blue, green and red, w pixels wide, at least
-// 5, and h high.
+// MakeRelief takes a picture w pixels wide, at least 5, and h high. It must stay as it
+// is.
 func MakeRelief(bgr []uint8, w, h int) *Relief {
-	n := w * h
-	r := &Relief{W: w, H: h, planes: make([]int16, 3*n), room: make([]int16, 9*w+16), at: make([]int32, w)}
-	_ = bgr[3*n-1]
-	C.tw_opponents((*C.uint8_t)(&bgr[0]), C.int(n), i16(&r.planes[0]), i16(&r.planes[n]), i16(&r.planes[2*n]))
+	r := &Relief{W: w, H: h, bgr: bgr[:3*w*h], room: make([]int16, 18*w+16), at: make([]int32, w)}
 	all := make([]float32, 9*w)
 	for i := range r.rows {
 		cut := func(k int) []float32 { return all[(3*i+k)*w : (3*i+k+1)*w] }
@@ -36,16 +32,14 @@ func MakeRelief(bgr []uint8, w, h int) *Relief {
 }
 
 // perCode is what slopes are multiplied by to become changes of a colour that goes from
-// 0 to 1, over two pixels: the filters' weights, the planes' own factors, and a code.
+// 0 to 1, over two pixels: the filters' weights, the channels' own factors, and a code.
 var perCode = [3]float64{1.0 / (3 * 16 * 255), 1.0 / (16 * 255), 1.0 / (2 * 16 * 255)}
 
-// Row is how row y changes: in each plane over two pixels to the right and down, of
+// Row is how row y changes: in each channel over two pixels to the right and down, of
 // colours from 0 to 1. The two pixels at both ends are left out.
 func (r *Relief) Row(y int, f func(x int, right, below [3]float64)) {
 	w := r.W
-	for k := range 3 {
-		C.tw_change(i16(&r.planes[k*w*r.H]), C.int(w), C.int(r.H), C.int(y), i16(&r.room[2*k*w]), i16(&r.room[(2*k+1)*w]), i16(&r.room[6*w]))
-	}
+	C.tw_change((*C.uint8_t)(&r.bgr[0]), C.int(w), C.int(r.H), C.int(y), i16(&r.room[0]), i16(&r.room[6*w]))
 	for x := 2; x < w-2; x++ {
 		var right, below [3]float64
 		for k := range 3 {
@@ -57,8 +51,8 @@ func (r *Relief) Row(y int, f func(x int, right, below [3]float64)) {
 
 // Edges calls back, row by row, for each pixel at which the picture changes faster than
 // floor times the noise, and fastest along that change: with the pixel and the change,
-// in units of the noise, to the right and down, of whichever plane changes most. noise
-// is that of each plane, as a change of Row's; masked pixels (nil for none) are left out.
+// in units of the noise, to the right and down, of whichever channel changes most. noise
+// is that of each, as a change of Row's; masked pixels (nil for none) are left out.
 func (r *Relief) Edges(noise [3]float64, floor float64, masked []bool, f func(x, y int, right, below float64)) {
 	var least [3]int32
 	var unit [3]float32
@@ -72,7 +66,7 @@ func (r *Relief) Edges(noise [3]float64, floor float64, masked []bool, f func(x,
 	for y := 1; y < r.H-1; y++ {
 		r.rows[0], r.rows[1], r.rows[2] = r.rows[1], r.rows[2], r.rows[0]
 		next := &r.rows[2]
-		C.tw_slope_row(i16(&r.planes[0]), C.int(w), C.int(r.H), C.int(y), i32(&least[0]), f32(&unit[0]),
+		C.tw_slope_row((*C.uint8_t)(&r.bgr[0]), C.int(w), C.int(r.H), C.int(y), i32(&least[0]), f32(&unit[0]),
 			f32(&next.x[0]), f32(&next.y[0]), f32(&next.m2[0]), i16(&r.room[0]))
 		if y < 3 {
 			continue

@@ -13,9 +13,9 @@ static inline __attribute__((always_inline)) int NAME(any)(v8i m)
 #endif
 }
 
-// opponents takes n pixels, blue, green and red, to three planes of whole numbers:
-// three times the lightness, red against green, and twice yellow against blue.
-static void NAME(opponents)(const uint8_t *restrict bgr, int n, int16_t *restrict l, int16_t *restrict a, int16_t *restrict b)
+// opponents takes n pixels of three numbers, blue, green and red, to a row each of three
+// times the lightness, red against green, and twice yellow against blue.
+static inline void NAME(opponents)(const int16_t *restrict bgr, int n, int16_t *restrict l, int16_t *restrict a, int16_t *restrict b)
 {
 	for (int i = 0; i < n; i++) {
 		int16_t u = bgr[3 * i], g = bgr[3 * i + 1], r = bgr[3 * i + 2];
@@ -25,37 +25,41 @@ static void NAME(opponents)(const uint8_t *restrict bgr, int n, int16_t *restric
 	}
 }
 
-// change is how row y of a plane, w by h, changes to the right and downward, 16 times
-// over two pixels, after a 3 x 3 binomial filter. Two pixels at both ends are left
-// out. room is for 2 w numbers.
-static void NAME(change)(const int16_t *plane, int w, int h, int y, int16_t *restrict right, int16_t *restrict below, int16_t *restrict room)
+// change is how row y of a picture w by h changes to the right and downward, 16 times
+// over two pixels, after a 3 x 3 binomial filter: six rows, to the right and downward
+// of lightness, of red against green, and of yellow against blue. Two pixels at both
+// ends are left out. room is for 12 w numbers.
+static void NAME(change)(const uint8_t *bgr, int w, int h, int y, int16_t *restrict out, int16_t *restrict room)
 {
-	const int16_t *p[5];
+	const uint8_t *p[5];
 	for (int k = -2; k <= 2; k++) {
 		int at = y + k < 0 ? 0 : y + k >= h ? h - 1 : y + k;
-		p[k + 2] = plane + (long)at * w;
+		p[k + 2] = bgr + 3 * (long)at * w;
 	}
-	int16_t *smooth = room, *fall = room + w;
-	for (int x = 0; x < w; x++) {
+	int16_t *smooth = room, *fall = room + 3 * w, *s = room + 6 * w, *f = room + 9 * w;
+	for (int x = 0; x < 3 * w; x++) {
 		smooth[x] = p[1][x] + 2 * p[2][x] + p[3][x];
 		fall[x] = 2 * (p[3][x] - p[1][x]) + p[4][x] - p[0][x];
 	}
-	for (int x = 2; x < w - 2; x++) {
-		right[x] = 2 * (smooth[x + 1] - smooth[x - 1]) + smooth[x + 2] - smooth[x - 2];
-		below[x] = fall[x - 1] + 2 * fall[x] + fall[x + 1];
+	NAME(opponents)(smooth, w, s, s + w, s + 2 * w);
+	NAME(opponents)(fall, w, f, f + w, f + 2 * w);
+	for (int k = 0; k < 3; k++, s += w, f += w) {
+		int16_t *right = out + 2 * k * w, *below = right + w;
+		for (int x = 2; x < w - 2; x++) {
+			right[x] = 2 * (s[x + 1] - s[x - 1]) + s[x + 2] - s[x - 2];
+			below[x] = f[x - 1] + 2 * f[x] + f[x + 1];
+		}
 	}
 }
 
 // slope_row fills in row y's slopes of whichever plane changes most, in units of its
 // noise: to the right, down, and the square of both; 0 where all are below the floors,
-// squares of whole numbers. room is for 9 w numbers.
-static void NAME(slope_row)(const int16_t *planes, int w, int h, int y, const int32_t *least, const float *unit, float *restrict sx,
+// squares of whole numbers. room is for 18 w numbers.
+static void NAME(slope_row)(const uint8_t *bgr, int w, int h, int y, const int32_t *least, const float *unit, float *restrict sx,
 			    float *restrict sy, float *restrict m2, int16_t *restrict room)
 {
-	int16_t *rest = room + 6 * w;
 	int32_t any[8];
-	for (int k = 0; k < 3; k++)
-		NAME(change)(planes + (long)k * w * h, w, h, y, room + 2 * k * w, room + (2 * k + 1) * w, rest);
+	NAME(change)(bgr, w, h, y, room, room + 6 * w);
 	memset(m2, 0, sizeof(float) * w);
 	for (int from = 2; from < w - 2; from += 8) {
 		const int n = w - 2 - from < 8 ? w - 2 - from : 8;

@@ -105,9 +105,8 @@ void tw_round_votes(const float *dif, const float *mix, const float *all, int fi
 		    float noise, float *out);
 
 // Edges; see edges.go.
-void tw_opponents(const uint8_t *bgr, int n, int16_t *l, int16_t *a, int16_t *b);
-void tw_change(const int16_t *plane, int w, int h, int y, int16_t *right, int16_t *below, int16_t *room);
-void tw_slope_row(const int16_t *planes, int w, int h, int y, const int32_t *least, const float *unit, float *sx, float *sy, float *m2,
+void tw_change(const uint8_t *bgr, int w, int h, int y, int16_t *out, int16_t *room);
+void tw_slope_row(const uint8_t *bgr, int w, int h, int y, const int32_t *least, const float *unit, float *sx, float *sy, float *m2,
 		  int16_t *room);
 int tw_thin(const float *above, const float *here, const float *below, const float *sx, const float *sy, int w, float least,
 	    const uint8_t *masked, int32_t *out);

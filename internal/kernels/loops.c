@@ -139,20 +139,15 @@ void tw_round_votes(const float *dif, const float *mix, const float *all, int fi
 	BEST(round_votes)(dif, mix, all, first, n, step, turned, noise, out);
 }
 
-void tw_opponents(const uint8_t *bgr, int n, int16_t *l, int16_t *a, int16_t *b)
+void tw_change(const uint8_t *bgr, int w, int h, int y, int16_t *out, int16_t *room)
 {
-	BEST(opponents)(bgr, n, l, a, b);
+	BEST(change)(bgr, w, h, y, out, room);
 }
 
-void tw_change(const int16_t *plane, int w, int h, int y, int16_t *right, int16_t *below, int16_t *room)
-{
-	BEST(change)(plane, w, h, y, right, below, room);
-}
-
-void tw_slope_row(const int16_t *planes, int w, int h, int y, const int32_t *least, const float *unit, float *sx, float *sy, float *m2,
+void tw_slope_row(const uint8_t *bgr, int w, int h, int y, const int32_t *least, const float *unit, float *sx, float *sy, float *m2,
 		  int16_t *room)
 {
-	BEST(slope_row)(planes, w, h, y, least, unit, sx, sy, m2, room);
+	BEST(slope_row)(bgr, w, h, y, least, unit, sx, sy, m2, room);
 }
 
 int tw_thin(const float *above, const float *here, const float *below, const float *sx, const float *sy, int w, float least,

@@ -200,6 +200,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 				encode = func(img image.Image) ([]byte, error) { return res.page.Crop(m.ID, img) }
 			}
 			data, err := encode(crop)
+			vision.ReuseCrop(crop)
 			if err != nil {
 				res.photo.Error = "the marbles' pictures could not be made: " + err.Error()
 				return res
