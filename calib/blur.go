@@ -291,17 +291,15 @@ func (f *profile) add(px Pixels, h [3][3]float64, x0, y0, x1, y1 float64) {
 	}
 	n := int(0.5 * l / profileStep)
 	s := make([]float64, 2*n+1)
-	for i := range s {
-		d := float64(i-n) * profileStep
-		sum := 0.0
-		for t := 0.34; t <= 0.661; t += 0.08 {
-			x, y := ax+(bx-ax)*t+nx*d, ay+(by-ay)*t+ny*d
-			if x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2) {
-				return
-			}
-			sum += px.luminanceAt(x, y)
+	const lines = 5
+	for k := range lines {
+		t := 0.34 + 0.08*float64(k)
+		if !px.addLuminance(s, ax+(bx-ax)*t, ay+(by-ay)*t, nx*profileStep, ny*profileStep) {
+			return
 		}
-		s[i] = sum / 5
+	}
+	for i := range s {
+		s[i] /= lines
 	}
 	f.raw = append(f.raw, s)
 	f.sides = append(f.sides, l)

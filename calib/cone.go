@@ -1,6 +1,11 @@
 package calib
 
-import "math"
+import (
+	"math"
+	"unsafe"
+
+	"tawsight/internal/kernels"
+)
 
 // FitCone is the weighted least-squares solution of V.u = 1 over unit rays u
 // that graze a sphere: three unknowns, linear, so at least three rays. Both
@@ -8,12 +13,7 @@ import "math"
 func FitCone(rays []Vec3, weights []float64) (Cone, bool) {
 	// In coordinates about the mean ray the normal equations are well
 	// conditioned even for small marbles: V = m k + t with t across m.
-	var m Vec3
-	for i, u := range rays {
-		for k := range m {
-			m[k] += u[k] * weights[i]
-		}
-	}
+	m := Vec3(kernels.MeanRay(numbers(rays), weights))
 	if len(rays) < 3 || m.Norm() == 0 {
 		return Cone{}, false
 	}
@@ -24,28 +24,12 @@ func FitCone(rays []Vec3, weights []float64) (Cone, bool) {
 	}
 	x = x.Cross(z).Unit()
 	y := z.Cross(x)
-	// V.u = 1 with V = z c + x p + y q: divide by z.u, which is near cos A. The
-	// sums of the normal equations one by one, since this is called often.
-	var w, wp, wq, wpp, wpq, wqq, wc, wpc, wqc float64
-	for i := range rays {
-		u, t := &rays[i], weights[i]
-		c := u[0]*z[0] + u[1]*z[1] + u[2]*z[2]
-		if c <= 0 {
-			return Cone{}, false
-		}
-		c = 1 / c
-		p, q := (u[0]*x[0]+u[1]*x[1]+u[2]*x[2])*c, (u[0]*y[0]+u[1]*y[1]+u[2]*y[2])*c
-		tp, tq := t*p, t*q
-		w += t
-		wp += tp
-		wq += tq
-		wpp += tp * p
-		wpq += tp * q
-		wqq += tq * q
-		wc += t * c
-		wpc += tp * c
-		wqc += tq * c
+	// V.u = 1 with V = z c + x p + y q: divide by z.u, which is near cos A.
+	s, ok := kernels.ConeSums(numbers(rays), weights, &[3][3]float64{x, y, z})
+	if !ok {
+		return Cone{}, false
 	}
+	w, wp, wq, wpp, wpq, wqq, wc, wpc, wqc := s[0], s[1], s[2], s[3], s[4], s[5], s[6], s[7], s[8]
 	sol, ok := Solve3([3][3]float64{{w, wp, wq}, {wp, wpp, wpq}, {wq, wpq, wqq}}, [3]float64{wc, wpc, wqc})
 	if !ok {
 		return Cone{}, false
@@ -55,6 +39,11 @@ func FitCone(rays []Vec3, weights []float64) (Cone, bool) {
 		v[k] = z[k]*sol[0] + x[k]*sol[1] + y[k]*sol[2]
 	}
 	return Cone{V: v}, v.Dot(v) > 1
+}
+
+// numbers are the rays themselves.
+func numbers(rays []Vec3) [][3]float64 {
+	return unsafe.Slice((*[3]float64)(unsafe.SliceData(rays)), len(rays))
 }
 
 // ConeThrough is the cone that three unit rays lie on: V.u = 1 solved by Cramer's

@@ -7,6 +7,7 @@ import (
 	"gocv.io/x/gocv"
 
 	"tawsight/internal/colour"
+	"tawsight/internal/kernels"
 )
 
 // White turns a photo's linear sRGB into the light of a neutral illuminant, the
@@ -308,28 +309,26 @@ func (p Pixels) LinearAt(x, y float64) (c [3]float64) {
 	return c
 }
 
-// luminanceAt is the luminance of LinearAt; quicker for the usual photo of 8 bits in
-// sRGB.
-func (p Pixels) luminanceAt(x, y float64) float64 {
-	if p.B8 == nil || p.Table != nil {
-		return luminance(p.LinearAt(x, y))
+// addLuminance adds, to each of an odd number of sums, the luminance of LinearAt at one
+// place of a straight line, dx, dy apart, the middle one at x, y. It says whether all of
+// them lie a pixel and more inside the picture; otherwise it adds nothing.
+func (p Pixels) addLuminance(sum []float64, x, y, dx, dy float64) bool {
+	m := float64(len(sum) / 2)
+	for _, k := range [2]float64{-m, m} {
+		if u, v := x+k*dx, y+k*dy; u < 1 || v < 1 || u > float64(p.W-2) || v > float64(p.H-2) {
+			return false
+		}
 	}
-	x, y = max(0, min(float64(p.W-1), x)), max(0, min(float64(p.H-1), y))
-	x0, y0 := int(x), int(y)
-	fx, fy := x-float64(x0), y-float64(y0)
-	right, below := 3, 3*p.W
-	if x0 == p.W-1 {
-		right = 0
+	at := kernels.Straight{X: x - m*dx, Y: y - m*dy, DX: dx, DY: dy}
+	if p.B8 != nil && p.Table == nil {
+		// At the last pixel but one the one after it counts nothing, but is read.
+		kernels.Luminance(sum, p.B8, p.W, at, &share8)
+		return true
 	}
-	if y0 == p.H-1 {
-		below = 0
+	for i := range sum {
+		sum[i] += luminance(p.LinearAt(at.Place(i)))
 	}
-	i := 3 * (y0*p.W + x0)
-	a := p.luminance8(i)
-	c := p.luminance8(i + below)
-	a += fx * (p.luminance8(i+right) - a)
-	c += fx * (p.luminance8(i+below+right) - c)
-	return a + fy*(c-a)
+	return true
 }
 
 // Luminance is that of Linear.
@@ -492,17 +491,16 @@ func EdgeSigmaPX(bgr gocv.Mat, corners [][2]float64) float64 {
 		var s []float64
 		step := 0.25
 		m := int(half / step)
-		for i := -m; i <= m; i++ {
-			sum, n := 0.0, 0.0
-			for t := 0.3; t <= 0.701; t += 0.05 {
-				x, y := ax+(bx-ax)*t+nx*float64(i)*step, ay+(by-ay)*t+ny*float64(i)*step
-				if x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2) {
-					return
-				}
-				sum += px.luminanceAt(x, y)
-				n++
+		s = make([]float64, 2*m+1)
+		const lines = 9
+		for k := range lines {
+			t := 0.3 + 0.05*float64(k)
+			if !px.addLuminance(s, ax+(bx-ax)*t, ay+(by-ay)*t, nx*step, ny*step) {
+				return
 			}
-			s = append(s, sum/n)
+		}
+		for i := range s {
+			s[i] /= lines
 		}
 		q := max(1, len(s)/8)
 		lo, hi := mean(s[:q]), mean(s[len(s)-q:])

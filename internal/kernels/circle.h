@@ -61,14 +61,20 @@ static void NAME(nearest)(const float *restrict x, const float *restrict y, cons
 		dist[b] = e->tol;
 		best[b] = -1;
 	}
-	for (int i = 0; i < n; i++) {
-		if (off[i] >= FAR)
-			continue;
-		float o = fabsf(sqrtf(off[i]) - 1) * r;
-		int b = NAME(direction)(x[i] - cx, y[i] - cy, tangents);
-		if (o < dist[b]) {
-			dist[b] = o;
-			best[b] = i;
+	for (int from = 0; from < n; from += 8) {
+		// Which of eight count: in most of them few do.
+		const int to = from + 8 < n ? from + 8 : n;
+		unsigned hits = 0;
+		for (int i = from; i < to; i++)
+			hits |= (unsigned)(off[i] < FAR) << (i - from);
+		for (; hits; hits &= hits - 1) {
+			const int i = from + __builtin_ctz(hits);
+			float o = fabsf(sqrtf(off[i]) - 1) * r;
+			int b = NAME(direction)(x[i] - cx, y[i] - cy, tangents);
+			if (o < dist[b]) {
+				dist[b] = o;
+				best[b] = i;
+			}
 		}
 	}
 }

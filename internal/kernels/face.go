@@ -18,11 +18,7 @@ func Between(sum []Sample, full []bool, bgr []uint8, width int, at Straight, t *
 	if len(sum) == 0 {
 		return
 	}
-	for _, k := range [2]int{0, len(sum) - 1} {
-		x, y := at.Place(k)
-		_ = bgr[3*(int(y)*width+int(x))]
-		_ = bgr[3*((int(y)+1)*width+int(x)+2)-1]
-	}
+	within(bgr, width, at, len(sum))
 	C.tw_between((*C.uint8_t)(&bgr[0]), C.long(3*width), C.double(at.X), C.double(at.Y), C.double(at.DX), C.double(at.DY), C.int(len(sum)),
 		f32(&t[0][0][0]), C.float(share), C.float(limit), f32(&sum[0][0]), u8(full[:len(sum)]))
 }

@@ -113,4 +113,9 @@ int tw_thin(const float *above, const float *here, const float *below, const flo
 void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells);
 int tw_peaks(const float *row, int w, float least, int32_t *out);
 
+// Light and rays; see light.go and cone.go.
+void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const double *share, double *sum);
+void tw_mean_ray(const double *ray, const double *weight, int n, double *out);
+int tw_cone_sums(const double *ray, const double *weight, int n, const double *xyz, double *out);
+
 #endif

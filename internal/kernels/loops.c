@@ -34,6 +34,8 @@ typedef struct {
 #include "outline.h"
 #include "picture.h"
 #include "face.h"
+#include "light.h"
+#include "cone.h"
 #undef NAME
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
@@ -46,6 +48,8 @@ typedef struct {
 #include "outline.h"
 #include "picture.h"
 #include "face.h"
+#include "light.h"
+#include "cone.h"
 #undef NAME
 #pragma GCC pop_options
 #define BEST(f) (__builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
@@ -165,4 +169,19 @@ void tw_vote(const float *x, const float *y, const float *gx, const float *gy, i
 int tw_peaks(const float *row, int w, float least, int32_t *out)
 {
 	return BEST(peaks)(row, w, least, out);
+}
+
+void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const double *share, double *sum)
+{
+	BEST(luminance)(bgr, stride, x, y, dx, dy, n, share, sum);
+}
+
+void tw_mean_ray(const double *ray, const double *weight, int n, double *out)
+{
+	BEST(mean_ray)(ray, weight, n, out);
+}
+
+int tw_cone_sums(const double *ray, const double *weight, int n, const double *xyz, double *out)
+{
+	return BEST(cone_sums)(ray, weight, n, xyz, out);
 }
