@@ -14,4 +14,13 @@ import "C"
 
 import "unsafe"
 
+// plain has the loops use only what every processor has, for tests.
+func plain(on bool) {
+	if on {
+		C.tw_plain(1)
+	} else {
+		C.tw_plain(0)
+	}
+}
+
 func u8(b []bool) *C.uint8_t { return (*C.uint8_t)(unsafe.Pointer(unsafe.SliceData(b))) }

@@ -4,6 +4,8 @@
 
 #include <stdint.h>
 
+void tw_plain(int on);
+
 typedef struct {
 	float cx, cy;     // its middle
 	float cos, sin;   // of the angle of its longer axis

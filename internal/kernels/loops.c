@@ -27,6 +27,10 @@ typedef struct {
 	v4d s0, s1, s2;
 } sums4;
 
+static int plain; // for tests: only what every processor has
+
+void tw_plain(int on) { plain = on; }
+
 #define NAME(f) f##_any
 #include "edges.h"
 #include "circle.h"
@@ -52,9 +56,9 @@ typedef struct {
 #include "cone.h"
 #undef NAME
 #pragma GCC pop_options
-#define BEST(f) (__builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
+#define BEST(f) (!plain && __builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
 #else
-#define BEST(f) f##_any
+#define BEST(f) ((void)plain, f##_any)
 #endif
 
 int tw_annulus(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,

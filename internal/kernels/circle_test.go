@@ -1,0 +1,171 @@
+package kernels
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// about are edges scattered about an ellipse, their gradients more or less along its
+// normals.
+func about(r *rand.Rand, n int, e Ring, cx, cy float64) Edges {
+	out := MakeEdges(n)
+	for i := range n {
+		a, d, turn := 2*math.Pi*r.Float64(), 1+0.25*r.NormFloat64(), 0.4*r.NormFloat64()
+		u, v := e.SemiMajor*math.Cos(a)*d, e.SemiMinor*math.Sin(a)*d
+		nu, nv := math.Cos(a)/e.SemiMajor, math.Sin(a)/e.SemiMinor
+		l := math.Hypot(nu, nv)
+		nx, ny := (e.Cos*nu-e.Sin*nv)/l, (e.Sin*nu+e.Cos*nv)/l
+		if r.IntN(2) == 0 {
+			nx, ny = -nx, -ny
+		}
+		s, c := math.Sincos(turn)
+		out.X[i], out.Y[i] = float32(cx+e.CX+e.Cos*u-e.Sin*v), float32(cy+e.CY+e.Sin*u+e.Cos*v)
+		out.GX[i], out.GY[i] = float32(c*nx-s*ny), float32(s*nx+c*ny)
+	}
+	return out
+}
+
+func TestNearestIsTheNearestInEachDirection(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(7, 8))
+		seen := 0
+		for range 200 {
+			angle := math.Pi * r.Float64()
+			e := Ring{CX: r.NormFloat64(), CY: r.NormFloat64(), Cos: math.Cos(angle), Sin: math.Sin(angle), SemiMajor: 20 + 10*r.Float64(), LeastCos: 0.85}
+			e.SemiMinor = e.SemiMajor * (0.8 + 0.2*r.Float64())
+			e.Radius = math.Sqrt(e.SemiMajor * e.SemiMinor)
+			e.Tolerance = 0.1*e.Radius + 0.9
+			const cx, cy = 400.0, 300.0
+			edges := about(r, 300+r.IntN(9), e, cx, cy)
+			var a Near
+			a.Reset(len(edges.X))
+			least, most := 0.55*e.Radius, 1.7*e.Radius
+			a.Append(edges, 0, len(edges.X), cx, cy, float32(least), float32(most))
+			var best [Directions]int32
+			a.Nearest(e, &best)
+
+			// off is how far an edge lies off the ring; false where it doesn't count.
+			off := func(i int) (float64, bool) {
+				dx, dy := float64(edges.X[i])-cx, float64(edges.Y[i])-cy
+				if d := math.Hypot(dx, dy); d <= least || d >= most {
+					return 0, false
+				}
+				dx, dy = dx-e.CX, dy-e.CY
+				u, v := (e.Cos*dx+e.Sin*dy)/e.SemiMajor, (-e.Sin*dx+e.Cos*dy)/e.SemiMinor
+				nu, nv := u/e.SemiMajor, v/e.SemiMinor
+				nx, ny := e.Cos*nu-e.Sin*nv, e.Sin*nu+e.Cos*nv
+				g := math.Abs(nx*float64(edges.GX[i])+ny*float64(edges.GY[i])) / math.Hypot(nx, ny)
+				o := math.Abs(math.Hypot(u, v)-1) * e.Radius
+				return o, g > e.LeastCos && o < e.Tolerance
+			}
+			var want [Directions]float64
+			for i := range want {
+				want[i] = math.Inf(1)
+			}
+			for i := range edges.X {
+				o, ok := off(i)
+				if !ok {
+					continue
+				}
+				turn := math.Atan2(float64(edges.Y[i])-cy-e.CY, float64(edges.X[i])-cx-e.CX) / (2 * math.Pi) * Directions
+				if turn < 0 {
+					turn += Directions
+				}
+				b := int(turn) % Directions
+				want[b] = min(want[b], o)
+			}
+			wrong := 0
+			for b, k := range best {
+				got := math.Inf(1)
+				if k >= 0 {
+					got, _ = off(int(a.Index[k]))
+				}
+				if got != want[b] && math.Abs(got-want[b]) > 1e-4 {
+					wrong++ // an edge on the border of two directions, or of what counts
+				}
+				if k >= 0 {
+					seen++
+				}
+			}
+			if wrong > 2 {
+				t.Fatalf("%d of %d directions have another edge", wrong, Directions)
+			}
+		}
+		if seen < 200*Directions/3 {
+			t.Errorf("only %d edges to compare", seen)
+		}
+	})
+}
+
+func TestNearestOfNoneIsNone(t *testing.T) {
+	var a Near
+	a.Reset(0)
+	best := [Directions]int32{5}
+	a.Nearest(Ring{SemiMajor: 1, SemiMinor: 1, Radius: 1, Tolerance: 1}, &best)
+	for _, b := range best {
+		if b != -1 {
+			t.Fatal("there is an edge where there is none")
+		}
+	}
+}
+
+func TestRoundVotesAreThoseOfEachPixel(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(9, 10))
+		const w, h = 40, 30
+		tensor := MakeTensor(make([]float32, TensorRoom(w*h)), w*h)
+		for i := range tensor.All {
+			// A ring of edges about the middle, in noise.
+			x, y := float64(i%w)-20, float64(i/w)-15
+			d := math.Hypot(x, y) + 1e-9
+			g := 30 * math.Exp(-sq(d-6)) * (1 + 0.3*r.NormFloat64())
+			gx, gy := g*x/d+r.NormFloat64(), g*y/d+r.NormFloat64()
+			tensor.Dif[i], tensor.Mix[i], tensor.All[i] = float32(gx*gx-gy*gy), float32(gx*gy), float32(gx*gx+gy*gy)
+		}
+		var steps [RoundDirs][RoundAt]int32
+		var turned [RoundDirs][2]float32
+		for k := range steps {
+			s, c := math.Sincos(2 * math.Pi * float64(k) / RoundDirs)
+			turned[k] = [2]float32{float32(c*c - s*s), float32(4 * c * s)}
+			for l, q := range [RoundAt]float64{3, 6, 6.5} {
+				steps[k][l] = int32(math.Round(q*s))*w + int32(math.Round(q*c))
+			}
+		}
+		out := make([]float32, 19, 32)
+		some := 0
+		for y := 10; y < 20; y++ {
+			first := y*w + 10
+			tensor.RoundVotes(out, first, &steps, &turned, 12)
+			for i, got := range out {
+				total, third := 0.0, 0.0
+				for pass := range 3 {
+					for k := pass; k < RoundDirs; k += 3 {
+						var d, m, a float64
+						for _, s := range steps[k] {
+							j := first + i + int(s)
+							d, m, a = d+float64(tensor.Dif[j]), m+float64(tensor.Mix[j]), a+float64(tensor.All[j])
+						}
+						total += (float64(turned[k][0])*d + float64(turned[k][1])*m) / (a + 12)
+					}
+					if pass == 0 {
+						third = total
+					}
+				}
+				want := total / RoundDirs
+				if third <= 0 {
+					want = 0
+				}
+				if math.Abs(third) > 1e-4 && !near(float64(got), want, 1e-5) {
+					t.Fatalf("pixel %d: %v, should be %v", first+i, got, want)
+				}
+				if want > 0.3 {
+					some++
+				}
+			}
+		}
+		if some == 0 {
+			t.Error("nothing round was seen")
+		}
+	})
+}

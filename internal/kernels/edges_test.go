@@ -1,0 +1,181 @@
+package kernels
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// blots is a picture of soft coloured spots on paper, with noise.
+func blots(r *rand.Rand, w, h int) []uint8 {
+	bgr := make([]uint8, 3*w*h)
+	for i := range bgr {
+		x, y := float64(i/3%w), float64(i/3/w)
+		v := 200.0 + 3*r.NormFloat64()
+		for s := range 4 {
+			cx, cy, rad := float64(w)*(0.2+0.2*float64(s)), float64(h)*(0.3+0.15*float64(s)), 4+2*float64(s)
+			v -= (60 + 30*float64((s+i%3)%3)) / (1 + math.Exp(math.Hypot(x-cx, y-cy)-rad))
+		}
+		bgr[i] = uint8(math.Max(0, math.Min(255, v)))
+	}
+	return bgr
+}
+
+// opponents is a pixel as three times its lightness, red against green, and twice yellow
+// against blue; beyond the picture its border goes on.
+func opponents(bgr []uint8, w, h, x, y int) [3]int {
+	x, y = max(0, min(w-1, x)), max(0, min(h-1, y))
+	p := bgr[3*(y*w+x):]
+	b, g, r := int(p[0]), int(p[1]), int(p[2])
+	return [3]int{b + g + r, r - g, r + g - 2*b}
+}
+
+// change is a pixel's, by the two filters as they are defined.
+func change(bgr []uint8, w, h, x, y int) (right, below [3]float64) {
+	smooth, differ := [5]int{0, 1, 2, 1, 0}, [5]int{-1, -2, 0, 2, 1}
+	for j := -2; j <= 2; j++ {
+		for i := -2; i <= 2; i++ {
+			for k, v := range opponents(bgr, w, h, x+i, y+j) {
+				right[k] += float64(v*differ[i+2]*smooth[j+2]) * perCode[k]
+				below[k] += float64(v*smooth[i+2]*differ[j+2]) * perCode[k]
+			}
+		}
+	}
+	return right, below
+}
+
+func TestRowChangesAsTheFiltersSay(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(25, 26))
+		const w, h = 61, 40
+		bgr := blots(r, w, h)
+		relief := MakeRelief(bgr, w, h)
+		seen := 0
+		for y := range h {
+			relief.Row(y, func(x int, right, below [3]float64) {
+				seen++
+				wr, wb := change(bgr, w, h, x, y)
+				for k := range 3 {
+					if !near(right[k], wr[k], 1e-12) || !near(below[k], wb[k], 1e-12) {
+						t.Fatalf("at %d, %d: %v %v, should be %v %v", x, y, right, below, wr, wb)
+					}
+				}
+			})
+		}
+		if seen != (w-4)*h {
+			t.Errorf("%d pixels", seen)
+		}
+	})
+}
+
+func TestEdgesAreTheFastestChanges(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(27, 28))
+		const w, h = 93, 71
+		bgr := blots(r, w, h)
+		masked := make([]bool, w*h)
+		for i := range masked {
+			masked[i] = i%w > 80
+		}
+		noise, floor := [3]float64{0.02, 0.025, 0.03}, 4.2
+		type slope struct{ x, y, m2 float64 }
+		at := func(x, y int) (best slope) {
+			if x < 2 || x >= w-2 {
+				return
+			}
+			right, below := change(bgr, w, h, x, y)
+			for k := range 3 {
+				p, q := right[k]/noise[k], below[k]/noise[k]
+				if m := p*p + q*q; m > best.m2 && m >= floor*floor {
+					best = slope{p, q, m}
+				}
+			}
+			return best
+		}
+		want := map[[2]int]slope{}
+		for y := 2; y < h-2; y++ {
+			for x := 2; x < w-2; x++ {
+				s := at(x, y)
+				if s.m2 == 0 || masked[y*w+x] {
+					continue
+				}
+				m := math.Sqrt(s.m2)
+				dx, dy := int(math.Round(s.x/m)), int(math.Round(s.y/m))
+				if at(x+dx, y+dy).m2 > s.m2 || at(x-dx, y-dy).m2 >= s.m2 {
+					continue
+				}
+				want[[2]int{x, y}] = s
+			}
+		}
+		got := 0
+		MakeRelief(bgr, w, h).Edges(noise, floor, masked, func(x, y int, right, below float64) {
+			got++
+			s, ok := want[[2]int{x, y}]
+			if !ok {
+				t.Fatalf("an edge at %d, %d, where there is none", x, y)
+			}
+			if !near(right, s.x, 1e-5) || !near(below, s.y, 1e-5) {
+				t.Fatalf("at %d, %d: %v %v, should be %v %v", x, y, right, below, s.x, s.y)
+			}
+		})
+		// Rounding decides about a few that are as high as their neighbours.
+		if got < len(want)*98/100 || len(want) < 50 {
+			t.Errorf("%d edges, should be %d", got, len(want))
+		}
+	})
+}
+
+func TestVotesAndTheirPeaks(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(29, 30))
+		const w, h, per = 40, 30, 0.5
+		e := MakeEdges(500)
+		for i := range e.X {
+			s, c := math.Sincos(2 * math.Pi * r.Float64())
+			// Half of them lie on a circle of 12 px about 40, 30.
+			if e.X[i], e.Y[i] = float32(80*r.Float64()), float32(60*r.Float64()); i%2 == 0 {
+				e.X[i], e.Y[i] = float32(40+12*c), float32(30+12*s)
+			}
+			e.GX[i], e.GY[i] = float32(c), float32(s)
+		}
+		cells := make([]float32, w*h)
+		e.Vote(cells, w, 12, per)
+		want := make([]float32, w*h)
+		for i := range e.X {
+			for _, s := range [2]float32{-12, 12} {
+				x, y := e.X[i]+s*e.GX[i]+0.5, e.Y[i]+s*e.GY[i]+0.5
+				if x >= 0 && y >= 0 && int(x*per) < w && int(y*per) < h {
+					want[int(y*per)*w+int(x*per)]++
+				}
+			}
+		}
+		for i := range cells {
+			if cells[i] != want[i] {
+				t.Fatalf("cell %d: %v votes, should be %v", i, cells[i], want[i])
+			}
+		}
+		room := make([]int32, w)
+		found := 0
+		for y := 1; y < h-1; y++ {
+			peaks := Peaks(cells, w, y, 3, room)
+			at := 0
+			for x := 1; x < w-1; x++ {
+				v := cells[y*w+x]
+				if v < 3 || v < cells[y*w+x-1] || v < cells[y*w+x+1] || v < cells[(y-1)*w+x] || v < cells[(y+1)*w+x] {
+					continue
+				}
+				if at >= len(peaks) || int(peaks[at]) != x {
+					t.Fatalf("row %d: peaks %v without %d", y, peaks, x)
+				}
+				at++
+			}
+			if at != len(peaks) {
+				t.Fatalf("row %d: peaks %v, should be %d", y, peaks, at)
+			}
+			found += at
+		}
+		if found == 0 {
+			t.Error("no peaks")
+		}
+	})
+}

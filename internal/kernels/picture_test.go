@@ -1,0 +1,288 @@
+package kernels
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"tawsight/internal/colour"
+)
+
+func samples(r *rand.Rand, n int, most float32) []Sample {
+	out := make([]Sample, n)
+	for i := range out {
+		out[i] = Sample{most * r.Float32(), most * r.Float32(), most * r.Float32()}
+	}
+	return out
+}
+
+func TestAcrossAddsUpItsTaps(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(15, 16))
+		for count := 1; count <= 7; count++ {
+			line := samples(r, 60, 1)
+			taps := Taps{Count: count}
+			for range 31 {
+				taps.First = append(taps.First, int32(r.IntN(60-count)))
+				for range count {
+					taps.Weight = append(taps.Weight, r.Float32())
+				}
+			}
+			out := make([]Sample, 31)
+			Across(out, line, taps)
+			for i := range out {
+				for k := range 3 {
+					want := 0.0
+					for j := range count {
+						want += float64(taps.Weight[count*i+j]) * float64(line[int(taps.First[i])+j][k])
+					}
+					if !near(float64(out[i][k]), want, 1e-6) {
+						t.Fatalf("%v, should be %v", out[i][k], want)
+					}
+				}
+			}
+		}
+	})
+}
+
+// Each code must be the one nearest to what the standard (IEC 61966-2-1, by
+// colour.LinearToSRGB) gives, but where light lies within rounding of a border.
+func TestEncodeBalancesAndRounds(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(17, 18))
+		tone := new([ToneSteps]float32)
+		for i := range tone {
+			tone[i] = float32(math.Pow(ToneAt(i), -0.1))
+		}
+		for round := range 40 {
+			n := 1 + r.IntN(70)
+			rows := samples(r, 3*n, 0.7)
+			rows[0], rows[n-1] = Sample{-0.5, 0, 1e-9}, Sample{40, 3, 1}
+			f := Finish{Gain: make([][2]Sample, 8)}
+			for i := range f.Gain {
+				f.Gain[i] = [2]Sample{{1 + 0.1*r.Float32(), 1, 0.9}, {0.1, -0.1, 0.05}}
+			}
+			for range n {
+				f.Cell, f.Into = append(f.Cell, int32(r.IntN(8))), append(f.Into, r.Float32())
+			}
+			if round%2 == 1 {
+				f.Tone = tone
+			}
+			out := make([]uint8, 4*n)
+			row, weight := []int32{0, int32(n), int32(2 * n)}, []float32{0.5, 0.3, 0.2}
+			f.Encode(out, rows, row, weight)
+			for i := range n {
+				if out[4*i+3] != 255 {
+					t.Fatal("a pixel is not opaque")
+				}
+				var c [3]float64
+				for k := range c {
+					for j, w := range weight {
+						c[k] += float64(w) * float64(rows[int(row[j])+i][k])
+					}
+					c[k] *= float64(f.Gain[f.Cell[i]][0][k]) + float64(f.Into[i])*float64(f.Gain[f.Cell[i]][1][k])
+				}
+				if f.Tone != nil {
+					y := 0.2126*c[0] + 0.7152*c[1] + 0.0722*c[2]
+					if y <= 0 || y > 1.9 {
+						continue
+					}
+					for k := range c {
+						c[k] *= math.Pow(y, -0.1)
+					}
+				}
+				for k := range c {
+					code := 255 * math.Max(0, math.Min(1, colour.LinearToSRGB(c[k])))
+					room := 0.505 // of rounding
+					if f.Tone != nil {
+						room = 0.6 // a tone step is a 256th of the luminance wide
+					}
+					if math.Abs(float64(out[4*i+k])-code) > room {
+						t.Fatalf("pixel %d: code %d for %.3f", i, out[4*i+k], code)
+					}
+				}
+			}
+		}
+	})
+}
+
+func TestFaces(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(19, 20))
+		const w, h = 30, 20
+		bgr := make([]uint8, 3*w*h)
+		for i := range bgr {
+			bgr[i] = uint8(r.IntN(256))
+		}
+		var table CodeTable
+		for i, v := range colour.Linear8 {
+			table[0][i], table[1][i], table[2][i] = Sample{float32(v)}, Sample{0, float32(v)}, Sample{0, 0, float32(v)}
+		}
+		var light Light
+		for j := range light.Gain {
+			for i := range light.Gain[j] {
+				light.Gain[j][i] = [4]Sample{{1, 1.1, 0.9}, {0.1, 0, 0}, {0, 0.1, 0}, {0, 0, 0.1}}
+			}
+		}
+		light.Curve, light.PerRoot = make([]float32, 514), 512/2
+		for i := range light.Curve {
+			light.Curve[i] = float32(1 + 0.001*float64(i))
+		}
+		for range 50 {
+			n := 1 + r.IntN(12)
+			at := Straight{X: 1 + 5*r.Float64(), Y: 1 + 6*r.Float64(), DX: 0.7 + r.Float64(), DY: 0.5 * r.Float64()}
+			sum, full := make([]Sample, n), make([]bool, n)
+			Between(sum, full, bgr, w, at, &table, 0.25, 0.9)
+			Between(sum, full, bgr, w, at, &table, 0.75, 0.9)
+			cells := Straight{X: 8 * r.Float64(), Y: 8 * r.Float64(), DX: 0.3, DY: -0.3}
+			linear, lum, lab := make([][3]float64, n), make([]float64, n), make([][3]float64, n)
+			seen := append([]Sample(nil), sum...)
+			light.Balance(sum, cells, linear, lum)
+			Lab(lab, sum)
+			again := make([][3]float64, n)
+			LabOf(again, linear)
+			for i := range n {
+				x, y := at.Place(i)
+				ix, iy := int(x), int(y)
+				fx, fy := x-float64(ix), y-float64(iy)
+				lightest := 0.0
+				for k := range 3 {
+					code := func(x, y int) float64 { return colour.Linear8[bgr[3*(y*w+x)+2-k]] }
+					want := (code(ix, iy)*(1-fx)+code(ix+1, iy)*fx)*(1-fy) + (code(ix, iy+1)*(1-fx)+code(ix+1, iy+1)*fx)*fy
+					if !near(float64(seen[i][k]), want, 1e-6) {
+						t.Fatalf("read %v, should be %v", seen[i][k], want)
+					}
+					lightest = max(lightest, want)
+				}
+				if math.Abs(lightest-0.9) > 1e-5 && full[i] != (lightest > 0.9) {
+					t.Fatalf("full is %v of light %v", full[i], lightest)
+				}
+				u, v := cells.Place(i)
+				u, v = math.Max(0, math.Min(Cells-1e-9, u)), math.Max(0, math.Min(Cells-1e-9, v))
+				u, v = u-math.Floor(u), v-math.Floor(v)
+				c := [3]float64{float64(seen[i][0]) * (1 + 0.1*u), float64(seen[i][1]) * (1.1 + 0.1*v), float64(seen[i][2]) * (0.9 + 0.1*u*v)}
+				y0 := 0.2126*c[0] + 0.7152*c[1] + 0.0722*c[2]
+				factor := 1 + 0.001*math.Min(512, math.Sqrt(y0)*256)
+				for k := range c {
+					c[k] *= factor
+					if !near(linear[i][k], c[k], 1e-5) {
+						t.Fatalf("balanced %v, should be %v", linear[i], c)
+					}
+				}
+				if !near(lum[i], y0*factor, 1e-5) {
+					t.Fatalf("luminance %v, should be %v", lum[i], y0*factor)
+				}
+				want := colour.LinearToLab(linear[i])
+				for k := range want {
+					if math.Abs(lab[i][k]-want[k]) > 1e-3 || math.Abs(again[i][k]-want[k]) > 1e-3 {
+						t.Fatalf("CIELAB %v and %v, should be %v", lab[i], again[i], want)
+					}
+				}
+			}
+		}
+	})
+}
+
+// From black to beyond white, and the dark end, where f is a straight line, closely.
+func TestLabIsCIELAB(t *testing.T) {
+	both(t, func(t *testing.T) {
+		var in [][3]float64
+		for v := 0.0; v < 0.02; v += 1e-5 {
+			in = append(in, [3]float64{v, 0.5 * v, 2 * v}, [3]float64{v, v, v})
+		}
+		for v := 0.02; v < 4; v += 0.001 {
+			in = append(in, [3]float64{v, v, v}, [3]float64{v, 0, 0}, [3]float64{0.1, v, 1}, [3]float64{-0.001, v, 0.3})
+		}
+		out := make([][3]float64, len(in))
+		LabOf(out, in)
+		for i := range in {
+			for k, want := range colour.LinearToLab(in[i]) {
+				if math.Abs(out[i][k]-want) > 1e-3 {
+					t.Fatalf("CIELAB %v of %v, should have %v", out[i], in[i], want)
+				}
+			}
+		}
+	})
+}
+
+func TestLuminanceReadsBetweenPixels(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(21, 22))
+		const w, h = 25, 25
+		bgr := make([]uint8, 3*w*h)
+		for i := range bgr {
+			bgr[i] = uint8(r.IntN(256))
+		}
+		var share [3][256]float64
+		for k, y := range [3]float64{0.2126, 0.7152, 0.0722} {
+			for i, v := range colour.Linear8 {
+				share[k][i] = y * v
+			}
+		}
+		at := Straight{X: 3.3, Y: 20.1, DX: 0.9, DY: -0.8}
+		sum := make([]float64, 20)
+		sum[4] = 7
+		Luminance(sum, bgr, w, at, &share)
+		for i, got := range sum {
+			x, y := at.Place(i)
+			ix, iy := int(x), int(y)
+			fx, fy := x-float64(ix), y-float64(iy)
+			l := func(x, y int) (s float64) {
+				for k := range 3 {
+					s += share[k][bgr[3*(y*w+x)+2-k]]
+				}
+				return s
+			}
+			want := (l(ix, iy)*(1-fx)+l(ix+1, iy)*fx)*(1-fy) + (l(ix, iy+1)*(1-fx)+l(ix+1, iy+1)*fx)*fy
+			if i == 4 {
+				want += 7
+			}
+			if !near(got, want, 1e-12) {
+				t.Fatalf("%v, should be %v", got, want)
+			}
+		}
+	})
+}
+
+func TestConeSumsAreTheNormalEquations(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(23, 24))
+		for n := 1; n < 40; n++ {
+			rays, w := make([][3]float64, n), make([]float64, n)
+			var mean [3]float64
+			for i := range rays {
+				x, y := 0.3+0.05*r.NormFloat64(), -0.1+0.05*r.NormFloat64()
+				l := math.Sqrt(x*x + y*y + 1)
+				rays[i], w[i] = [3]float64{x / l, y / l, 1 / l}, r.Float64()
+				for k := range mean {
+					mean[k] += w[i] * rays[i][k]
+				}
+			}
+			got := MeanRay(rays, w)
+			axes := [3][3]float64{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}
+			s, ok := ConeSums(rays, w, &axes)
+			var want [9]float64
+			for i, u := range rays {
+				c := 1 / u[2]
+				p, q := u[0]*c, u[1]*c
+				for k, v := range [9]float64{1, p, q, p * p, p * q, q * q, c, p * c, q * c} {
+					want[k] += w[i] * v
+				}
+			}
+			for k := range mean {
+				if !near(got[k], mean[k], 1e-13) {
+					t.Fatalf("mean ray %v, should be %v", got, mean)
+				}
+			}
+			for k := range want {
+				if !ok || !near(s[k], want[k], 1e-12) {
+					t.Fatalf("%d rays: sums %v, should be %v", n, s, want)
+				}
+			}
+			rays[n/2][2] = -rays[n/2][2]
+			if _, ok := ConeSums(rays, w, &axes); ok {
+				t.Fatal("a ray that points away was taken")
+			}
+		}
+	})
+}
