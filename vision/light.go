@@ -93,24 +93,6 @@ func (f *lightField) balance(line []kernels.Sample, where kernels.Straight, line
 	}, linear, luminance)
 }
 
-// at balances a linear colour seen at a pixel; outside the square the light is
-// taken to go on as at its border.
-func (f *lightField) at(lin [3]float64, x, y float64) [3]float64 {
-	u := max(0, min(fieldCells-1e-9, (x-f.x0)*f.perPX))
-	v := max(0, min(fieldCells-1e-9, (y-f.y0)*f.perPX))
-	i, j := int(u), int(v)
-	u, v = u-float64(i), v-float64(j)
-	a, b, c, d := &f.gain[j][i], &f.gain[j][i+1], &f.gain[j+1][i], &f.gain[j+1][i+1]
-	for k := range lin {
-		lin[k] *= (a[k]*(1-u)+b[k]*u)*(1-v) + (c[k]*(1-u)+d[k]*u)*v
-	}
-	if f.tone != nil {
-		k := f.tone.at(float32(lum(lin)))
-		lin[0], lin[1], lin[2] = lin[0]*float64(k), lin[1]*float64(k), lin[2]*float64(k)
-	}
-	return lin
-}
-
 // A finish encodes the rows of a picture that is upright in the photo, in the light of
 // a lightField.
 type finish struct {
@@ -149,19 +131,19 @@ func (q *finish) at(y float64) {
 
 // toneSteps and toneMost are those of a toneCurve's table: it goes evenly along
 // the square root of luminance, so that dark colours have as many entries as
-// light ones.
+// light ones, and ends where light is 36 times the paper's, past what any photo has.
 const (
-	toneSteps = 512
-	toneMost  = 2.0
+	toneSteps = 1536
+	toneMost  = 6.0
 )
 
 // A toneCurve is calib.White.Apply's correction of tone, by table: the factor for
 // a luminance.
 type toneCurve struct {
-	white  calib.White // for what lies beyond the table; its gains are 1
+	white  calib.White // its gains are 1
 	factor [toneSteps + 2]float32
-	// steps is the factor by a luminance's own bits: within a thousandth of at, which
-	// is enough for pictures of 8 bits.
+	// steps is the factor by a luminance's own bits, for pictures of 8 bits: to within a
+	// thousandth.
 	steps [kernels.ToneSteps]float32
 }
 
@@ -194,19 +176,3 @@ func newToneCurve(w calib.White) *toneCurve {
 }
 
 func (t *toneCurve) exact(y float64) float64 { return t.white.Apply([3]float64{y, y, y})[1] / y }
-
-// at is the factor for a luminance; 1 for none.
-func (t *toneCurve) at(y float32) float32 {
-	if s := float32(math.Sqrt(float64(y))) * (toneSteps / toneMost); y > 1e-6 && s < toneSteps {
-		i := int(s)
-		return t.factor[i] + (s-float32(i))*(t.factor[i+1]-t.factor[i])
-	}
-	return t.beyond(y)
-}
-
-func (t *toneCurve) beyond(y float32) float32 {
-	if !(y > 1e-6) {
-		return 1
-	}
-	return float32(t.exact(float64(y)))
-}

@@ -299,14 +299,6 @@ func LinearToLabFast(linear [3]float64) [3]float64 {
 	return [3]float64{116*fy - 16, 500 * (fx - fy), 200 * (fy - fz)}
 }
 
-// LinearToLabRow is [LinearToLabFast] for many colours; lab is as long as linear.
-func LinearToLabRow(lab, linear [][3]float64) {
-	lab = lab[:len(linear)]
-	for i := range linear {
-		lab[i] = LinearToLabFast(linear[i])
-	}
-}
-
 // ChromaticityXY returns the CIE 1931 x, y of a colour; ok is false when
 // X+Y+Z is not above 0, as for black.
 func ChromaticityXY(xyz [3]float64) (xy [2]float64, ok bool) {
