@@ -309,6 +309,22 @@ func (p Pixels) LinearAt(x, y float64) (c [3]float64) {
 	return c
 }
 
+// LuminanceAt is the luminance of LinearAt; quicker for the usual photo of 8 bits in
+// sRGB.
+func (p *Pixels) LuminanceAt(x, y float64) float64 {
+	if p.B8 == nil || p.Table != nil || !(x >= 0 && y >= 0 && x < float64(p.W-1) && y < float64(p.H-1)) {
+		return luminance(p.LinearAt(x, y))
+	}
+	x0, y0 := int(x), int(y)
+	fx, fy := x-float64(x0), y-float64(y0)
+	i := 3 * (y0*p.W + x0)
+	j := i + 3*p.W
+	a, c := p.luminance8(i), p.luminance8(j)
+	a += fx * (p.luminance8(i+3) - a)
+	c += fx * (p.luminance8(j+3) - c)
+	return a + fy*(c-a)
+}
+
 // addLuminance adds, to each of an odd number of sums, the luminance of LinearAt at one
 // place of a straight line, dx, dy apart, the middle one at x, y. It says whether all of
 // them lie a pixel and more inside the picture; otherwise it adds nothing.

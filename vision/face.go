@@ -200,8 +200,7 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 			h := 0.3 * features.RingStep * e.MeanRadiusPX()
 			got, want := 0.0, 0.0
 			for _, dd := range [5][2]float64{{0, 0}, {h, 0}, {-h, 0}, {0, h}, {0, -h}} {
-				l := see.at(x+dd[0], y+dd[1])
-				got += 0.2126*l[0] + 0.7152*l[1] + 0.0722*l[2]
+				got += px.LuminanceAt(x+dd[0], y+dd[1])
 			}
 			l := paperAt(x, y)
 			want = 5 * (0.2126*l[0] + 0.7152*l[1] + 0.0722*l[2])
@@ -324,25 +323,6 @@ func (s *sampler) holds(x, y float64) bool { return x >= 0 && y >= 0 && x < s.w 
 // usual says that the photo is one of 8 bits in sRGB.
 func (s *sampler) usual() bool { return s.px.B8 != nil && s.px.Table == nil }
 
-// at is the colour at a place; outside the photo that of its border.
-func (s *sampler) at(x, y float64) (c [3]float64) {
-	if s.usual() && s.holds(x, y) {
-		t := &colour.Linear8
-		x0, y0 := int(x), int(y)
-		i := 3 * (y0*s.px.W + x0)
-		a, b := (*[6]uint8)(s.px.B8[i:]), (*[6]uint8)(s.px.B8[i+3*s.px.W:])
-		fx, fy := x-float64(x0), y-float64(y0)
-		wd := fx * fy
-		wb, wc := fx-wd, fy-wd
-		wa := 1 - fx - wc
-		for k := range c {
-			c[k] = t[a[2-k]]*wa + t[a[5-k]]*wb + t[b[2-k]]*wc + t[b[5-k]]*wd
-		}
-		return c
-	}
-	return s.px.LinearAt(x, y)
-}
-
 // add adds share times the colours at places to a line, and says where a channel
 // is as light as it can be.
 func (s *sampler) add(line []kernels.Sample, full []bool, at kernels.Straight, share float64) {
@@ -352,7 +332,7 @@ func (s *sampler) add(line []kernels.Sample, full []bool, at kernels.Straight, s
 		return
 	}
 	for k := range line {
-		l := s.at(at.Place(k))
+		l := s.px.LinearAt(at.Place(k))
 		for q := range l {
 			line[k][q] += float32(l[q] * share)
 			full[k] = full[k] || l[q] > fullLight

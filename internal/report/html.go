@@ -13,7 +13,9 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
+	"sync"
 	"unicode"
 	"unicode/utf8"
 
@@ -489,36 +491,45 @@ func (v marbleView) GlowText() string {
 	return fmt.Sprintf("Under ultraviolet light: glows %s over %.0f %% of its face%s.", g.Name, 100*g.Share, where)
 }
 
-// A figureRow is one feature in the page's table.
-type figureRow struct {
-	Label   string
-	Meaning string
-	Value   string // with its unit; empty where absent
-	Sure    string
-	Unsure  bool   // not to be relied on
-	Why     string // absent because
+// Figures are the rows of the page's table of all features, in the order of the
+// registry. They are written here and not by the template, which takes as long over
+// them as over all the rest of the page.
+func (v marbleView) Figures() template.HTML {
+	if len(v.Features) == 0 && len(v.FeaturesAbsent) == 0 {
+		return ""
+	}
+	var rows strings.Builder
+	for i, f := range features.All() {
+		head := figureHeads()[i]
+		value, ok := v.Features[f.Name]
+		if !ok {
+			why := v.FeaturesAbsent[f.Name]
+			if why == "" {
+				why = "not measured"
+			}
+			fmt.Fprintf(&rows, `<tr class="absent" title="%s">%s<td colspan="2">absent: %s</td></tr>`,
+				template.HTMLEscapeString(sentence(why)), head, template.HTMLEscapeString(why))
+			continue
+		}
+		class, sure := "", ""
+		if s, ok := v.FeaturesSure[f.Name]; ok {
+			if sure = strconv.FormatFloat(s, 'f', 2, 64); s < record.UnsureBelow {
+				class, sure = ` class="unsure"`, sure+" <b>unsure</b>"
+			}
+		}
+		rows.WriteString("<tr" + class + ">" + head + "<td>" + template.HTMLEscapeString(figure(f, value)) + "</td><td>" + sure + "</td></tr>")
+	}
+	return template.HTML(rows.String())
 }
 
-// Figures are all features in the order of the registry.
-func (v marbleView) Figures() []figureRow {
-	if len(v.Features) == 0 && len(v.FeaturesAbsent) == 0 {
-		return nil
-	}
-	var rows []figureRow
+// figureHeads are the first cells of the rows of [marbleView.Figures]: each marble has
+// the same.
+var figureHeads = sync.OnceValue(func() (heads []string) {
 	for _, f := range features.All() {
-		r := figureRow{Label: f.Label, Meaning: f.Meaning}
-		if value, ok := v.Features[f.Name]; ok {
-			r.Value = figure(f, value)
-			if sure, ok := v.FeaturesSure[f.Name]; ok {
-				r.Sure, r.Unsure = fmt.Sprintf("%.2f", sure), sure < record.UnsureBelow
-			}
-		} else if r.Why = v.FeaturesAbsent[f.Name]; r.Why == "" {
-			r.Why = "not measured"
-		}
-		rows = append(rows, r)
+		heads = append(heads, fmt.Sprintf(`<td title="%s">%s</td>`, template.HTMLEscapeString(f.Meaning), template.HTMLEscapeString(f.Label)))
 	}
-	return rows
-}
+	return heads
+})
 
 // SheetURL leads to the sheet that explains the marble's figures, empty where
 // there is none.
