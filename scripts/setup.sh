@@ -24,6 +24,10 @@ have g++ || have c++ || have clang++ || packages="$packages g++"
 if ! have pkg-config || ! pkg-config --exists opencv4; then
 	packages="$packages libopencv-dev"
 fi
+# OpenCV's headers bring it on Debian and Ubuntu.
+if [ "$(uname -s)" = Linux ] && { ! have pkg-config || ! pkg-config --exists libjpeg; }; then
+	packages="$packages libjpeg-dev"
+fi
 
 data=/usr/share/doc/opencv-doc/examples/data/left_intrinsics.yml
 ci=no
@@ -41,7 +45,7 @@ if ! have ld.lld && [ "$(uname -s)" = Linux ] && have apt-get && { [ -n "$packag
 fi
 [ -n "$packages$wanted" ] || exit 0
 
-have apt-get || stop "this machine lacks:$packages (named as on Debian). Install $needs with your system's package manager (on macOS: brew install opencv pkg-config; on Fedora: sudo dnf install opencv-devel pkgconf gcc-c++ lld), then run this again."
+have apt-get || stop "this machine lacks:$packages (named as on Debian). Install $needs with your system's package manager (on macOS: brew install opencv pkg-config; on Fedora: sudo dnf install opencv-devel libjpeg-turbo-devel pkgconf gcc-c++ lld), then run this again."
 
 as_root=
 if [ "$(id -u)" -ne 0 ]; then

@@ -27,6 +27,7 @@ import (
 
 	"tawsight/calib"
 	"tawsight/internal/heif"
+	"tawsight/internal/turbo"
 )
 
 // Limits on what is decoded. OpenCV is C++ and allocates what a header asks
@@ -289,6 +290,14 @@ func readPixels(k *kind, data []byte, h head) (gocv.Mat, error) {
 			return gocv.Mat{}, err
 		}
 		return m, nil
+	}
+	if k == kindJPEG {
+		// Not set to anything, as the other way to make a matrix does.
+		m := gocv.NewMatWithSizes([]int{h.h, h.w}, gocv.MatTypeCV8UC3)
+		if d, err := m.DataPtrUint8(); err == nil && turbo.BGR(data, h.w, h.h, d) {
+			return m, nil
+		}
+		m.Close()
 	}
 	flags := gocv.IMReadAnyDepth | gocv.IMReadColor | gocv.IMReadIgnoreOrientation
 	if h.alpha {
