@@ -11,6 +11,8 @@ import (
 	_ "image/png"
 
 	"gocv.io/x/gocv"
+
+	"tawsight/internal/turbo"
 )
 
 // jpegSide is the longest side that OpenCV's encoder takes, pngSide the longest that
@@ -122,7 +124,7 @@ func ReducedJPEG(data []byte, blank color.Color, to ...Reduction) ([][]byte, err
 func reducedJPEG(m gocv.Mat, r Reduction) ([]byte, error) {
 	long := max(m.Cols(), m.Rows())
 	if r.MaxSide <= 0 || long <= r.MaxSide {
-		return asFile(gocv.JPEGFileExt, m, gocv.IMWriteJpegQuality, r.Quality)
+		return jpegFile(m, r.Quality)
 	}
 	k := float64(r.MaxSide) / float64(long)
 	small := gocv.NewMat()
@@ -135,7 +137,18 @@ func reducedJPEG(m gocv.Mat, r Reduction) ([]byte, error) {
 		how = gocv.InterpolationLinear
 	}
 	gocv.Resize(m, &small, size, 0, 0, how)
-	return asFile(gocv.JPEGFileExt, small, gocv.IMWriteJpegQuality, r.Quality)
+	return jpegFile(small, r.Quality)
+}
+
+func jpegFile(m gocv.Mat, quality int) ([]byte, error) {
+	if m.Type() == gocv.MatTypeCV8UC3 {
+		if d, err := m.DataPtrUint8(); err == nil {
+			if file, ok := turbo.Encode(d, m.Cols(), m.Rows(), quality); ok {
+				return file, nil
+			}
+		}
+	}
+	return asFile(gocv.JPEGFileExt, m, gocv.IMWriteJpegQuality, quality)
 }
 
 func asFile(ext gocv.FileExt, m gocv.Mat, params ...int) ([]byte, error) {

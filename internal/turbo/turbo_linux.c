@@ -5,6 +5,7 @@
 #include <jpeglib.h>
 
 int tw_jpeg_bgr(const uint8_t *data, unsigned long size, int w, int h, uint8_t *out);
+int tw_jpeg_of(const uint8_t *bgr, int w, int h, int quality, uint8_t **out, unsigned long *size);
 
 #ifdef JCS_EXTENSIONS
 
@@ -56,7 +57,50 @@ int tw_jpeg_bgr(const uint8_t *data, unsigned long size, int w, int h, uint8_t *
 	return done;
 }
 
+// tw_jpeg_of encodes; what it gives is to be freed.
+int tw_jpeg_of(const uint8_t *bgr, int w, int h, int quality, uint8_t **out, unsigned long *size)
+{
+	struct jpeg_compress_struct c;
+	struct errors e;
+	*out = 0;
+	*size = 0;
+	c.err = jpeg_std_error(&e.own);
+	e.own.error_exit = give_up;
+	e.own.emit_message = message;
+	if (setjmp(e.back)) {
+		// Once rows were written the library may have moved what it gave us, and keeps
+		// the new place to itself till the end: better lost than freed twice.
+		if (c.next_scanline > 0)
+			*out = 0;
+		jpeg_destroy_compress(&c);
+		return 0;
+	}
+	c.next_scanline = 0;
+	jpeg_create_compress(&c);
+	jpeg_mem_dest(&c, out, size);
+	c.image_width = w;
+	c.image_height = h;
+	c.input_components = 3;
+	c.in_color_space = JCS_EXT_BGR;
+	jpeg_set_defaults(&c);
+	jpeg_set_quality(&c, quality, TRUE);
+	jpeg_start_compress(&c, TRUE);
+	while (c.next_scanline < c.image_height) {
+		JSAMPROW row = (JSAMPROW)bgr + 3 * (size_t)w * c.next_scanline;
+		jpeg_write_scanlines(&c, &row, 1);
+	}
+	jpeg_finish_compress(&c);
+	jpeg_destroy_compress(&c);
+	return 1;
+}
+
 #else
+
+int tw_jpeg_of(const uint8_t *bgr, int w, int h, int quality, uint8_t **out, unsigned long *size)
+{
+	(void)bgr, (void)w, (void)h, (void)quality, (void)out, (void)size;
+	return 0;
+}
 
 int tw_jpeg_bgr(const uint8_t *data, unsigned long size, int w, int h, uint8_t *out)
 {

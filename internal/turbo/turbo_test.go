@@ -110,3 +110,37 @@ func TestLeavesWhatIsUnusualToOpenCV(t *testing.T) {
 		}
 	}
 }
+
+// To the byte, so that pictures are the same wherever they are encoded.
+func TestEncodesAsOpenCVDoes(t *testing.T) {
+	m := gocv.IMRead("../../samples/photos/tray/tray-1.jpg", gocv.IMReadColor)
+	defer m.Close()
+	for _, size := range []image.Point{{1, 1}, {7, 3}, {112, 112}, {301, 203}} {
+		part := m.Region(image.Rectangle{Max: size})
+		whole := part.Clone()
+		part.Close()
+		for _, quality := range []int{1, 75, 80, 85, 100} {
+			buf, err := gocv.IMEncodeWithParams(gocv.JPEGFileExt, whole, []int{gocv.IMWriteJpegQuality, quality})
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, ok := turbo.Encode(whole.ToBytes(), size.X, size.Y, quality)
+			if ok != (runtime.GOOS == "linux") {
+				t.Errorf("%v at %d: encoded: %v", size, quality, ok)
+			}
+			if ok && !bytes.Equal(got, buf.GetBytes()) {
+				t.Errorf("%v at %d: not what OpenCV makes of it", size, quality)
+			}
+			buf.Close()
+		}
+		whole.Close()
+	}
+	for _, c := range []struct{ n, w, h, quality int }{{0, 0, 0, 80}, {11, 2, 2, 80}, {12, 2, 2, 0}, {12, 2, 2, 101}, {12, -2, -2, 80}} {
+		if _, ok := turbo.Encode(make([]uint8, c.n), c.w, c.h, c.quality); ok {
+			t.Errorf("%+v was encoded", c)
+		}
+	}
+	if _, ok := turbo.Encode(make([]uint8, 3*70000), 70000, 1, 80); ok {
+		t.Error("a picture wider than JPEG allows was encoded")
+	}
+}
