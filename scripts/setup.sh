@@ -9,7 +9,7 @@ say() { printf 'setup: %s\n' "$*" >&2; }
 stop() { say "$@"; exit 1; }
 have() { command -v "$1" >/dev/null 2>&1; }
 
-needs='OpenCV 4 with its headers, pkg-config, a C++ compiler, and Go 1.21 or newer'
+needs='OpenCV 4 and (on Linux) libjpeg-turbo with their headers, pkg-config, a C++ compiler, and Go 1.21 or newer'
 
 have go || stop "Go is not installed. Get it from your system's packages or from the Go project; 1.21 or newer fetches by itself the version this project names."
 # Go before 1.21 can neither read this project's go.mod nor fetch a newer Go.
