@@ -143,6 +143,10 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 			return out
 		}
 		out.cone, out.e = cone, next
+		if pass == 0 {
+			// What lies as far off as this the narrower bands won't come to.
+			g.near.Narrow(float32(next.CxPX-c.x), float32(next.CyPX-c.y), float32(0.7*next.SemiMinorPX-1), float32(1.3*next.SemiMajorPX+1))
+		}
 	}
 	return out
 }

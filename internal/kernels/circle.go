@@ -50,6 +50,17 @@ func (a *Near) Append(e Edges, from, to int, cx, cy, least, most float32) {
 	a.X, a.Y, a.GX, a.GY, a.Index = x[:k], y[:k], gx[:k], gy[:k], at[:k]
 }
 
+// Narrow keeps those that lie between two radii of another place, itself relative to
+// the first.
+func (a *Near) Narrow(cx, cy, least, most float32) {
+	if len(a.X) == 0 {
+		return
+	}
+	k := C.tw_narrow(f32(&a.X[0]), f32(&a.Y[0]), f32(&a.GX[0]), f32(&a.GY[0]), i32(&a.Index[0]), C.int(len(a.X)),
+		C.float(cx), C.float(cy), C.float(least*least), C.float(most*most))
+	a.X, a.Y, a.GX, a.GY, a.Index = a.X[:k], a.Y[:k], a.GX[:k], a.GY[:k], a.Index[:k]
+}
+
 // Ring is an ellipse that edges are to lie on, in the places of a Near.
 type Ring struct {
 	CX, CY, Cos, Sin     float64 // its middle, px, and the direction of its longer axis

@@ -18,6 +18,23 @@ static int NAME(annulus)(const float *x, const float *y, const float *gx, const 
 	return k;
 }
 
+// narrow keeps the edges that lie between two radii of another place, and returns how
+// many.
+static int NAME(narrow)(float *x, float *y, float *gx, float *gy, int32_t *at, int n, float cx, float cy, float lo2, float hi2)
+{
+	int k = 0;
+	for (int i = 0; i < n; i++) {
+		float dx = x[i] - cx, dy = y[i] - cy, d2 = dx * dx + dy * dy;
+		x[k] = x[i];
+		y[k] = y[i];
+		gx[k] = gx[i];
+		gy[k] = gy[i];
+		at[k] = at[i];
+		k += d2 > lo2 && d2 < hi2;
+	}
+	return k;
+}
+
 // FAR is added to the squares of distances that count for nothing. Loops that work on
 // many numbers at once have no branches.
 #define FAR 1e30f

@@ -45,6 +45,19 @@ func TestNearestIsTheNearestInEachDirection(t *testing.T) {
 			var best [Directions]int32
 			a.Nearest(e, &best)
 
+			// Those far from the ring never were the nearest.
+			again := best
+			a.Narrow(float32(e.CX), float32(e.CY), float32(0.8*e.SemiMinor-e.Tolerance), float32(1.2*e.SemiMajor+e.Tolerance))
+			if len(a.X) == len(edges.X) {
+				t.Error("none was left out")
+			}
+			a.Nearest(e, &best)
+			for b, k := range best {
+				if (k < 0) != (again[b] < 0) {
+					t.Fatal("an edge near the ring was left out")
+				}
+			}
+
 			// off is how far an edge lies off the ring; false where it doesn't count.
 			off := func(i int) (float64, bool) {
 				dx, dy := float64(edges.X[i])-cx, float64(edges.Y[i])-cy

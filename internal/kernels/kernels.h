@@ -20,6 +20,7 @@ typedef struct {
 
 int tw_annulus(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,
 	       float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first);
+int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, float cx, float cy, float lo2, float hi2);
 void tw_nearest(const float *x, const float *y, const float *gx, const float *gy, int n, const tw_ring *e, const float *tangents,
 		float *off, int32_t *best);
 

@@ -67,6 +67,11 @@ int tw_annulus(const float *x, const float *y, const float *gx, const float *gy,
 	return BEST(annulus)(x, y, gx, gy, n, cx, cy, lo2, hi2, ox, oy, ogx, ogy, oi, first);
 }
 
+int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, float cx, float cy, float lo2, float hi2)
+{
+	return BEST(narrow)(x, y, gx, gy, at, n, cx, cy, lo2, hi2);
+}
+
 void tw_nearest(const float *x, const float *y, const float *gx, const float *gy, int n, const tw_ring *e, const float *tangents,
 		float *off, int32_t *best)
 {
