@@ -38,14 +38,10 @@ func (a *Areas) mask(w, h int, s, grow float64) []bool {
 	}
 	mask := make([]bool, w*h)
 	for _, p := range a.Taken {
-		for i, in := range polygonMask(w, h, small(p), grow) {
-			mask[i] = mask[i] || in
-		}
+		markPolygon(mask, w, h, small(p), grow, true)
 	}
 	if len(a.Sheet) >= 3 {
-		for i, in := range polygonMask(w, h, small(a.Sheet), -grow) {
-			mask[i] = mask[i] || !in
-		}
+		markPolygon(mask, w, h, small(a.Sheet), -grow, false)
 	}
 	return mask
 }

@@ -106,6 +106,7 @@ func fitPaper(img *smallPicture, masked []bool) *paperModel {
 		return o.v[k] - (c[0] + c[1]*o.t[1] + c[2]*o.t[2] + c[3]*o.t[3] + c[4]*o.t[4] + c[5]*o.t[5])
 	}
 	for range 12 {
+		coef, was := m.coef, scale
 		var ata [6][6]float64
 		var rhs [3][6]float64
 		sw := 0.0
@@ -171,6 +172,9 @@ func fitPaper(img *smallPicture, masked []bool) *paperModel {
 			// Shrink slowly, so that the first rough surface can follow.
 			scale[k] = math.Max(floor, math.Max(s, scale[k]*0.5))
 		}
+		if settled(coef, m.coef, was, scale) {
+			break
+		}
 	}
 	m.noise = scale
 	in := 0
@@ -183,11 +187,26 @@ func fitPaper(img *smallPicture, masked []bool) *paperModel {
 	return m
 }
 
-// polygonMask fills a polygon (px) grown by grow px about its middle.
-func polygonMask(w, h int, poly [][2]float64, grow float64) []bool {
-	mask := make([]bool, w*h)
+// settled says that a round changed the surface by less than a fiftieth of an 8-bit
+// code anywhere, and the scale by less than a fiftieth of itself.
+func settled(a, b [3][6]float64, s, t [3]float64) bool {
+	for k := range a {
+		moved := 0.0
+		for i := range a[k] {
+			moved += math.Abs(a[k][i] - b[k][i]) // terms are at most 1
+		}
+		if moved > 0.02/255 || math.Abs(s[k]-t[k]) > 0.02*t[k] {
+			return false
+		}
+	}
+	return true
+}
+
+// markPolygon marks the pixels of a polygon (px) grown by grow px about its middle, or
+// those around it.
+func markPolygon(mask []bool, w, h int, poly [][2]float64, grow float64, inside bool) {
 	if len(poly) < 3 {
-		return mask
+		return
 	}
 	var cx, cy float64
 	for _, p := range poly {
@@ -203,20 +222,21 @@ func polygonMask(w, h int, poly [][2]float64, grow float64) []bool {
 		}
 		pts[i] = image.Pt(int(cx+dx*(1+grow/l)+0.5), int(cy+dy*(1+grow/l)+0.5))
 	}
-	m := gocv.NewMatWithSize(h, w, gocv.MatTypeCV8UC1)
+	m := gocv.NewMatWithSize(h, w, gocv.MatTypeCV8UC1) // all 0
 	defer m.Close()
-	m.SetTo(gocv.NewScalar(0, 0, 0, 0))
 	pv := gocv.NewPointsVectorFromPoints([][]image.Point{pts})
 	defer pv.Close()
 	gocv.FillPoly(&m, pv, white255)
 	data, err := m.DataPtrUint8()
 	if err != nil {
-		return mask
+		return
 	}
+	data = data[:len(mask)]
 	for i := range mask {
-		mask[i] = data[i] != 0
+		if (data[i] != 0) == inside {
+			mask[i] = true
+		}
 	}
-	return mask
 }
 
 func imagePt(x, y int) image.Point { return image.Pt(x, y) }
