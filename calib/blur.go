@@ -290,16 +290,9 @@ func (f *profile) add(px Pixels, h [3][3]float64, x0, y0, x1, y1 float64) {
 		nx, ny = -nx, -ny
 	}
 	n := int(0.5 * l / profileStep)
-	s := make([]float64, 2*n+1)
-	const lines = 5
-	for k := range lines {
-		t := 0.34 + 0.08*float64(k)
-		if !px.addLuminance(s, ax+(bx-ax)*t, ay+(by-ay)*t, nx*profileStep, ny*profileStep) {
-			return
-		}
-	}
-	for i := range s {
-		s[i] /= lines
+	s := px.across(n, 5, 0.34, 0.08, [2]float64{ax, ay}, [2]float64{bx, by}, nx*profileStep, ny*profileStep)
+	if s == nil {
+		return
 	}
 	f.raw = append(f.raw, s)
 	f.sides = append(f.sides, l)

@@ -325,6 +325,24 @@ func (p *Pixels) LuminanceAt(x, y float64) float64 {
 	return a + fy*(c-a)
 }
 
+// across is the luminance across an edge from a to b, px: 2 n + 1 samples dx, dy apart,
+// the middle one on it, each the mean over so many lines, of which the first crosses the
+// edge at a share of its length and each other a further share on. nil where part of it
+// lies outside the picture.
+func (p Pixels) across(n, lines int, first, further float64, a, b [2]float64, dx, dy float64) []float64 {
+	s := make([]float64, 2*n+1)
+	for k := range lines {
+		t := first + further*float64(k)
+		if !p.addLuminance(s, a[0]+(b[0]-a[0])*t, a[1]+(b[1]-a[1])*t, dx, dy) {
+			return nil
+		}
+	}
+	for i := range s {
+		s[i] /= float64(lines)
+	}
+	return s
+}
+
 // addLuminance adds, to each of an odd number of sums, the luminance of LinearAt at one
 // place of a straight line, dx, dy apart, the middle one at x, y. It says whether all of
 // them lie a pixel and more inside the picture; otherwise it adds nothing.
@@ -504,19 +522,11 @@ func EdgeSigmaPX(bgr gocv.Mat, corners [][2]float64) float64 {
 		}
 		nx, ny := -(by-ay)/l, (bx-ax)/l
 		half := math.Min(0.45*l, 25)
-		var s []float64
 		step := 0.25
 		m := int(half / step)
-		s = make([]float64, 2*m+1)
-		const lines = 9
-		for k := range lines {
-			t := 0.3 + 0.05*float64(k)
-			if !px.addLuminance(s, ax+(bx-ax)*t, ay+(by-ay)*t, nx*step, ny*step) {
-				return
-			}
-		}
-		for i := range s {
-			s[i] /= lines
+		s := px.across(m, 9, 0.3, 0.05, [2]float64{ax, ay}, [2]float64{bx, by}, nx*step, ny*step)
+		if s == nil {
+			return
 		}
 		q := max(1, len(s)/8)
 		lo, hi := mean(s[:q]), mean(s[len(s)-q:])
