@@ -131,7 +131,7 @@ func (q *finish) at(y float64) {
 
 // toneSteps and toneMost are those of a toneCurve's table: it goes evenly along
 // the square root of luminance, so that dark colours have as many entries as
-// light ones, and ends where light is 36 times the paper's, past what any photo has.
+// light ones, and ends at 36 times full white, past what any photo has.
 const (
 	toneSteps = 1536
 	toneMost  = 6.0

@@ -1,5 +1,5 @@
 // The loops, compiled twice on x86: for every processor, and for those with AVX2,
-// which works on eight numbers at once. Which is taken is settled at the first call.
+// which works on eight numbers at once. Each call takes what the processor has.
 // Neither fuses a multiplication with an addition, so both come to the same.
 
 #include <math.h>

@@ -143,12 +143,9 @@ func TestFaces(t *testing.T) {
 			LabOf(again, linear)
 			for i := range n {
 				x, y := at.Place(i)
-				ix, iy := int(x), int(y)
-				fx, fy := x-float64(ix), y-float64(iy)
 				lightest := 0.0
 				for k := range 3 {
-					code := func(x, y int) float64 { return colour.Linear8[bgr[3*(y*w+x)+2-k]] }
-					want := (code(ix, iy)*(1-fx)+code(ix+1, iy)*fx)*(1-fy) + (code(ix, iy+1)*(1-fx)+code(ix+1, iy+1)*fx)*fy
+					want := bilinear(x, y, func(x, y int) float64 { return colour.Linear8[bgr[3*(y*w+x)+2-k]] })
 					if !near(float64(seen[i][k]), want, 1e-6) {
 						t.Fatalf("read %v, should be %v", seen[i][k], want)
 					}
@@ -225,15 +222,12 @@ func TestLuminanceReadsBetweenPixels(t *testing.T) {
 		Luminance(sum, bgr, w, at, &share)
 		for i, got := range sum {
 			x, y := at.Place(i)
-			ix, iy := int(x), int(y)
-			fx, fy := x-float64(ix), y-float64(iy)
-			l := func(x, y int) (s float64) {
+			want := bilinear(x, y, func(x, y int) (s float64) {
 				for k := range 3 {
 					s += share[k][bgr[3*(y*w+x)+2-k]]
 				}
 				return s
-			}
-			want := (l(ix, iy)*(1-fx)+l(ix+1, iy)*fx)*(1-fy) + (l(ix, iy+1)*(1-fx)+l(ix+1, iy+1)*fx)*fy
+			})
 			if i == 4 {
 				want += 7
 			}

@@ -376,12 +376,8 @@ func TestAlongReadsBetweenPixels(t *testing.T) {
 			for i, got := range out {
 				u := math.Max(0, math.Min(w-1, x+float64(i)*dx))
 				v := math.Max(0, math.Min(h-1, y+float64(i)*dy))
-				ix, iy := int(u), int(v)
-				jx, jy := min(ix+1, w-1), min(iy+1, h-1)
-				fx, fy := u-float64(ix), v-float64(iy)
 				for k := range 3 {
-					at := func(x, y int) float64 { return float64(patch[y*w+x][k]) }
-					want := (at(ix, iy)*(1-fx)+at(jx, iy)*fx)*(1-fy) + (at(ix, jy)*(1-fx)+at(jx, jy)*fx)*fy
+					want := bilinear(u, v, func(x, y int) float64 { return float64(patch[min(y, h-1)*w+min(x, w-1)][k]) })
 					if !near(float64(got[k]), want, 1e-5) {
 						t.Fatalf("%v at %.3f, %.3f, should be %v", got, u, v, want)
 					}
