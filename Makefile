@@ -66,15 +66,10 @@ leaks: setup
 mangle: setup
 	$(GO) run ./cmd/mangle -n 10000 -keep out/mangle
 
-# Fuzzes every target for a minute. The first time, OpenCV's binding is compiled anew
+# Fuzzes every target for about a minute. The first time, OpenCV's binding is compiled anew
 # for it, which takes minutes; so is SQLite where Debian's libsqlite3-dev is missing.
 fuzz: setup
-	@. scripts/lean-link.sh; tags=$$(pkg-config --exists sqlite3 2>/dev/null && echo "-tags libsqlite3"); \
-	for at in vision:FuzzHeader vision:FuzzStrip internal/heif:FuzzInspect internal/colour:FuzzReadProfile \
-		internal/bundle:FuzzOpen internal/bundle:FuzzManifest internal/collection:FuzzImport internal/collection:FuzzTable \
-		internal/refset:FuzzReadNotes internal/web:FuzzUpload classify:FuzzDecode; do \
-		go test $$tags -run '^$$' -fuzz "^$${at#*:}\$$" -fuzztime 60s -fuzzminimizetime 10x ./$${at%:*} || exit 1; \
-	done
+	scripts/fuzz.sh 60
 
 # A package for the Debian or Ubuntu release of this machine, into out.
 deb: build
