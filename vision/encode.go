@@ -2,6 +2,7 @@ package vision
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
@@ -194,25 +195,34 @@ func pixelsOf(img image.Image, most int) (pix []uint8, w, h int, opaque bool, er
 	if w < 1 || h < 1 || w > most || h > most {
 		return nil, 0, 0, false, fmt.Errorf("a picture of %d x %d pixels can't be written", w, h)
 	}
-	if o, ok := img.(interface{ Opaque() bool }); ok {
-		opaque = o.Opaque()
-	}
+	n := 4 * w * h
 	switch s := img.(type) {
 	case *image.NRGBA:
 		if s.Stride == 4*w {
-			pix = s.Pix
+			return s.Pix[:n], w, h, opaqueAll(s.Pix[:n]), nil
 		}
 	case *image.RGBA:
-		if s.Stride == 4*w && opaque {
-			pix = s.Pix
+		if s.Stride == 4*w && opaqueAll(s.Pix[:n]) {
+			return s.Pix[:n], w, h, true, nil
 		}
 	}
-	if pix == nil {
-		c := image.NewNRGBA(image.Rect(0, 0, w, h))
-		draw.Draw(c, c.Bounds(), img, b.Min, draw.Src)
-		pix = c.Pix
+	c := image.NewNRGBA(image.Rect(0, 0, w, h))
+	draw.Draw(c, c.Bounds(), img, b.Min, draw.Src)
+	return c.Pix, w, h, opaqueAll(c.Pix), nil
+}
+
+// opaqueAll says that the alpha of all pixels is 255, four bytes each. It reads two
+// at a time; Go's own Opaque takes ten times as long.
+func opaqueAll(pix []uint8) bool {
+	all := ^uint64(0)
+	for ; len(pix) >= 8; pix = pix[8:] {
+		all &= binary.LittleEndian.Uint64(pix)
 	}
-	return pix[:4*w*h], w, h, opaque, nil
+	if len(pix) >= 4 {
+		all &= uint64(binary.LittleEndian.Uint32(pix)) | 0xff<<56
+	}
+	const alpha = 0xff000000_ff000000
+	return all&alpha == alpha
 }
 
 // laidOver gives the matrix back as CV_8UC3, what was transparent over one

@@ -7,6 +7,8 @@ import (
 	"io"
 
 	"github.com/klauspost/compress/zlib"
+
+	"tawsight/internal/kernels"
 )
 
 // Photos hold few bytes that come again in the same order, and looking for such
@@ -70,19 +72,13 @@ func rowsOf(out io.Writer, pix []uint8, w, h, channels int) error {
 	// The rows are handed on some at a time.
 	row := 1 + channels*w
 	some := max(1, min(h, pngBatch/row))
-	batch := make([]uint8, some*row+1) // the last pixel writes one byte past its own
+	batch := make([]uint8, some*row+4) // with the room that LessAbove asks for
 	above := make([]uint8, 4*w)
 	filled := 0
 	for y := range h {
 		here := pix[4*w*y:][:4*w]
-		d := batch[filled*row:]
-		d[0] = 2 // each byte as what it differs by from the one above
-		d = d[1:]
-		for i, j := 0, 0; i+4 <= len(here) && j+4 <= len(d); i, j = i+4, j+channels {
-			x, a := binary.LittleEndian.Uint32(here[i:]), binary.LittleEndian.Uint32(above[i:])
-			// Four bytes subtracted at once, none borrowing from the next.
-			binary.LittleEndian.PutUint32(d[j:], (x|0x80808080)-(a&0x7f7f7f7f)^(x^^a)&0x80808080)
-		}
+		batch[filled*row] = 2 // each byte as what it differs by from the one above
+		kernels.LessAbove(batch[filled*row+1:], here, above, channels)
 		above = here
 		if filled++; filled == some || y == h-1 {
 			if _, err := z.Write(batch[:filled*row]); err != nil {

@@ -55,11 +55,10 @@ func DeltaE00(lab1, lab2 [3]float64) float64 {
 	}
 	dH := 2 * math.Sqrt(c1*c2) * math.Sin(dh/2*rad)
 
-	meanL, meanC := (l1+l2)/2, (c1+c2)/2
+	meanC := (c1 + c2) / 2
 	t := 1 - 0.17*math.Cos((meanHue-30)*rad) + 0.24*math.Cos(2*meanHue*rad) +
 		0.32*math.Cos((3*meanHue+6)*rad) - 0.20*math.Cos((4*meanHue-63)*rad)
-	dl50 := (meanL - 50) * (meanL - 50)
-	sl := 1 + 0.015*dl50/math.Sqrt(20+dl50)
+	sl := lightnessWeight(l1, l2)
 	sc := 1 + 0.045*meanC
 	sh := 1 + 0.015*meanC*t
 
@@ -71,6 +70,13 @@ func DeltaE00(lab1, lab2 [3]float64) float64 {
 	dl, dc, dH = dl/sl, dc/sc, dH/sh
 	// The cross term can make the sum a rounding error below 0.
 	return math.Sqrt(max(0, dl*dl+dc*dc+dH*dH+rt*dc*dH))
+}
+
+// lightnessWeight is CIEDE2000's S_L: what a difference between two lightnesses is
+// divided by.
+func lightnessWeight(l1, l2 float64) float64 {
+	from50 := (l1+l2)/2 - 50
+	return 1 + 0.015*from50*from50/math.Sqrt(20+from50*from50)
 }
 
 func pow7(x float64) float64 {

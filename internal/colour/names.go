@@ -121,6 +121,11 @@ func Nearest(lab [3]float64) Centroid {
 	all := centroids()
 	best, bestD := all[0], math.Inf(1)
 	for _, c := range all {
+		// The difference in lightness alone is never more than the whole but by rounding:
+		// what chroma and hue add to its square is not negative, |R_T| being at most 2.
+		if dl := math.Abs(c.Lab[0]-lab[0]) / lightnessWeight(c.Lab[0], lab[0]); dl > bestD+1e-6 {
+			continue
+		}
 		if d := DeltaE00(lab, c.Lab); d < bestD {
 			best, bestD = c, d
 		}

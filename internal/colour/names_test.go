@@ -1,6 +1,7 @@
 package colour
 
 import (
+	"math/rand/v2"
 	"strings"
 	"testing"
 )
@@ -16,6 +17,19 @@ func TestCentroids(t *testing.T) {
 		}
 		if got := Nearest(c.Lab); got != c {
 			t.Errorf("the middle of %d %s is nearest to %d %s", c.Number, c.Name, got.Number, got.Name)
+		}
+	}
+}
+
+func TestNearestIsTheNearestOfAll(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	for range 3000 {
+		lab := [3]float64{100 * r.Float64(), 120*r.Float64() - 60, 120*r.Float64() - 60}
+		got := Nearest(lab)
+		for _, c := range centroids() {
+			if d, least := DeltaE00(lab, c.Lab), DeltaE00(lab, got.Lab); d < least || d == least && c.Number < got.Number {
+				t.Fatalf("%v is said to be %d, but %d is nearer: %v and %v", lab, got.Number, c.Number, least, d)
+			}
 		}
 	}
 }

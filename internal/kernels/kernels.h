@@ -84,6 +84,7 @@ int tw_pick(const float *x, const float *y, const float *width, const uint8_t *s
 void tw_across(const float *line, const int32_t *first, const float *weight, int count, int n, float *out);
 void tw_encode(const float *rows, const int32_t *row, const float *weight, int count, int n, const int32_t *cell, const float *into,
 	       const float *gain, const float *tone, const uint8_t *codes, const float *ends, uint8_t *out);
+void tw_less(const uint8_t *here, const uint8_t *above, int n, int channels, uint8_t *out);
 
 // Faces; see face.go.
 #define TW_CELLS 8 // of the light over a face, along each side

@@ -14,6 +14,7 @@ typedef float v8f_full __attribute__((vector_size(32)));
 typedef float v8f __attribute__((vector_size(32), aligned(4)));
 typedef double v4d __attribute__((vector_size(32), aligned(8)));
 typedef int32_t v4i __attribute__((vector_size(16)));
+typedef uint8_t v16c __attribute__((vector_size(16)));
 typedef int32_t v8i __attribute__((vector_size(32)));
 typedef int64_t v4l __attribute__((vector_size(32)));
 
@@ -122,6 +123,11 @@ void tw_encode(const float *rows, const int32_t *row, const float *weight, int c
 	       const float *gain, const float *tone, const uint8_t *codes, const float *ends, uint8_t *out)
 {
 	BEST(encode)(rows, row, weight, count, n, cell, into, gain, tone, codes, ends, out);
+}
+
+void tw_less(const uint8_t *here, const uint8_t *above, int n, int channels, uint8_t *out)
+{
+	BEST(less)(here, above, n, channels, out);
 }
 
 void tw_between(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const float *table, float share, float limit,

@@ -72,4 +72,16 @@ func (f *Finish) Encode(out []uint8, all []Sample, row []int32, weight []float32
 		f32(&f.Gain[0][0][0]), tone, (*C.uint8_t)(&codes[0]), f32(&ends[0]), (*C.uint8_t)(&out[0]))
 }
 
+// LessAbove writes what each byte of a row of pixels, four bytes each, is more than the
+// one above, without the pixels' fourth bytes where channels is 3. out must have room
+// for four bytes more.
+func LessAbove(out, here, above []uint8, channels int) {
+	n := len(here) / 4
+	if n == 0 {
+		return
+	}
+	_, _ = above[4*n-1], out[channels*n+3]
+	C.tw_less((*C.uint8_t)(&here[0]), (*C.uint8_t)(&above[0]), C.int(n), C.int(channels), (*C.uint8_t)(&out[0]))
+}
+
 func i32(p *int32) *C.int32_t { return (*C.int32_t)(p) }

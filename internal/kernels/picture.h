@@ -66,3 +66,23 @@ static void NAME(encode)(const float *rows, const int32_t *row, const float *wei
 		out[4 * i + 3] = 255;
 	}
 }
+
+// less writes what each byte of a row of pixels, four bytes each, is more than the one
+// above, byte by byte and without the fourth where channels is 3. Up to four bytes are
+// written past the last.
+static void NAME(less)(const uint8_t *here, const uint8_t *above, int n, int channels, uint8_t *out)
+{
+	int i = 0;
+	for (; i + 4 <= n; i += 4) {
+		v16c a, b;
+		memcpy(&a, here + 4 * i, 16);
+		memcpy(&b, above + 4 * i, 16);
+		a -= b;
+		if (channels == 3)
+			a = __builtin_shufflevector(a, a, 0, 1, 2, 4, 5, 6, 8, 9, 10, 12, 13, 14, 3, 7, 11, 15);
+		memcpy(out + channels * i, &a, 16);
+	}
+	for (; i < n; i++)
+		for (int k = 0; k < channels; k++)
+			out[channels * i + k] = here[4 * i + k] - above[4 * i + k];
+}

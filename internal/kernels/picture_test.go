@@ -106,6 +106,27 @@ func TestEncodeBalancesAndRounds(t *testing.T) {
 	})
 }
 
+func TestLessAbove(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(61, 62))
+		for n := 1; n < 40; n++ {
+			here, above := make([]uint8, 4*n), make([]uint8, 4*n)
+			for i := range here {
+				here[i], above[i] = uint8(r.Uint32()), uint8(r.Uint32())
+			}
+			for _, channels := range []int{3, 4} {
+				out := make([]uint8, channels*n+4)
+				LessAbove(out, here, above, channels)
+				for i := range channels * n {
+					if at := i/channels*4 + i%channels; out[i] != here[at]-above[at] {
+						t.Fatalf("%d of %d pixels of %d bytes: %d, should be %d", i, n, channels, out[i], here[at]-above[at])
+					}
+				}
+			}
+		}
+	})
+}
+
 func TestFaces(t *testing.T) {
 	both(t, func(t *testing.T) {
 		r := rand.New(rand.NewPCG(19, 20))

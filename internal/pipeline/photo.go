@@ -275,13 +275,15 @@ func fillMarble(m *record.Marble, a *features.Analysis) {
 		m.FeaturesSure[f.Name] = round(r.Sure, 2)
 	}
 	if b, ok := a.Base(); ok {
+		named := colour.Nearest(b.Lab)
 		m.Base = &record.Base{
-			Lab: lab(b.Lab), Name: colour.Name(b.Lab), Group: colour.Group(b.Lab), Kind: b.Kind, Look: b.Look,
+			Lab: lab(b.Lab), Name: named.Name, Group: named.Group, Kind: b.Kind, Look: b.Look,
 			Translucency: round(b.Translucency, 3), Tinted: b.Tinted,
 		}
 	}
 	for _, r := range a.Ribbons() {
-		rec := record.Ribbon{Lab: lab(r.Lab), Name: colour.Name(r.Lab), Group: colour.Group(r.Lab), AreaFraction: round(r.AreaFraction, 4)}
+		named := colour.Nearest(r.Lab)
+		rec := record.Ribbon{Lab: lab(r.Lab), Name: named.Name, Group: named.Group, AreaFraction: round(r.AreaFraction, 4)}
 		if r.Opaque {
 			rec.Opaque = record.B(true)
 		}
