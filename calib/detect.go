@@ -168,19 +168,32 @@ func readCard(bgr, grey gocv.Mat, corners [][2]float64) (d Detection, misfitPX f
 	return Detection{Found: true, Stage: StageFound, Corners: moved(ordered, x, y), SquarePX: square}, misfitPX, true
 }
 
-// aboutCard is the part of a picture of w x h px that holds the whole card, whichever
-// way its board is turned, with room to spare.
+// aboutCard is the part of a picture of w x h px that holds the card, whichever way
+// its board is turned, with room to spare.
 func aboutCard(corners [][2]float64, w, h int) image.Rectangle {
+	first, along, down := corners[0], corners[InnerCols-1], corners[len(corners)-InnerCols]
+	last := corners[len(corners)-1]
 	x0, y0, x1, y1 := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
-	for _, c := range corners {
-		x0, y0 = math.Min(x0, c[0]), math.Min(y0, c[1])
-		x1, y1 = math.Max(x1, c[0]), math.Max(y1, c[1])
+	for _, c := range [4][2]float64{first, along, down, last} {
+		for _, u := range [2]float64{-cardAlong, cardAlong} {
+			for _, v := range [2]float64{-cardAcross, cardAcross} {
+				x := c[0] + u*(along[0]-first[0]) + v*(down[0]-first[0])
+				y := c[1] + u*(along[1]-first[1]) + v*(down[1]-first[1])
+				x0, y0, x1, y1 = math.Min(x0, x), math.Min(y0, y), math.Max(x1, x), math.Max(y1, y)
+			}
+		}
 	}
-	// The card is not quite twice as high as its board and as wide; its patches lie
-	// on one side of it.
-	room := math.Max(x1-x0, y1-y0) + 32
+	const room = 32 // px, for the windows that corners are refined in
 	return image.Rect(int(x0-room), int(y0-room), int(x1+room), int(y1+room)).Intersect(image.Rect(0, 0, w, h))
 }
+
+// How far the card goes on past its inner corners, in lengths of their rows and of
+// their columns: 20.5 mm of 64, and at most 34 of 24, with half as much again for
+// the nearer side of a tilted card.
+const (
+	cardAlong  = 0.45
+	cardAcross = 2.1
+)
 
 // sharpPX is the misfit up to which corners are as good as they come: refined at
 // full size, those of a sharp card lie 0.015 to 0.04 px from a plane.
