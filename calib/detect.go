@@ -39,8 +39,12 @@ type Detection struct {
 	SquarePX float64
 }
 
-// Search sizes: the longer side of the reduced image, px. The first finds the
-// card in nearly every photo at half the cost of the second; corners refined at
+// boardSides are the longer sides, px, of the reduced pictures in which the card's
+// corners are looked for by themselves. See boardCorners.
+var boardSides = []int{400, 1000}
+
+// Sizes for OpenCV's search: the longer side of the reduced image, px. The first finds
+// the card in nearly every photo at half the cost of the second; corners refined at
 // full size come out the same to 0.001 px. The second serves photos out of focus,
 // the next two cards that are small in the frame. The last looks without equalising
 // the histogram, which spoils the pattern where the edge of a shadow lies across it.
@@ -84,6 +88,30 @@ func DetectWith(bgr, half gocv.Mat) Detection {
 	if half.Ptr() != nil && (half.Empty() || half.Type() != bgr.Type() || 2*half.Cols() != bgr.Cols() || 2*half.Rows() != bgr.Rows()) {
 		half = gocv.Mat{}
 	}
+	// at looks in the photo reduced by s.
+	at := func(s float64, find finder) ([][2]float64, bool) {
+		if half.Ptr() == nil || s > 0.5 || full.Ptr() != nil {
+			return searchAt(whole(), s, find)
+		}
+		grey := grey8(half)
+		defer grey.Close()
+		corners, ok := searchAt(grey, 2*s, find)
+		for k, c := range corners {
+			corners[k] = [2]float64{2*c[0] + 0.5, 2*c[1] + 0.5}
+		}
+		return corners, ok
+	}
+	for _, side := range boardSides {
+		corners, ok := at(math.Min(1, float64(side)/float64(long)), boardCorners)
+		if !ok {
+			continue
+		}
+		found, misfit, isCard := readCard(bgr, full, corners)
+		if isCard && misfit < sharpPX {
+			return found
+		}
+		break // a larger picture shows the same corners
+	}
 	other := false
 	var soft *Detection // found, but not sharply
 	softPX := 0.0
@@ -92,18 +120,7 @@ func DetectWith(bgr, half gocv.Mat) Detection {
 		if i > 0 && s == 1 && long <= searches[i-1].side && search.flags == searches[i-1].flags {
 			continue // the same picture as before
 		}
-		var corners [][2]float64
-		var ok bool
-		if half.Ptr() != nil && s <= 0.5 && full.Ptr() == nil {
-			grey := grey8(half)
-			corners, ok = searchAt(grey, 2*s, search.flags)
-			grey.Close()
-			for k, c := range corners {
-				corners[k] = [2]float64{2*c[0] + 0.5, 2*c[1] + 0.5}
-			}
-		} else {
-			corners, ok = searchAt(whole(), s, search.flags)
-		}
+		corners, ok := at(s, chessboard(search.flags))
 		if !ok {
 			continue
 		}
@@ -211,28 +228,44 @@ func grey8(bgr gocv.Mat) gocv.Mat {
 	return g
 }
 
-// searchAt runs the sector-based chessboard finder (Duda and Frese 2018, as
-// OpenCV implements it) on a reduction and returns corners in full-size px.
-func searchAt(full gocv.Mat, s float64, flags gocv.CalibCBFlag) ([][2]float64, bool) {
+// A finder finds the inner corners of a chessboard such as the card's in a grey
+// picture, row by row; px.
+type finder func(grey gocv.Mat) ([][2]float64, bool)
+
+// chessboard is the sector-based finder (Duda and Frese 2018, as OpenCV implements
+// it).
+func chessboard(flags gocv.CalibCBFlag) finder {
+	return func(grey gocv.Mat) ([][2]float64, bool) {
+		found := gocv.NewMat()
+		defer found.Close()
+		ok := gocv.FindChessboardCornersSB(grey, image.Pt(InnerCols, InnerRows), &found, flags)
+		if !ok || found.Empty() || found.Rows()*found.Cols() != InnerCols*InnerRows || found.Type() != gocv.MatTypeCV32FC2 {
+			return nil, false
+		}
+		data, err := found.DataPtrFloat32()
+		if err != nil || len(data) != 2*InnerCols*InnerRows {
+			return nil, false
+		}
+		out := make([][2]float64, InnerCols*InnerRows)
+		for i := range out {
+			out[i] = [2]float64{float64(data[2*i]), float64(data[2*i+1])}
+		}
+		return out, true
+	}
+}
+
+// searchAt looks for a chessboard in a picture reduced by s, and returns corners in
+// px of the picture.
+func searchAt(full gocv.Mat, s float64, find finder) ([][2]float64, bool) {
 	small := smaller(full, s)
 	defer small.Close()
-	found := gocv.NewMat()
-	defer found.Close()
-	ok := gocv.FindChessboardCornersSB(small, image.Pt(InnerCols, InnerRows), &found, flags)
-	if !ok || found.Empty() || found.Rows()*found.Cols() != InnerCols*InnerRows || found.Type() != gocv.MatTypeCV32FC2 {
-		return nil, false
-	}
-	data, err := found.DataPtrFloat32()
-	if err != nil || len(data) != 2*InnerCols*InnerRows {
-		return nil, false
-	}
+	corners, ok := find(small)
 	sx := float64(full.Cols()) / float64(small.Cols())
 	sy := float64(full.Rows()) / float64(small.Rows())
-	out := make([][2]float64, InnerCols*InnerRows)
-	for i := range out {
-		out[i] = [2]float64{(float64(data[2*i])+0.5)*sx - 0.5, (float64(data[2*i+1])+0.5)*sy - 0.5}
+	for i, c := range corners {
+		corners[i] = [2]float64{(c[0]+0.5)*sx - 0.5, (c[1]+0.5)*sy - 0.5}
 	}
-	return out, true
+	return corners, ok
 }
 
 // smaller is a picture reduced by s: halved while it can be, which is quick, and

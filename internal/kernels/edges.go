@@ -102,3 +102,19 @@ func Peaks(cells []float32, w, y int, least float32, room []int32) []int32 {
 }
 
 func i16(p *int16) *C.int16_t { return (*C.int16_t)(p) }
+
+// SaddleMargin is how far from a picture's edge Saddles begins, px.
+const SaddleMargin = 3
+
+// Saddles writes, for each pixel of row y of a grey picture of w columns, how much it
+// looks like the place where four squares of a chessboard meet: about eight times the
+// squares' difference in codes there, below 0 on edges and lines. It is the response of
+// Bennett and Lasenby, ChESS - quick and robust detection of chess-board features
+// (2014), on a circle of radius 3. SaddleMargin pixels on all sides are left out.
+func Saddles(out []int16, grey []uint8, w, y int) {
+	if w <= 2*SaddleMargin {
+		return
+	}
+	_, _, _ = out[w-1], grey[(y-SaddleMargin)*w], grey[(y+SaddleMargin+1)*w-1]
+	C.tw_saddles((*C.uint8_t)(&grey[y*w]), C.int(w), i16(&out[0]))
+}

@@ -148,3 +148,33 @@ static int NAME(peaks)(const float *row, int w, float least, int32_t *out)
 	}
 	return n;
 }
+
+// saddles is how much each pixel of a row from 3 to before w - 3 looks like the meeting
+// of four squares of a chessboard (Bennett and Lasenby 2014), on the circle of 16 pixels
+// three away from it. row is that pixel row, w apart from its neighbours.
+static void NAME(saddles)(const uint8_t *row, int w, int16_t *restrict out)
+{
+	static const int dx[16] = {0, 1, 2, 3, 3, 3, 2, 1, 0, -1, -2, -3, -3, -3, -2, -1};
+	static const int dy[16] = {-3, -3, -2, -1, 0, 1, 2, 3, 3, 3, 2, 1, 0, -1, -2, -3};
+	const uint8_t *p[16];
+	for (int k = 0; k < 16; k++)
+		p[k] = row + (long)dy[k] * w + dx[k];
+	for (int x = 3; x < w - 3; x++) {
+		int16_t cross = row[x] + row[x - 1] + row[x + 1] + row[x - w] + row[x + w];
+		int16_t sum = 0, apart = 0, same = 0, s[8];
+		for (int k = 0; k < 8; k++) {
+			int16_t a = p[k][x], b = p[k + 8][x], d = a - b;
+			s[k] = a + b;
+			sum += s[k];
+			same += d < 0 ? -d : d;
+		}
+		for (int k = 0; k < 4; k++) {
+			int16_t d = s[k] - s[k + 4];
+			apart += d < 0 ? -d : d;
+		}
+		// Five times what the circle's mean, 16 times, is off the middle's.
+		int16_t off = 5 * sum - 16 * cross;
+		off = off < 0 ? -off : off;
+		out[x] = apart - same - (uint16_t)off / 5;
+	}
+}

@@ -179,3 +179,41 @@ func TestVotesAndTheirPeaks(t *testing.T) {
 		}
 	})
 }
+
+func TestSaddles(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(71, 72))
+		circle := [16][2]int{{0, -3}, {1, -3}, {2, -2}, {3, -1}, {3, 0}, {3, 1}, {2, 2}, {1, 3}, {0, 3}, {-1, 3}, {-2, 2}, {-3, 1}, {-3, 0}, {-3, -1}, {-2, -2}, {-1, -3}}
+		for w := 5; w < 60; w++ {
+			const h = 8
+			grey := make([]uint8, w*h)
+			for i := range grey {
+				// Black and white alone as well, where the sums are largest.
+				if grey[i] = uint8(r.Uint32()); w%2 == 0 {
+					grey[i] = 255 * (grey[i] & 1)
+				}
+			}
+			out := make([]int16, w)
+			for y := SaddleMargin; y < h-SaddleMargin; y++ {
+				Saddles(out, grey, w, y)
+				for x := SaddleMargin; x < w-SaddleMargin; x++ {
+					at := func(k int) int { d := circle[k%16]; return int(grey[(y+d[1])*w+x+d[0]]) }
+					apart, same, sum := 0, 0, 0
+					for k := range 4 {
+						apart += abs(at(k) + at(k+8) - at(k+4) - at(k+12))
+					}
+					for k := range 8 {
+						same += abs(at(k) - at(k+8))
+						sum += at(k) + at(k+8)
+					}
+					cross := int(grey[y*w+x]) + int(grey[y*w+x-1]) + int(grey[y*w+x+1]) + int(grey[(y-1)*w+x]) + int(grey[(y+1)*w+x])
+					if want := apart - same - abs(5*sum-16*cross)/5; int(out[x]) != want {
+						t.Fatalf("%d, %d of %d columns: %d, should be %d", x, y, w, out[x], want)
+					}
+				}
+			}
+		}
+	})
+}
+
+func abs(x int) int { return max(x, -x) }

@@ -110,6 +110,7 @@ void tw_round_votes(const float *dif, const float *mix, const float *all, int fi
 
 // Edges; see edges.go.
 void tw_change(const uint8_t *bgr, int w, int h, int y, int16_t *out, int16_t *room);
+void tw_saddles(const uint8_t *row, int w, int16_t *out);
 void tw_slope_row(const uint8_t *bgr, int w, int h, int y, const int32_t *least, const float *unit, float *sx, float *sy, float *m2,
 		  int16_t *room);
 int tw_thin(const float *above, const float *here, const float *below, const float *sx, const float *sy, int w, float least,

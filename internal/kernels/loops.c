@@ -176,6 +176,11 @@ int tw_thin(const float *above, const float *here, const float *below, const flo
 	return BEST(thin)(m2, sx, sy, w, least, masked, out);
 }
 
+void tw_saddles(const uint8_t *row, int w, int16_t *out)
+{
+	BEST(saddles)(row, w, out);
+}
+
 void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells)
 {
 	BEST(vote)(x, y, gx, gy, n, r, per, w, h, cells);
