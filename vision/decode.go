@@ -59,6 +59,7 @@ type Photo struct {
 	sixty bool      // bgr has 16 bits a channel
 	own   *own      // nil where the file's codes are sRGB
 	half  *gocv.Mat // bgr at half its size; see reduced
+	lent  bool      // another matrix may keep pixels of bgr or half beyond Close
 }
 
 // ReadError says why a file could not be read as a photo, and what to do.
@@ -280,7 +281,7 @@ func readPixels(k *kind, data []byte, h head) (gocv.Mat, error) {
 		}
 		return fromImage(img)
 	case kindHEIC:
-		m := gocv.NewMatWithSize(h.h, h.w, gocv.MatTypeCV8UC3)
+		m := newPixels(h.h, h.w)
 		d, err := m.DataPtrUint8()
 		if err == nil {
 			err = heif.Decode(data, h.detail.(heif.Info), d, heif.MaxTime)
@@ -292,8 +293,7 @@ func readPixels(k *kind, data []byte, h head) (gocv.Mat, error) {
 		return m, nil
 	}
 	if k == kindJPEG {
-		// Not set to anything, as the other way to make a matrix does.
-		m := gocv.NewMatWithSizes([]int{h.h, h.w}, gocv.MatTypeCV8UC3)
+		m := newPixels(h.h, h.w)
 		if d, err := m.DataPtrUint8(); err == nil && turbo.BGR(data, h.w, h.h, d) {
 			return m, nil
 		}
@@ -398,14 +398,19 @@ func (p *Photo) Close() {
 	if p == nil {
 		return
 	}
+	done := spare
+	if p.lent {
+		done = func(m gocv.Mat) { m.Close() }
+	}
 	if p.bgr.Ptr() != nil {
-		p.bgr.Close()
+		done(p.bgr)
+		p.bgr = gocv.Mat{}
 	}
 	if p.own != nil && p.own.m.Ptr() != nil {
 		p.own.m.Close()
 	}
 	if p.half != nil {
-		p.half.Close()
+		done(*p.half)
 		p.half = nil
 	}
 }
@@ -443,6 +448,10 @@ func (p *Photo) Half() gocv.Mat {
 	}
 	if p.half == nil {
 		half := gocv.NewMat()
+		if !p.sixty {
+			half.Close()
+			half = newPixels(p.Height/2, p.Width/2) // written in place
+		}
 		gocv.Resize(p.bgr, &half, image.Pt(p.Width/2, p.Height/2), 0, 0, gocv.InterpolationArea)
 		p.half = &half
 	}

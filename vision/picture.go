@@ -15,6 +15,7 @@ type Picture struct {
 	Pix  []uint8
 
 	m      gocv.Mat
+	own    bool // m is its pixels' only owner
 	forget runtime.Cleanup
 }
 
@@ -36,13 +37,14 @@ func (p *Photo) LastPicture(maxSide int) (*Picture, error) {
 		m, p.half = *p.half, nil
 	default:
 		m, _ = p.reduced(maxSide)
+		p.lent = true
 	}
 	pix, err := m.DataPtrUint8()
 	if err != nil || m.Type() != gocv.MatTypeCV8UC3 {
 		m.Close()
 		return nil, errors.New("there is not enough memory to make the photo smaller")
 	}
-	pic := &Picture{W: m.Cols(), H: m.Rows(), Pix: pix, m: m}
+	pic := &Picture{W: m.Cols(), H: m.Rows(), Pix: pix, m: m, own: !p.lent}
 	pic.forget = runtime.AddCleanup(pic, func(m gocv.Mat) { m.Close() }, m)
 	return pic, nil
 }
@@ -80,5 +82,9 @@ func (p *Picture) Close() {
 	}
 	p.forget.Stop()
 	p.Pix = nil
-	p.m.Close()
+	if p.own {
+		spare(p.m)
+	} else {
+		p.m.Close()
+	}
 }

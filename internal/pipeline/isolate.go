@@ -35,6 +35,7 @@ const (
 	photosAWorker = 300
 	retireMemory  = 1 << 30
 	workerIdle    = 30 * time.Second
+	workerRest    = 200 * time.Millisecond // without a photo, before room kept for it is given back
 )
 
 // crew are the processes that measure; nil: this one measures by itself.
@@ -65,7 +66,12 @@ func IsolateWithin(l worker.Limits) {
 		// Whoever can be ended at any time needs no other process for HEIC.
 		heif.StayHere()
 		onethread.Set()
-		worker.Serve(serve)
+		rest := time.AfterFunc(workerRest, vision.DropSpares)
+		worker.Serve(func(job []byte) []byte {
+			rest.Stop()
+			defer rest.Reset(workerRest)
+			return serve(job)
+		})
 	}
 	def := func(v *time.Duration, otherwise time.Duration) {
 		if *v == 0 {
