@@ -109,17 +109,18 @@ var codeEnds = func() (t [256]float32) {
 	return t
 }()
 
-// codes are the codes that the steps begin with.
-var codes = func() *[codeCount]uint8 {
-	t := new([codeCount]uint8)
+// codes are the codes that the steps begin with, and stepEnds where each of these
+// ends, which may be in the step or past it.
+var codes, stepEnds = func() (t *[codeCount]uint8, ends *[codeCount]float32) {
+	t, ends = new([codeCount]uint8), new([codeCount]float32)
 	code := 0
 	for i := range t {
 		for v := math.Float32frombits(codeFrom + uint32(i)<<codeShift); v >= codeEnds[code]; {
 			code++
 		}
-		t[i] = uint8(code)
+		t[i], ends[i] = uint8(code), codeEnds[code]
 	}
-	return t
+	return t, ends
 }()
 
 // LinearToSRGB8 is the 8-bit sRGB code nearest to one channel of linear light, by
@@ -128,7 +129,7 @@ func LinearToSRGB8(v float32) uint8 {
 	// A negative number, or one that is none, is beyond all others by its bits.
 	if i := (math.Float32bits(v) - codeFrom) >> codeShift; i < codeCount {
 		code := codes[i]
-		if v >= codeEnds[code] {
+		if v >= stepEnds[i] {
 			code++
 		}
 		return code
@@ -141,8 +142,8 @@ func LinearToSRGB8(v float32) uint8 {
 
 // CodeSteps are the tables of [LinearToSRGB8], for loops that don't call it: the code
 // that each step begins with, the steps a 256th of a number apart from 2^-13 to 1, and
-// where in linear light each code ends. Nothing may change them.
-func CodeSteps() (steps []uint8, ends *[256]float32) { return codes[:], &codeEnds }
+// where in linear light that code ends. Nothing may change them.
+func CodeSteps() (steps []uint8, ends []float32) { return codes[:], stepEnds[:] }
 
 // SRGBToLinearFast is [SRGBToLinear] by table within 0 to 1, clipped to that.
 func SRGBToLinearFast(v float64) float64 {
