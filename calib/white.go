@@ -271,7 +271,7 @@ func NewPixels(m gocv.Mat) Pixels {
 
 // Encoded is the sRGB-encoded colour (r, g, b in 0..1) of a pixel inside the
 // picture.
-func (p Pixels) Encoded(x, y int) [3]float32 {
+func (p *Pixels) Encoded(x, y int) [3]float32 {
 	i := 3 * (y*p.W + x)
 	if p.B8 != nil {
 		return [3]float32{float32(p.B8[i+2]) / 255, float32(p.B8[i+1]) / 255, float32(p.B8[i]) / 255}
@@ -281,7 +281,7 @@ func (p Pixels) Encoded(x, y int) [3]float32 {
 
 // EncodedAt interpolates Encoded between pixels; positions outside are moved
 // to the border.
-func (p Pixels) EncodedAt(x, y float64) (c [3]float32) {
+func (p *Pixels) EncodedAt(x, y float64) (c [3]float32) {
 	x = math.Max(0, math.Min(float64(p.W-1), x))
 	y = math.Max(0, math.Min(float64(p.H-1), y))
 	x0, y0 := int(x), int(y)
@@ -296,7 +296,7 @@ func (p Pixels) EncodedAt(x, y float64) (c [3]float32) {
 
 // LinearAt is EncodedAt in linear light: each neighbour is linearised before
 // it is weighed.
-func (p Pixels) LinearAt(x, y float64) (c [3]float64) {
+func (p *Pixels) LinearAt(x, y float64) (c [3]float64) {
 	x = math.Max(0, math.Min(float64(p.W-1), x))
 	y = math.Max(0, math.Min(float64(p.H-1), y))
 	x0, y0 := int(x), int(y)
@@ -329,7 +329,7 @@ func (p *Pixels) LuminanceAt(x, y float64) float64 {
 // the middle one on it, each the mean over so many lines, of which the first crosses the
 // edge at a share of its length and each other a further share on. nil where part of it
 // lies outside the picture.
-func (p Pixels) across(n, lines int, first, further float64, a, b [2]float64, dx, dy float64) []float64 {
+func (p *Pixels) across(n, lines int, first, further float64, a, b [2]float64, dx, dy float64) []float64 {
 	s := make([]float64, 2*n+1)
 	for k := range lines {
 		t := first + further*float64(k)
@@ -346,7 +346,7 @@ func (p Pixels) across(n, lines int, first, further float64, a, b [2]float64, dx
 // addLuminance adds, to each of an odd number of sums, the luminance of LinearAt at one
 // place of a straight line, dx, dy apart, the middle one at x, y. It says whether all of
 // them lie a pixel and more inside the picture; otherwise it adds nothing.
-func (p Pixels) addLuminance(sum []float64, x, y, dx, dy float64) bool {
+func (p *Pixels) addLuminance(sum []float64, x, y, dx, dy float64) bool {
 	m := float64(len(sum) / 2)
 	for _, k := range [2]float64{-m, m} {
 		if u, v := x+k*dx, y+k*dy; u < 1 || v < 1 || u > float64(p.W-2) || v > float64(p.H-2) {
@@ -389,7 +389,7 @@ var share8 = func() (t [3][256]float64) {
 
 // Linear is the linear RGB of a pixel inside the picture. It may lie outside 0..1
 // where the file's colours reach beyond sRGB.
-func (p Pixels) Linear(x, y int) [3]float64 {
+func (p *Pixels) Linear(x, y int) [3]float64 {
 	i := 3 * (y*p.W + x)
 	if p.Table != nil {
 		var v [3]float32
@@ -409,7 +409,7 @@ func (p Pixels) Linear(x, y int) [3]float64 {
 
 // LinearRow is Linear for the pixels from x, y on along a row, three numbers each,
 // as many as out has room for.
-func (p Pixels) LinearRow(x, y int, out []float32) {
+func (p *Pixels) LinearRow(x, y int, out []float32) {
 	i := 3 * (y*p.W + x)
 	switch {
 	case p.Table != nil && p.Own8 != nil:
@@ -438,7 +438,7 @@ func (p Pixels) LinearRow(x, y int, out []float32) {
 
 // Full says which of a pixel's codes (r, g, b) are at full scale as the file
 // has them: 254 of 255 and up, for a JPEG's rounding moves 255 by a code.
-func (p Pixels) Full(x, y int) (full [3]bool) {
+func (p *Pixels) Full(x, y int) (full [3]bool) {
 	b8, b16 := p.B8, p.B16
 	if p.Table != nil {
 		b8, b16 = p.Own8, p.Own16
@@ -470,7 +470,7 @@ var single8 = func() (t [256]float32) {
 
 // patch is the median linear colour of a small square on the card, and the
 // share of its pixels at full white in some channel.
-func (p Pixels) patch(h [3][3]float64, xMM, yMM, halfMM float64) (c [3]float64, clipped float64, ok bool) {
+func (p *Pixels) patch(h [3][3]float64, xMM, yMM, halfMM float64) (c [3]float64, clipped float64, ok bool) {
 	const n = 9
 	var v [3][]float64
 	clip := 0

@@ -435,25 +435,26 @@ func TestProfilesAreHonoured(t *testing.T) {
 			if p.own == nil || len(p.Notes) != 0 {
 				t.Fatalf("taken for sRGB; notes %+v", p.Notes)
 			}
+			px := p.pixels()
 			for i, c := range colours {
-				got := p.pixels().Linear(32*i+16, 16)
+				got := px.Linear(32*i+16, 16)
 				want := colour.DisplayP3().Linear(float64(c[0])/255, float64(c[1])/255, float64(c[2])/255)
 				if d := colour.DeltaE00(colour.LinearToLab(got), colour.LinearToLab(want)); d > tt.tol {
 					t.Errorf("%v: linear %.3f, want %.3f, dE00 %.2f", c, got, want, d)
 				}
 			}
-			if l := p.pixels().Linear(16, 16); l[0] < 1.1 {
+			if l := px.Linear(16, 16); l[0] < 1.1 {
 				t.Errorf("P3's red was clipped to %v", l)
 			}
 			// What is looked at is sRGB, clipped.
-			if e := p.pixels().Encoded(16, 16); e[0] < 0.98 || e[1] > 0.05 {
+			if e := px.Encoded(16, 16); e[0] < 0.98 || e[1] > 0.05 {
 				t.Errorf("P3's red is shown as %v", e)
 			}
 		})
 	}
 	// A gamma of 1 is linear light.
-	linear := decode(t, "linear", pngWith(chunk("gAMA", chrm(100000))))
-	if l, e := linear.pixels().Linear(32*3+16, 16), linear.pixels().Encoded(32*3+16, 16); math.Abs(l[1]-128.0/255) > 1e-4 || math.Abs(float64(e[1])-colour.LinearToSRGB(128.0/255)) > 0.5/255+1e-4 {
+	linear := decode(t, "linear", pngWith(chunk("gAMA", chrm(100000)))).pixels()
+	if l, e := linear.Linear(32*3+16, 16), linear.Encoded(32*3+16, 16); math.Abs(l[1]-128.0/255) > 1e-4 || math.Abs(float64(e[1])-colour.LinearToSRGB(128.0/255)) > 0.5/255+1e-4 {
 		t.Errorf("half of full scale under a gamma of 1: linear %v, sRGB %v", l, e)
 	}
 	if p := decode(t, "p3.webp", webp); p.own == nil {
