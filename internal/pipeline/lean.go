@@ -8,7 +8,7 @@ import (
 )
 
 // leanBytes is what Go's memory is kept to while little of it is in use.
-const leanBytes = 20 << 20
+const leanBytes = 24 << 20
 
 // tablesBytes is the same while tables and page are written, when the workers have
 // nothing to do and hold no picture, and heldForTables how many photos' records stay
