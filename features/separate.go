@@ -606,19 +606,16 @@ func inside(p *Parts, f *Face, i int) bool {
 func smooth(f *Face) []lab32 {
 	n := f.Size
 	out := lab32s.take(n * n)
-	const kind = Glass | Highlight
-	// Of three pixels above each other: their weighted light, and which kinds are
-	// among them and are all of them.
-	type column struct {
-		sum      [3]float64
-		any, all uint8
-	}
-	columns := make([]column, n)
-	light, lab := triples.take(n), triples.take(n)
-	defer triples.give(light, lab)
+	light, room := triples.take(n), triples.take(n)
+	mixed := flags.take(n)
+	defer func() {
+		triples.give(light, room)
+		flags.give(mixed)
+	}()
+	row := func(y int) kernels.Row { return kernels.Row{Light: f.Linear[y*n:][:n], Mask: f.Mask[y*n:][:n]} }
+	isGlass := func(m uint8) bool { return m&Glass != 0 }
 	for y := range n {
-		mask := f.Mask[y*n : (y+1)*n]
-		isGlass := func(m uint8) bool { return m&Glass != 0 }
+		mask := f.Mask[y*n:][:n]
 		from := slices.IndexFunc(mask, isGlass)
 		if from < 0 {
 			continue
@@ -627,50 +624,34 @@ func smooth(f *Face) []lab32 {
 		for !isGlass(mask[to-1]) {
 			to--
 		}
+		// Pixels of another kind have no part, nor has what lies beyond the face.
 		if y > 0 && y < n-1 {
-			up, mid, down := f.Linear[(y-1)*n:][:n], f.Linear[y*n:][:n], f.Linear[(y+1)*n:][:n]
-			mu, mm, md := f.Mask[(y-1)*n:][:n], f.Mask[y*n:][:n], f.Mask[(y+1)*n:][:n]
-			for x := max(0, from-1); x < min(n, to+1); x++ {
-				c := &columns[x]
-				c.any, c.all = (mu[x]|mm[x]|md[x])&kind, mu[x]&mm[x]&md[x]&kind
-				u, m, d := &up[x], &mid[x], &down[x]
-				c.sum = [3]float64{u[0] + 2*m[0] + d[0], u[1] + 2*m[1] + d[1], u[2] + 2*m[2] + d[2]}
+			kernels.Binomial(light, mixed, row(y-1), row(y), row(y+1), lightKinds, room)
+			mixed[0], mixed[n-1] = true, true
+		} else {
+			for x := range mixed {
+				mixed[x] = true
 			}
 		}
 		for x := from; x < to; x++ {
-			m := mask[x] & kind
-			if m&Glass == 0 {
-				light[x] = [3]float64{}
-				continue
+			if mixed[x] && isGlass(mask[x]) {
+				light[x] = f.smoothed(x, y)
 			}
-			if x > 0 && y > 0 && x < n-1 && y < n-1 {
-				c := (*[3]column)(columns[x-1:])
-				if c[0].any|c[1].any|c[2].any == m && c[0].all&c[1].all&c[2].all == m {
-					light[x] = [3]float64{
-						(c[0].sum[0] + 2*c[1].sum[0] + c[2].sum[0]) * (1.0 / 16),
-						(c[0].sum[1] + 2*c[1].sum[1] + c[2].sum[1]) * (1.0 / 16),
-						(c[0].sum[2] + 2*c[1].sum[2] + c[2].sum[2]) * (1.0 / 16),
-					}
-					continue
-				}
-			}
-			light[x] = f.smoothed(x, y)
 		}
-		kernels.LabOf(lab[from:to], light[from:to])
-		for x, l := range lab[from:to] {
-			out[y*n+from+x] = lab32{float32(l[0] * lightnessWeight), float32(l[1]), float32(l[2])}
-		}
+		kernels.WeightedLab(out[y*n+from:y*n+to], light[from:to], lightnessWeight)
 	}
 	return out
 }
+
+// lightKinds are the bits of the mask that tell whose light a pixel shows.
+const lightKinds = Glass | Highlight
 
 // smoothed is the light at a pixel after the same filter where there are others
 // than its own kind beside it, which have no part.
 func (f *Face) smoothed(x, y int) [3]float64 {
 	n := f.Size
 	w := [3]float64{1, 2, 1}
-	const kind = Glass | Highlight
-	m := f.Mask[y*n+x] & kind
+	m := f.Mask[y*n+x] & lightKinds
 	var s [3]float64
 	sw := 0.0
 	for b := -1; b <= 1; b++ {
@@ -680,7 +661,7 @@ func (f *Face) smoothed(x, y int) [3]float64 {
 				continue
 			}
 			j := yy*n + xx
-			if f.Mask[j]&kind != m {
+			if f.Mask[j]&lightKinds != m {
 				continue
 			}
 			k := w[a+1] * w[b+1]

@@ -98,7 +98,9 @@ void tw_lab(const float *linear, int n, const float *m, double *out);
 void tw_balance(float *line, int n, double u0, double v0, double du, double dv, const float *gain, const tw_curve *c, const float *factor,
 		double *linear, double *luminance);
 
-void tw_lab_of(const double *linear, int n, const float *m, double *out);
+void tw_weighted_lab(const double *linear, int n, const float *m, double weight, float *out);
+void tw_binomial(const double *up, const double *here, const double *down, const uint8_t *mask_up, const uint8_t *mask, const uint8_t *mask_down,
+		 int n, uint8_t kind, double *out, uint8_t *mixed, double *room);
 
 // Round things; see circle.go.
 #define TW_ROUND 24

@@ -141,9 +141,17 @@ void tw_balance(float *line, int n, double u0, double v0, double du, double dv, 
 	BEST(balance)(line, n, u0, v0, du, dv, gain, c, factor, linear, luminance);
 }
 
-void tw_lab_of(const double *linear, int n, const float *m, double *out)
+void tw_weighted_lab(const double *linear, int n, const float *m, double weight, float *out)
 {
-	BEST(lab_of)(linear, n, m, out);
+	BEST(weighted_lab)(linear, n, m, weight, out);
+}
+
+void tw_binomial(const double *up, const double *here, const double *down, const uint8_t *mask_up, const uint8_t *mask, const uint8_t *mask_down,
+		 int n, uint8_t kind, double *out, uint8_t *mixed, double *room)
+{
+	const double *const light[3] = {up, here, down};
+	const uint8_t *const masks[3] = {mask_up, mask, mask_down};
+	BEST(binomial)(light, masks, n, kind, out, mixed, room);
 }
 
 void tw_round_votes(const float *dif, const float *mix, const float *all, int first, int n, const int32_t *step, const float *turned,
