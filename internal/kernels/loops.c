@@ -40,6 +40,7 @@ void tw_plain(int on) { plain = on; }
 #include "face.h"
 #include "light.h"
 #include "cone.h"
+#include "lines.h"
 #undef NAME
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
@@ -54,6 +55,7 @@ void tw_plain(int on) { plain = on; }
 #include "face.h"
 #include "light.h"
 #include "cone.h"
+#include "lines.h"
 #undef NAME
 #pragma GCC pop_options
 #define BEST(f) (!plain && __builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
@@ -201,4 +203,9 @@ void tw_mean_ray(const double *ray, const double *weight, int n, double *out)
 int tw_cone_sums(const double *ray, const double *weight, int n, const double *xyz, double *out)
 {
 	return BEST(cone_sums)(ray, weight, n, xyz, out);
+}
+
+void tw_average(const double *at, int n, const double *weights, int count, double sum, double *out)
+{
+	BEST(average)(at, n, weights, count, sum, out);
 }
