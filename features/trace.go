@@ -311,19 +311,20 @@ func skeletonGraph(n int, mask []bool, set, node []int32, done []bool) graph {
 	return g
 }
 
-// prune takes off spurs of a thinned mask, whose cells set are set: branches with a free end that a
-// bump or a corner of the outline makes, not a ribbon. d is the distance to
-// the outline. A spur is no longer than the ribbon's half width where it
+// prune thins a mask and takes off spurs: branches with a free end that a bump
+// or a corner of the outline makes, not a ribbon. d is the distance to the
+// outline. A spur is no longer than the ribbon's half width where it
 // leaves, or runs into a corner: its distance to the outline falls towards
 // nothing along it and it is no longer than the corner of a fold of
 // 2 asin(1/3) = 39 degrees would be. Or it is where the two legs of a fold run
 // together before they turn: no longer than two widths, with both legs on the
 // other side, less than foldDeg apart. The graph that is left is given.
-func prune(n int, mask []bool, set []int32, d depth) graph {
+func prune(n int, mask []bool, d depth) graph {
+	set := thin(n, mask)
 	var g graph
 	node, done := ints.zeroed(len(mask)), flags.zeroed(len(mask))
 	defer func() {
-		ints.give(node)
+		ints.give(set, node)
 		flags.give(done)
 	}()
 	for round := 0; ; round++ {
@@ -372,7 +373,8 @@ func prune(n int, mask []bool, set []int32, d depth) graph {
 				}
 			}
 		}
-		set = thinCells(n, mask, slices.DeleteFunc(set, func(i int32) bool { return !mask[i] }))
+		ints.give(set)
+		set = thin(n, mask)
 	}
 }
 
@@ -633,9 +635,7 @@ func traceLines(m *colourMap, p *Parts) []Line {
 		}
 		part, above := mask[(from-1)*m.n:(to+1)*m.n], (from-1)*m.n
 		d := depthOf(m.n, part)
-		set := thin(m.n, part)
-		g := prune(m.n, part, set, d)
-		ints.give(set)
+		g := prune(m.n, part, d)
 		for _, cells := range g.chains(m.n, d) {
 			cells = trimEnds(cells, d)
 			at := pairsPool.list(len(cells))

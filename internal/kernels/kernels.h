@@ -123,7 +123,8 @@ void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx
 void tw_mean_ray(const double *ray, const double *weight, int n, double *out);
 int tw_cone_sums(const double *ray, const double *weight, int n, const double *xyz, double *out);
 
-// Lines; see lines.go.
+// Lines and masks; see lines.go and thin.go.
 void tw_average(const double *at, int n, const double *weights, int count, double sum, double *out);
+int tw_thin_mask(uint8_t *mask, int w, int h, uint64_t *room, int32_t *cells);
 
 #endif

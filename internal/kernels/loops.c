@@ -41,6 +41,7 @@ void tw_plain(int on) { plain = on; }
 #include "light.h"
 #include "cone.h"
 #include "lines.h"
+#include "thin.h"
 #undef NAME
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
@@ -56,6 +57,7 @@ void tw_plain(int on) { plain = on; }
 #include "light.h"
 #include "cone.h"
 #include "lines.h"
+#include "thin.h"
 #undef NAME
 #pragma GCC pop_options
 #define BEST(f) (!plain && __builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
@@ -208,4 +210,9 @@ int tw_cone_sums(const double *ray, const double *weight, int n, const double *x
 void tw_average(const double *at, int n, const double *weights, int count, double sum, double *out)
 {
 	BEST(average)(at, n, weights, count, sum, out);
+}
+
+int tw_thin_mask(uint8_t *mask, int w, int h, uint64_t *room, int32_t *cells)
+{
+	return BEST(thin_mask)(mask, w, h, room, cells);
 }
