@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tawsight/internal/colour"
+	"tawsight/internal/kernels"
 	"tawsight/internal/order"
 )
 
@@ -99,27 +100,7 @@ func (p *Parts) sums(f *Face, wt []lab32) (sum [maxColours][4]float64) {
 // it. The buffer is lent.
 func (p *Parts) meetings(f *Face) []int32 {
 	n := f.Size
-	out := ints.list(4096)
-	for y := range n {
-		row := p.Of[y*n : (y+1)*n]
-		last := int8(-1)
-		for x, a := range row {
-			if a != last && a >= 0 && last >= 0 {
-				out = append(out, int32(2*(y*n+x-1)))
-			}
-			last = a
-		}
-		if y+1 == n {
-			break
-		}
-		below := p.Of[(y+1)*n : (y+2)*n]
-		for x, a := range row {
-			if b := below[x]; a != b && a >= 0 && b >= 0 {
-				out = append(out, int32(2*(y*n+x)+1))
-			}
-		}
-	}
-	return out
+	return kernels.Meetings(ints.list(2*n*n), p.Of, n)
 }
 
 // borders notes, wherever two colours meet, how much of their difference lies

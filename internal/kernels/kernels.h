@@ -127,4 +127,16 @@ int tw_cone_sums(const double *ray, const double *weight, int n, const double *x
 void tw_average(const double *at, int n, const double *weights, int count, double sum, double *out);
 int tw_thin_mask(uint8_t *mask, int w, int h, uint64_t *room, int32_t *cells);
 
+// Colours told apart; see colours.go.
+#define TW_COLOURS 8
+#define TW_CUBE 0x1000000
+
+void tw_steepness(const float *lab, const uint8_t *mask, int n, uint8_t bit, float *out, float *room);
+void tw_closest(const float *lab, const int32_t *at, int n, const double *centre, int count, int8_t *of);
+void tw_cubes(const float *lab, const int32_t *at, int n, float per, uint32_t *out);
+void tw_inside(const int8_t *of, int n, uint8_t *in);
+void tw_tally(const int8_t *of, const uint8_t *in, int n, int32_t *all, int32_t *those);
+void tw_flat_around(const int8_t *of, const uint8_t *lead, int n, int reach, uint8_t *own, uint8_t *out, uint8_t *room);
+int tw_meetings(const int8_t *of, int n, int32_t *out);
+
 #endif

@@ -42,6 +42,7 @@ void tw_plain(int on) { plain = on; }
 #include "cone.h"
 #include "lines.h"
 #include "thin.h"
+#include "colours.h"
 #undef NAME
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
@@ -58,6 +59,7 @@ void tw_plain(int on) { plain = on; }
 #include "cone.h"
 #include "lines.h"
 #include "thin.h"
+#include "colours.h"
 #undef NAME
 #pragma GCC pop_options
 #define BEST(f) (!plain && __builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
@@ -215,4 +217,39 @@ void tw_average(const double *at, int n, const double *weights, int count, doubl
 int tw_thin_mask(uint8_t *mask, int w, int h, uint64_t *room, int32_t *cells)
 {
 	return BEST(thin_mask)(mask, w, h, room, cells);
+}
+
+void tw_steepness(const float *lab, const uint8_t *mask, int n, uint8_t bit, float *out, float *room)
+{
+	BEST(steepness)(lab, mask, n, bit, out, room);
+}
+
+void tw_closest(const float *lab, const int32_t *at, int n, const double *centre, int count, int8_t *of)
+{
+	BEST(closest)(lab, at, n, centre, count, of);
+}
+
+void tw_cubes(const float *lab, const int32_t *at, int n, float per, uint32_t *out)
+{
+	BEST(cubes)(lab, at, n, per, out);
+}
+
+void tw_inside(const int8_t *of, int n, uint8_t *in)
+{
+	BEST(inside)(of, n, in);
+}
+
+void tw_tally(const int8_t *of, const uint8_t *in, int n, int32_t *all, int32_t *those)
+{
+	BEST(tally)(of, in, n, all, those);
+}
+
+void tw_flat_around(const int8_t *of, const uint8_t *lead, int n, int reach, uint8_t *own, uint8_t *out, uint8_t *room)
+{
+	BEST(flat_around)(of, lead, n, reach, own, out, room);
+}
+
+int tw_meetings(const int8_t *of, int n, int32_t *out)
+{
+	return BEST(meetings)(of, n, out);
 }
