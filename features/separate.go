@@ -357,7 +357,7 @@ func (p *Parts) thinnest(f *Face, centres [][3]float64) int {
 func (p *Parts) fromFlat(f *Face, wt []lab32, centres [][3]float64, lead []uint8) {
 	n, reach := f.Size, borderReach(f)
 	// The colours that lie flat here and within reach, a bit each.
-	is, near, room := bytes.take(n*n), bytes.take(n*n), bytes.take(n*(n+2*reach))
+	is, near, room := bytes.take(n*n), bytes.take(n*n), bytes.take(kernels.FlatRoom(n, reach))
 	defer bytes.give(is, near, room)
 	kernels.FlatAround(near, is, p.Of, lead, n, reach, room)
 	near, is = near[:len(p.Of)], is[:len(p.Of)]

@@ -64,14 +64,17 @@ func Tally(of []int8, in []bool) (all, those [Colours]int32) {
 	return all, those
 }
 
+// FlatRoom is how many numbers [FlatAround] takes for a face.
+func FlatRoom(n, reach int) int { return (n+4*reach+1)*(n+2*reach) + 64 }
+
 // FlatAround is which colours, a bit each, pixels that lead have within reach to all
 // sides of each pixel of a face n wide and high; and in own that of the pixel itself.
-// lead is 0 or 255; room is for n + 2 reach numbers for each row.
+// lead is 0 or 255.
 func FlatAround(out, own []uint8, of []int8, lead []uint8, n, reach int, room []uint8) {
 	if n == 0 {
 		return
 	}
-	_, _, _, _, _ = out[n*n-1], own[n*n-1], of[n*n-1], lead[n*n-1], room[(n+2*reach)*n-1]
+	_, _, _, _, _ = out[n*n-1], own[n*n-1], of[n*n-1], lead[n*n-1], room[FlatRoom(n, reach)-1]
 	C.tw_flat_around((*C.int8_t)(&of[0]), (*C.uint8_t)(&lead[0]), C.int(n), C.int(reach), (*C.uint8_t)(&own[0]), (*C.uint8_t)(&out[0]),
 		(*C.uint8_t)(&room[0]))
 }

@@ -94,12 +94,29 @@ static void NAME(inside)(const int8_t *restrict of, int n, uint8_t *restrict in)
 	}
 }
 
-// tally counts the pixels of each of TW_COLOURS colours, and those of them that are in.
+// tally counts the pixels of each of TW_COLOURS colours, and those of them that are in,
+// 32 at a time.
 static void NAME(tally)(const int8_t *of, const uint8_t *in, int n, int32_t *all, int32_t *those)
 {
+	const int whole = n / 32 * 32;
 	for (int k = 0; k < TW_COLOURS; k++) {
+		const v32b colour = (v32b){0} + (uint8_t)k;
 		int32_t a = 0, b = 0;
-		for (int i = 0; i < n; i++) {
+		for (int from = 0; from < whole;) {
+			// A byte counts to no more than 255.
+			const int to = whole - from < 255 * 32 ? whole : from + 255 * 32;
+			v32b some = {0}, which = {0};
+			for (; from < to; from += 32) {
+				v32b is = (v32b)(*(const v32b *)(of + from) == colour);
+				some -= is;
+				which += is & *(const v32b *)(in + from);
+			}
+			for (int j = 0; j < 32; j++) {
+				a += some[j];
+				b += which[j];
+			}
+		}
+		for (int i = whole; i < n; i++) {
 			a += of[i] == k;
 			b += (of[i] == k) & in[i];
 		}
@@ -108,33 +125,43 @@ static void NAME(tally)(const int8_t *of, const uint8_t *in, int n, int32_t *all
 	}
 }
 
+// spread gives each of n bytes, and up to 31 more, the bits of side bytes step apart that
+// begin there, by twice as many each time.
+static inline __attribute__((always_inline)) void NAME(spread)(uint8_t *f, int n, int side, int step)
+{
+	for (int done = 1; done < side; done += done) {
+		const int by = 2 * done <= side ? done : side - done;
+		for (int i = 0; i < n; i += 32)
+			*(v32b *)(f + i) |= *(const v32b *)(f + i + by * step);
+	}
+}
+
 // flat_around is which colours, a bit each, pixels that lead have within reach to all
 // sides of each pixel of an n by n face; and in own those of the pixel itself. lead is 0
-// or 255; room is for n + 2 reach numbers for each row.
+// or 255; room is for the face with reach to all sides, as many more rows as reach
+// spans, and 64 numbers more.
 static void NAME(flat_around)(const int8_t *restrict of, const uint8_t *restrict lead, int n, int reach, uint8_t *restrict own,
 			      uint8_t *restrict out, uint8_t *restrict room)
 {
-	for (int i = 0; i < n * n; i++) {
-		uint8_t bit = 0;
+	int i = 0;
+	for (; i + 32 <= n * n; i += 32) {
+		const v32b o = *(const v32b *)(of + i);
+		v32b bits = {0};
 		for (int k = 0; k < TW_COLOURS; k++)
-			bit |= of[i] == k ? 1 << k : 0;
-		own[i] = bit & lead[i];
+			bits |= (v32b)(o == (uint8_t)k) & (uint8_t)(1 << k);
+		*(v32b *)(own + i) = bits & *(const v32b *)(lead + i);
 	}
-	// Down the columns, with nothing to both sides, then along the rows.
-	const int wide = n + 2 * reach;
-	memset(room, 0, wide * n);
-	for (int y = 0; y < n; y++) {
-		uint8_t *r = room + y * wide + reach;
-		const int from = y > reach ? y - reach : 0, to = y + reach < n ? y + reach : n - 1;
-		for (int b = from; b <= to; b++)
-			for (int x = 0; x < n; x++)
-				r[x] |= own[b * n + x];
-		uint8_t *o = out + y * n;
-		memcpy(o, r - reach, n);
-		for (int a = 1; a <= 2 * reach; a++)
-			for (int x = 0; x < n; x++)
-				o[x] |= r[x + a - reach];
-	}
+	for (; i < n * n; i++)
+		own[i] = of[i] < 0 ? 0 : 1 << of[i] & lead[i];
+	// With nothing around them: down the columns, then along the rows.
+	const int wide = n + 2 * reach, side = 2 * reach + 1;
+	memset(room, 0, (wide + side) * wide + 64);
+	for (int y = 0; y < n; y++)
+		memcpy(room + (y + reach) * wide + reach, own + y * n, n);
+	NAME(spread)(room, wide * wide, side, wide);
+	NAME(spread)(room, n * wide, side, 1);
+	for (int y = 0; y < n; y++)
+		memcpy(out + y * n, room + y * wide, n);
 }
 
 // meetings is where two colours meet along the rows and down the columns of an n by n

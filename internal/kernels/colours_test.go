@@ -149,7 +149,7 @@ func TestFlatAround(t *testing.T) {
 		}
 		for reach := 1; reach < 5; reach++ {
 			out, own := make([]uint8, n*n), make([]uint8, n*n)
-			FlatAround(out, own, of, lead, n, reach, make([]uint8, n*(n+2*reach)))
+			FlatAround(out, own, of, lead, n, reach, make([]uint8, FlatRoom(n, reach)))
 			for i := range out {
 				want := uint8(0)
 				for y := max(0, i/n-reach); y <= min(n-1, i/n+reach); y++ {

@@ -106,8 +106,16 @@ void tw_binomial(const double *up, const double *here, const double *down, const
 #define TW_ROUND 24
 #define TW_ROUND_AT 3
 
-void tw_round_votes(const float *dif, const float *mix, const float *all, int first, int n, const int32_t *step, const float *turned,
-		    float noise, float *out);
+typedef struct {
+	int32_t first, n, at; // see Span
+} tw_span;
+
+void tw_round_votes(const float *dif, const float *mix, const float *all, const tw_span *spans, int rows, const int32_t *step,
+		    const float *turned, float noise, float *votes);
+float tw_round_vote(const float *tensor, int w, double x, double y, const double *radius, int count, const double *turn, const float *turned,
+		    float noise);
+void tw_rings(const double *lab, int w, double x, double y, const double *radius, int count, const double *turn, const double *share,
+	      double *out);
 
 // Edges; see edges.go.
 void tw_change(const uint8_t *bgr, int w, int h, int y, int16_t *out, int16_t *room);

@@ -16,6 +16,7 @@ typedef double v4d __attribute__((vector_size(32), aligned(8)));
 typedef int32_t v4i __attribute__((vector_size(16)));
 typedef int32_t v8i __attribute__((vector_size(32)));
 typedef int64_t v4l __attribute__((vector_size(32)));
+typedef uint8_t v32b __attribute__((vector_size(32), aligned(1), may_alias));
 
 // A straight line through each channel.
 typedef struct {
@@ -160,10 +161,22 @@ void tw_binomial(const double *up, const double *here, const double *down, const
 	BEST(binomial)(light, masks, n, kind, out, mixed, room);
 }
 
-void tw_round_votes(const float *dif, const float *mix, const float *all, int first, int n, const int32_t *step, const float *turned,
-		    float noise, float *out)
+void tw_round_votes(const float *dif, const float *mix, const float *all, const tw_span *spans, int rows, const int32_t *step,
+		    const float *turned, float noise, float *votes)
 {
-	BEST(round_votes)(dif, mix, all, first, n, step, turned, noise, out);
+	BEST(round_votes)(dif, mix, all, spans, rows, step, turned, noise, votes);
+}
+
+float tw_round_vote(const float *tensor, int w, double x, double y, const double *radius, int count, const double *turn, const float *turned,
+		    float noise)
+{
+	return BEST(round_vote)(tensor, w, x, y, radius, count, turn, turned, noise);
+}
+
+void tw_rings(const double *lab, int w, double x, double y, const double *radius, int count, const double *turn, const double *share,
+	      double *out)
+{
+	BEST(rings)(lab, w, x, y, radius, count, turn, share, out);
 }
 
 void tw_change(const uint8_t *bgr, int w, int h, int y, int16_t *out, int16_t *room)
