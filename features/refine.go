@@ -1,9 +1,10 @@
 package features
 
 import (
-	"encoding/binary"
 	"math"
 	"slices"
+
+	"tawsight/internal/kernels"
 )
 
 const (
@@ -139,8 +140,8 @@ func binomial(w, h int, t []float64) []float64 {
 	return out
 }
 
-// Ribbon-ness is compared in whole levels, so that eight of them go into one
-// word.
+// Ribbon-ness is compared in whole levels, so that many of them are compared at
+// once.
 const (
 	levelsMost = 127 // 0 is for no ribbon-ness
 	levelSteps = 60  // levels from base to ribbon
@@ -161,7 +162,7 @@ func levelOf(v float64) uint8 {
 // each cell of a field w wide and h high.
 type window struct {
 	w, h, half int
-	stride     int // bytes in a row: with half to both sides, and room for words
+	stride     int // bytes in a row, with half to both sides
 	// hi are levels, lo the same counted down from levelsMost+1, so that the
 	// largest of them is the least; half rows more above and below.
 	hi, lo []uint8
@@ -169,8 +170,8 @@ type window struct {
 
 // newWindow lends its buffers.
 func newWindow(w, h, half int) window {
-	stride := (w + 2*half + 7 + 8) / 8 * 8
-	size := (h+2*half)*stride + 2*half + 16 // words are read past the end
+	stride := w + 2*half
+	size := kernels.LargestRoom(stride, h, 2*half+1)
 	return window{w, h, half, stride, bytes.zeroed(size), bytes.zeroed(size)}
 }
 
@@ -187,23 +188,10 @@ func (w *window) put(y int, v []float64) {
 	}
 }
 
-// spread gives each place what is largest in the square that begins there, by
-// squares of twice the side each time.
+// spread gives each place what is largest in the square that begins there.
 func (w *window) spread() {
-	side := 2*w.half + 1
-	for _, f := range [2][]uint8{w.hi, w.lo} {
-		first, rows := w.half*w.stride, w.h*w.stride
-		done := 1
-		for ; 2*done <= side; done *= 2 {
-			largest(f[first:], rows, done)
-		}
-		largest(f[first:], rows, side-done)
-		done = 1
-		for ; 2*done <= side; done *= 2 {
-			largest(f, rows+(side-2*done)*w.stride, done*w.stride)
-		}
-		largest(f, rows, (side-done)*w.stride)
-	}
+	kernels.Largest(w.hi, w.stride, w.h, 2*w.half+1)
+	kernels.Largest(w.lo, w.stride, w.h, 2*w.half+1)
 }
 
 // row are the largest and the least around each place of row y, the least counted
@@ -211,22 +199,4 @@ func (w *window) spread() {
 func (w *window) row(y int) (lo, hi []uint8) {
 	at := y * w.stride
 	return w.lo[at : at+w.w], w.hi[at : at+w.w]
-}
-
-// largest makes each of the first n bytes, a number of words, the larger of
-// itself and that step on. Bytes are below 128.
-func largest(f []uint8, n, step int) {
-	if step == 0 {
-		return
-	}
-	const top = 0x8080808080808080
-	far := f[step : step+n]
-	near := f[:n]
-	for len(near) >= 8 && len(far) >= 8 {
-		a, b := binary.LittleEndian.Uint64(near), binary.LittleEndian.Uint64(far)
-		m := ((a | top) - b) & top // where a is not less
-		m -= m >> 7
-		binary.LittleEndian.PutUint64(near, b^(a^b)&m)
-		near, far = near[8:], far[8:]
-	}
 }

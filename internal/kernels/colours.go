@@ -65,7 +65,7 @@ func Tally(of []int8, in []bool) (all, those [Colours]int32) {
 }
 
 // FlatRoom is how many numbers [FlatAround] takes for a face.
-func FlatRoom(n, reach int) int { return (n+4*reach+1)*(n+2*reach) + 64 }
+func FlatRoom(n, reach int) int { return (n+2*reach)*(n+2*reach) + 2*reach + 64 }
 
 // FlatAround is which colours, a bit each, pixels that lead have within reach to all
 // sides of each pixel of a face n wide and high; and in own that of the pixel itself.
@@ -77,6 +77,19 @@ func FlatAround(out, own []uint8, of []int8, lead []uint8, n, reach int, room []
 	_, _, _, _, _ = out[n*n-1], own[n*n-1], of[n*n-1], lead[n*n-1], room[FlatRoom(n, reach)-1]
 	C.tw_flat_around((*C.int8_t)(&of[0]), (*C.uint8_t)(&lead[0]), C.int(n), C.int(reach), (*C.uint8_t)(&own[0]), (*C.uint8_t)(&out[0]),
 		(*C.uint8_t)(&room[0]))
+}
+
+// LargestRoom is how many bytes [Largest] reads for h rows wide bytes apart.
+func LargestRoom(wide, h, side int) int { return (h+side-1)*wide + side + 64 }
+
+// Largest gives each byte of h rows, which are wide bytes apart, the largest of the side
+// by side bytes that begin there. What lies up to 64 bytes past them may change.
+func Largest(f []uint8, wide, h, side int) {
+	if h == 0 {
+		return
+	}
+	_ = f[LargestRoom(wide, h, side)-1]
+	C.tw_largest((*C.uint8_t)(&f[0]), C.int(h*wide), C.int(side), C.int(wide))
 }
 
 // Meetings is where two colours meet along the rows and down the columns of a face n

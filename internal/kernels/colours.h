@@ -125,21 +125,32 @@ static void NAME(tally)(const int8_t *of, const uint8_t *in, int n, int32_t *all
 	}
 }
 
-// spread gives each of n bytes, and up to 31 more, the bits of side bytes step apart that
-// begin there, by twice as many each time.
-static inline __attribute__((always_inline)) void NAME(spread)(uint8_t *f, int n, int side, int step)
+// spread gives each of n bytes, and up to 31 more, what is largest, or else the bits, of
+// the side bytes step apart that begin there, by twice as many each time.
+static inline __attribute__((always_inline)) void NAME(spread)(uint8_t *f, int n, int side, int step, int most)
 {
-	for (int done = 1; done < side; done += done) {
+	for (int done = 1; done < side;) {
 		const int by = 2 * done <= side ? done : side - done;
-		for (int i = 0; i < n; i += 32)
-			*(v32b *)(f + i) |= *(const v32b *)(f + i + by * step);
+		done += by;
+		for (int i = 0; i < n + (side - done) * step; i += 32) {
+			v32b a = *(const v32b *)(f + i), b = *(const v32b *)(f + i + by * step);
+			v32b larger = (v32b)(a > b);
+			*(v32b *)(f + i) = most ? (a & larger) | (b & ~larger) : a | b;
+		}
 	}
+}
+
+// largest gives each of n bytes, and up to 31 more, the largest of the side by side bytes
+// that begin there, rows being wide bytes apart.
+static void NAME(largest)(uint8_t *f, int n, int side, int wide)
+{
+	NAME(spread)(f, n + (side - 1) * wide, side, 1, 1);
+	NAME(spread)(f, n, side, wide, 1);
 }
 
 // flat_around is which colours, a bit each, pixels that lead have within reach to all
 // sides of each pixel of an n by n face; and in own those of the pixel itself. lead is 0
-// or 255; room is for the face with reach to all sides, as many more rows as reach
-// spans, and 64 numbers more.
+// or 255; room is for the face with reach to all sides, and for 2 reach + 64 numbers more.
 static void NAME(flat_around)(const int8_t *restrict of, const uint8_t *restrict lead, int n, int reach, uint8_t *restrict own,
 			      uint8_t *restrict out, uint8_t *restrict room)
 {
@@ -155,11 +166,11 @@ static void NAME(flat_around)(const int8_t *restrict of, const uint8_t *restrict
 		own[i] = of[i] < 0 ? 0 : 1 << of[i] & lead[i];
 	// With nothing around them: down the columns, then along the rows.
 	const int wide = n + 2 * reach, side = 2 * reach + 1;
-	memset(room, 0, (wide + side) * wide + 64);
+	memset(room, 0, wide * wide + side + 63);
 	for (int y = 0; y < n; y++)
 		memcpy(room + (y + reach) * wide + reach, own + y * n, n);
-	NAME(spread)(room, wide * wide, side, wide);
-	NAME(spread)(room, n * wide, side, 1);
+	NAME(spread)(room, n * wide + side - 1, side, wide, 0);
+	NAME(spread)(room, n * wide, side, 1, 0);
 	for (int y = 0; y < n; y++)
 		memcpy(out + y * n, room + y * wide, n);
 }

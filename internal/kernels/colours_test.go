@@ -170,6 +170,31 @@ func TestFlatAround(t *testing.T) {
 	})
 }
 
+func TestLargestOfSquares(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(65, 66))
+		for side := 1; side < 16; side++ {
+			const h = 11
+			wide := 30 + r.IntN(40)
+			f := make([]uint8, LargestRoom(wide, h, side))
+			for i := range f {
+				f[i] = uint8(r.IntN(256))
+			}
+			was := slices.Clone(f)
+			Largest(f, wide, h, side)
+			for i := range wide * h {
+				want := uint8(0)
+				for y := range side {
+					want = max(want, slices.Max(was[i+y*wide:][:side]))
+				}
+				if f[i] != want {
+					t.Fatalf("byte %d of squares of %d is %d, should be %d", i, side, f[i], want)
+				}
+			}
+		}
+	})
+}
+
 func TestMeetings(t *testing.T) {
 	each(t, func(t *testing.T, _ *rand.Rand, n int, of []int8, _ [][3]float32) {
 		var want []int32

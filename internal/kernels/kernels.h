@@ -133,6 +133,18 @@ int tw_cone_sums(const double *ray, const double *weight, int n, const double *x
 
 // Lines and masks; see lines.go and thin.go.
 void tw_average(const double *at, int n, const double *weights, int count, double sum, double *out);
+
+typedef struct {
+	int wide, size;           // of the map and of the face, px
+	double radius;            // of the marble, px
+	double rim2, known2;      // squares of where the rim begins, radii, and of how far off the map knows a colour, px
+	double weight;            // of lightness
+	int steps, clear;         // at most, and past an edge
+	uint8_t kinds, plain;     // bits of the mask, and what they are where colours are read
+} tw_disc;
+
+int tw_cut(const tw_disc *s, const int8_t *of, const double *far2, const double *lab, const uint8_t *mask, const double *arcs, const double *from,
+	   const double *towards, int own, int8_t *colours, double *out, int32_t *edge);
 int tw_thin_mask(uint8_t *mask, int w, int h, uint64_t *room, int32_t *cells);
 
 // Colours told apart; see colours.go.
@@ -145,6 +157,7 @@ void tw_cubes(const float *lab, const int32_t *at, int n, float per, uint32_t *o
 void tw_inside(const int8_t *of, int n, uint8_t *in);
 void tw_tally(const int8_t *of, const uint8_t *in, int n, int32_t *all, int32_t *those);
 void tw_flat_around(const int8_t *of, const uint8_t *lead, int n, int reach, uint8_t *own, uint8_t *out, uint8_t *room);
+void tw_largest(uint8_t *f, int n, int side, int wide);
 int tw_meetings(const int8_t *of, int n, int32_t *out);
 
 #endif

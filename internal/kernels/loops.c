@@ -227,6 +227,12 @@ void tw_average(const double *at, int n, const double *weights, int count, doubl
 	BEST(average)(at, n, weights, count, sum, out);
 }
 
+int tw_cut(const tw_disc *s, const int8_t *of, const double *far2, const double *lab, const uint8_t *mask, const double *arcs, const double *from,
+	   const double *towards, int own, int8_t *colours, double *out, int32_t *edge)
+{
+	return BEST(cut)(s, of, far2, lab, mask, arcs, from, towards, own, colours, out, edge);
+}
+
 int tw_thin_mask(uint8_t *mask, int w, int h, uint64_t *room, int32_t *cells)
 {
 	return BEST(thin_mask)(mask, w, h, room, cells);
@@ -260,6 +266,11 @@ void tw_tally(const int8_t *of, const uint8_t *in, int n, int32_t *all, int32_t 
 void tw_flat_around(const int8_t *of, const uint8_t *lead, int n, int reach, uint8_t *own, uint8_t *out, uint8_t *room)
 {
 	BEST(flat_around)(of, lead, n, reach, own, out, room);
+}
+
+void tw_largest(uint8_t *f, int n, int side, int wide)
+{
+	BEST(largest)(f, n, side, wide);
 }
 
 int tw_meetings(const int8_t *of, int n, int32_t *out)
