@@ -64,18 +64,6 @@ func newArcs(step float64, n int) arcs {
 	return a
 }
 
-// at is onArc for j steps, which may be below 0.
-func (a arcs) at(d, t *[3]float64, j int) (x, y float64, ok bool) {
-	var cos, sin float64
-	if j < 0 {
-		cos, sin = a[-j][0], -a[-j][1]
-	} else {
-		cos, sin = a[j][0], a[j][1]
-	}
-	x, y = d[0]*cos+t[0]*sin, d[1]*cos+t[1]*sin
-	return x, y, d[2]*cos+t[2]*sin > 0 && x*x+y*y < RimFrom*RimFrom
-}
-
 // cutter cuts across ribbons; it holds what all cuts share.
 type cutter struct {
 	f *Face

@@ -145,6 +145,8 @@ typedef struct {
 
 int tw_cut(const tw_disc *s, const int8_t *of, const double *far2, const double *lab, const uint8_t *mask, const double *arcs, const double *from,
 	   const double *towards, int own, int8_t *colours, double *out, int32_t *edge);
+int tw_ribs(const int8_t *of, int wide, double radius, double rim2, const double *arcs, int steps, const double *from, const double *towards,
+	    int base, uint8_t *out);
 int tw_thin_mask(uint8_t *mask, int w, int h, uint64_t *room, int32_t *cells);
 
 // Colours told apart; see colours.go.
@@ -159,5 +161,9 @@ void tw_tally(const int8_t *of, const uint8_t *in, int n, int32_t *all, int32_t 
 void tw_flat_around(const int8_t *of, const uint8_t *lead, int n, int reach, uint8_t *own, uint8_t *out, uint8_t *room);
 void tw_largest(uint8_t *f, int n, int side, int wide);
 int tw_meetings(const int8_t *of, int n, int32_t *out);
+
+// Maps of colours; see map.go.
+void tw_nearest_site(int n, const uint8_t *site, double *d2, int32_t *nearest, int64_t *num, int64_t *den, int32_t *last, int32_t *v, int32_t *g);
+void tw_mirrored(const uint8_t *a, const uint8_t *b, int rings, int wide, int n, int32_t *seen, int32_t *same);
 
 #endif

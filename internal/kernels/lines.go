@@ -54,9 +54,7 @@ func (d *Disc) Cut(c *Cut, own int8) {
 		return
 	}
 	_, _, _, _ = d.Of[d.Wide*d.Wide-1], d.Far2[d.Wide*d.Wide-1], d.Lab[d.Size*d.Size-1], d.Mask[d.Size*d.Size-1]
-	if d.Rim*d.Radius > float64(d.Wide-1)/2 {
-		panic("a map that ends within the rim")
-	}
+	d.within()
 	d.c = C.tw_disc{
 		wide: C.int(d.Wide), size: C.int(d.Size), radius: C.double(d.Radius), rim2: C.double(d.Rim * d.Rim), known2: C.double(d.Known * d.Known),
 		weight: C.double(d.Weight), steps: C.int(steps), clear: C.int(d.Clear), kinds: C.uint8_t(d.Kinds), plain: C.uint8_t(d.Plain),
@@ -64,4 +62,27 @@ func (d *Disc) Cut(c *Cut, own int8) {
 	n := C.tw_cut(&d.c, (*C.int8_t)(&d.Of[0]), f64(&d.Far2[0]), f64(&d.Lab[0][0]), (*C.uint8_t)(&d.Mask[0]), f64(&d.Arcs[0][0]), f64(&c.From[0]),
 		f64(&c.Towards[0]), C.int(own), (*C.int8_t)(&c.Of[0]), f64(&c.Lab[0][0]), i32(&c.Edge))
 	c.Of, c.Lab = c.Of[:n], c.Lab[:n]
+}
+
+// Ribs goes along the great circle of a cut, from as many steps before its place as
+// there are arcs beyond the first to as many after it, and appends to out where the map
+// has a colour other than base, 0 or 1; within the rim, from the last place before the
+// middle that lies beyond it. out must have room for all steps.
+func (d *Disc) Ribs(out []uint8, c *Cut, base int8) []uint8 {
+	steps, k := len(d.Arcs)-1, len(out)
+	if steps < 0 {
+		return out
+	}
+	out = out[:k+2*steps+1]
+	_ = d.Of[d.Wide*d.Wide-1]
+	d.within()
+	return out[:k+int(C.tw_ribs((*C.int8_t)(&d.Of[0]), C.int(d.Wide), C.double(d.Radius), C.double(d.Rim*d.Rim), f64(&d.Arcs[0][0]), C.int(steps),
+		f64(&c.From[0]), f64(&c.Towards[0]), C.int(base), (*C.uint8_t)(&out[k])))]
+}
+
+// within panics where the map ends within the rim.
+func (d *Disc) within() {
+	if d.Rim*d.Radius > float64(d.Wide-1)/2 {
+		panic("a map that ends within the rim")
+	}
 }

@@ -71,3 +71,26 @@ static int NAME(cut)(const tw_disc *s, const int8_t *of, const double *far2, con
 	}
 	return j;
 }
+
+// ribs goes along the same circle from steps before the place to as many after it, and
+// notes where the map has a colour other than base, 0 or 1; within the rim, from the
+// last place before the middle that lies beyond it. It returns how many places it notes.
+static int NAME(ribs)(const int8_t *of, int wide, double radius, double rim2, const double *arcs, int steps, const double *from,
+		      const double *towards, int base, uint8_t *out)
+{
+	const double middle = (wide - 1) / 2.0;
+	int n = 0;
+	for (int j = -steps; j <= steps; j++) {
+		const double cos = arcs[2 * abs(j)], sin = j < 0 ? -arcs[-2 * j + 1] : arcs[2 * j + 1];
+		const double x = from[0] * cos + towards[0] * sin, y = from[1] * cos + towards[1] * sin;
+		if (!(from[2] * cos + towards[2] * sin > 0 && x * x + y * y < rim2)) {
+			if (j >= 0)
+				break;
+			n = 0;
+			continue;
+		}
+		const int8_t o = of[(int)(y * radius + middle + 0.5) * wide + (int)(x * radius + middle + 0.5)];
+		out[n++] = o >= 0 && o != base;
+	}
+	return n;
+}

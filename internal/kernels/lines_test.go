@@ -129,3 +129,48 @@ func TestCutFollowsTheSphere(t *testing.T) {
 		}
 	})
 }
+
+func TestRibsAreSeenOnBothSides(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(73, 74))
+		const base = 1
+		d := Disc{Wide: 61, Radius: 21, Rim: 0.9}
+		for k := range 40 {
+			s, c := math.Sincos(float64(k) * 0.05)
+			d.Arcs = append(d.Arcs, [2]float64{c, s})
+		}
+		for range d.Wide * d.Wide {
+			d.Of = append(d.Of, int8(r.IntN(4)-1))
+		}
+		for range 200 {
+			a, b := 7*r.Float64(), 0.8*r.Float64()
+			s, cos := math.Sincos(b)
+			c := Cut{From: [3]float64{s * math.Cos(a), s * math.Sin(a), cos}, Towards: [3]float64{cos * math.Cos(a), cos * math.Sin(a), -s}}
+			got := d.Ribs(make([]uint8, 0, 2*len(d.Arcs)), &c, base)
+			var want []uint8
+			for j := 1 - len(d.Arcs); j < len(d.Arcs); j++ {
+				s, cos := math.Sincos(float64(j) * 0.05)
+				var p [3]float64
+				for q := range p {
+					p[q] = c.From[q]*cos + c.Towards[q]*s
+				}
+				if p[2] <= 0 || math.Hypot(p[0], p[1]) >= d.Rim {
+					if j >= 0 {
+						break
+					}
+					want = nil
+					continue
+				}
+				o := d.Of[int(p[1]*d.Radius+30.5)*d.Wide+int(p[0]*d.Radius+30.5)]
+				v := uint8(0)
+				if o >= 0 && o != base {
+					v = 1
+				}
+				want = append(want, v)
+			}
+			if !slices.Equal(got, want) {
+				t.Fatalf("%v, should be %v", got, want)
+			}
+		}
+	})
+}

@@ -3,6 +3,7 @@
 // Neither fuses a multiplication with an addition, so both come to the same.
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "kernels.h"
@@ -44,6 +45,7 @@ void tw_plain(int on) { plain = on; }
 #include "lines.h"
 #include "thin.h"
 #include "colours.h"
+#include "map.h"
 #undef NAME
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
@@ -61,6 +63,7 @@ void tw_plain(int on) { plain = on; }
 #include "lines.h"
 #include "thin.h"
 #include "colours.h"
+#include "map.h"
 #undef NAME
 #pragma GCC pop_options
 #define BEST(f) (!plain && __builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
@@ -276,4 +279,20 @@ void tw_largest(uint8_t *f, int n, int side, int wide)
 int tw_meetings(const int8_t *of, int n, int32_t *out)
 {
 	return BEST(meetings)(of, n, out);
+}
+
+int tw_ribs(const int8_t *of, int wide, double radius, double rim2, const double *arcs, int steps, const double *from, const double *towards,
+	    int base, uint8_t *out)
+{
+	return BEST(ribs)(of, wide, radius, rim2, arcs, steps, from, towards, base, out);
+}
+
+void tw_nearest_site(int n, const uint8_t *site, double *d2, int32_t *nearest, int64_t *num, int64_t *den, int32_t *last, int32_t *v, int32_t *g)
+{
+	BEST(nearest_site)(n, site, d2, nearest, num, den, last, v, g);
+}
+
+void tw_mirrored(const uint8_t *a, const uint8_t *b, int rings, int wide, int n, int32_t *seen, int32_t *same)
+{
+	BEST(mirrored)(a, b, rings, wide, n, seen, same);
 }
