@@ -84,8 +84,8 @@ func (e *edgePlane) tensor(reach float64) {
 	n := e.n
 	e.j = tensors.take(n * n)
 	c := float64(n-1) / 2
-	all := floats.list(n * n)
-	defer func() { floats.give(all) }()
+	all, row := floats.list(n*n), floats.take(n)
+	defer func() { floats.give(all, row) }()
 	for y := 1; y < n-1; y++ {
 		dy := float64(y) - c
 		across := math.Sqrt(math.Max(0, reach*reach-dy*dy))
@@ -93,23 +93,11 @@ func (e *edgePlane) tensor(reach float64) {
 		if from > to {
 			continue
 		}
-		above, here, below := e.lab[(y-1)*n+from-1:], e.lab[y*n+from-1:], e.lab[(y+1)*n+from-1:]
-		out := e.j[y*n+from : y*n+to+1]
-		for x := range out {
-			up, mid, down := (*[3][3]float64)(above[x:]), (*[3][3]float64)(here[x:]), (*[3][3]float64)(below[x:])
-			// The chroma counts for half.
-			d0, d1 := down[2][0]-up[0][0], down[0][0]-up[2][0]
-			gx, gy := 3*(d0-d1)+10*(mid[2][0]-mid[0][0]), 3*(d0+d1)+10*(down[1][0]-up[1][0])
-			d0, d1 = down[2][1]-up[0][1], down[0][1]-up[2][1]
-			ax, ay := 3*(d0-d1)+10*(mid[2][1]-mid[0][1]), 3*(d0+d1)+10*(down[1][1]-up[1][1])
-			d0, d1 = down[2][2]-up[0][2], down[0][2]-up[2][2]
-			bx, by := 3*(d0-d1)+10*(mid[2][2]-mid[0][2]), 3*(d0+d1)+10*(down[1][2]-up[1][2])
-			const one = 1.0 / (32 * 32)
-			xx, xy, yy := (gx*gx+(ax*ax+bx*bx)/4)*one, (gx*gy+(ax*ay+bx*by)/4)*one, (gy*gy+(ay*ay+by*by)/4)*one
-			out[x] = [3]float32{float32(xx - yy), float32(xy), float32(xx + yy)}
-			if y%2 == 0 && x%2 == 0 {
-				all = append(all, xx+yy)
-			}
+		// The chroma counts for half.
+		row := row[:to-from+1]
+		kernels.TensorRow(e.j[y*n+from:][:len(row)], row, e.lab, n, y*n+from)
+		for x := 0; x < len(row) && y%2 == 0; x += 2 {
+			all = append(all, row[x])
 		}
 	}
 	if len(all) > 0 {

@@ -157,15 +157,15 @@ type Turn [2][RoundDirs]float64
 
 // RoundVote is what edges say of a circle about one place between the pixels of a
 // picture w wide, summed over all directions: as [Tensor.RoundVotes], by the pixels at
-// some radii, each of which must lie in the picture. lies is half a pixel right and down
-// of the place.
+// some radii, each of which must lie in the picture and before its last. lies is half a
+// pixel right and down of the place.
 func RoundVote(tensor [][3]float32, w int, lies [2]float64, radii []float64, turn *Turn, turned *[RoundDirs][2]float32, noise float32) float32 {
 	if len(radii) == 0 {
 		return 0
 	}
 	most := slices.Max(radii)
 	first := int(lies[1]-most)*w + int(lies[0]-most)
-	_, _ = tensor[first], tensor[int(lies[1]+most)*w+int(lies[0]+most)]
+	_, _ = tensor[first], tensor[int(lies[1]+most)*w+int(lies[0]+most)+1]
 	return float32(C.tw_round_vote(f32(&tensor[0][0]), C.int(w), C.double(lies[0]), C.double(lies[1]), f64(&radii[0]), C.int(len(radii)),
 		f64(&turn[0][0]), f32(&turned[0][0]), C.float(noise)))
 }
@@ -180,4 +180,17 @@ func Rings(out, lab [][3]float64, w int, at [2]float64, radii []float64, turn *T
 	_, _ = out[len(radii)*RoundDirs-1], lab[w*w-1]
 	C.tw_rings(f64(&lab[0][0]), C.int(w), C.double(at[0]), C.double(at[1]), f64(&radii[0]), C.int(len(radii)), f64(&turn[0][0]),
 		f64(&share[0]), f64(&out[0][0]))
+}
+
+// TensorRow is the structure tensor of as many pixels from the first on as all has room
+// for, in a picture w wide, by Scharr's weights: Jxx - Jyy, Jxy and Jxx + Jyy; and the
+// last again in full. The second and the third number of each pixel count for half. It
+// has others all around, and one more before those.
+func TensorRow(out [][3]float32, all []float64, lab [][3]float64, w, first int) {
+	n := len(all)
+	if n == 0 {
+		return
+	}
+	_, _, _ = out[n-1], lab[first-w-2], lab[first+n+w]
+	C.tw_tensor_row(f64(&lab[first][0]), C.int(w), C.int(n), f32(&out[0][0]), f64(&all[0]))
 }

@@ -141,18 +141,17 @@ static void NAME(round_votes)(const float *dif, const float *mix, const float *a
 static float NAME(round_vote)(const float *tensor, int w, double x, double y, const double *radius, int count, const double *turn,
 			      const float *turned, float noise)
 {
-	float sum[3][TW_ROUND] = {{0}};
+	v4f sum[TW_ROUND] = {{0}};
 	for (int l = 0; l < count; l++) {
 		int32_t at[TW_ROUND];
 		for (int k = 0; k < TW_ROUND; k++)
 			at[k] = (int)(y + radius[l] * turn[TW_ROUND + k]) * w + (int)(x + radius[l] * turn[k]);
 		for (int k = 0; k < TW_ROUND; k++)
-			for (int q = 0; q < 3; q++)
-				sum[q][k] += tensor[3 * at[k] + q];
+			sum[k] += *(const v4f *)(tensor + 3 * at[k]); // and the next pixel's first
 	}
 	float vote[TW_ROUND], total = 0;
 	for (int k = 0; k < TW_ROUND; k++)
-		vote[k] = (turned[2 * k] * sum[0][k] + turned[2 * k + 1] * sum[1][k]) / (sum[2][k] + noise);
+		vote[k] = (turned[2 * k] * sum[k][0] + turned[2 * k + 1] * sum[k][1]) / (sum[k][2] + noise);
 	for (int k = 0; k < TW_ROUND; k++)
 		total += vote[k];
 	return total;
@@ -187,4 +186,26 @@ static void NAME(rings)(const double *lab, int w, double x, double y, const doub
 			out[1] = c[1];
 			out[2] = c[2];
 		}
+}
+
+// tensor_row is the structure tensor of n pixels of a picture w wide, three numbers each,
+// by Scharr's weights: Jxx - Jyy, Jxy and Jxx + Jyy, and the last again in full. The
+// second and the third number count for half. What lies around the pixels is there.
+static void NAME(tensor_row)(const double *lab, int w, int n, float *out, double *all)
+{
+	const double one = 1.0 / (32 * 32);
+	for (int x = 0; x < n; x++, lab += 3) {
+		// Each pixel after the last number of the one before it.
+		const double *m = lab - 1, *u = m - 3 * w, *d = m + 3 * w;
+		v4d d0 = *(const v4d *)(d + 3) - *(const v4d *)(u - 3), d1 = *(const v4d *)(d - 3) - *(const v4d *)(u + 3);
+		v4d gx = 3 * (d0 - d1) + 10 * (*(const v4d *)(m + 3) - *(const v4d *)(m - 3));
+		v4d gy = 3 * (d0 + d1) + 10 * (*(const v4d *)d - *(const v4d *)u);
+		v4d sx = gx * gx, sxy = gx * gy, sy = gy * gy;
+		double xx = (sx[1] + (sx[2] + sx[3]) / 4) * one, xy = (sxy[1] + (sxy[2] + sxy[3]) / 4) * one;
+		double yy = (sy[1] + (sy[2] + sy[3]) / 4) * one;
+		out[3 * x] = (float)(xx - yy);
+		out[3 * x + 1] = (float)xy;
+		out[3 * x + 2] = (float)(xx + yy);
+		all[x] = xx + yy;
+	}
 }

@@ -263,3 +263,37 @@ func TestRingsReadBetweenPixels(t *testing.T) {
 		}
 	})
 }
+
+func TestTensorRowIsOfScharrsGradients(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(75, 76))
+		const w, h = 19, 7
+		lab := make([][3]float64, w*h)
+		for i := range lab {
+			lab[i] = [3]float64{100 * r.Float64(), 30 * r.NormFloat64(), 30 * r.NormFloat64()}
+		}
+		for y := 1; y < h-1; y++ {
+			const from, n = 2, w - 3
+			out, all := make([][3]float32, n), make([]float64, n)
+			TensorRow(out, all, lab, w, y*w+from)
+			for x := range n {
+				var xx, xy, yy float64
+				for q, share := range [3]float64{1, 0.25, 0.25} {
+					var gx, gy float64
+					for k := -1; k <= 1; k++ {
+						smooth := float64(10-7*k*k) / 32
+						at := func(a, b int) float64 { return lab[(y+b)*w+from+x+a][q] }
+						gx += smooth * (at(1, k) - at(-1, k))
+						gy += smooth * (at(k, 1) - at(k, -1))
+					}
+					xx, xy, yy = xx+share*gx*gx, xy+share*gx*gy, yy+share*gy*gy
+				}
+				for q, want := range [3]float64{xx - yy, xy, xx + yy} {
+					if math.Abs(float64(out[x][q])-want) > 1e-6*(xx+yy) || math.Abs(all[x]-xx-yy) > 1e-12*(xx+yy) {
+						t.Fatalf("pixel %d, %d: %v and %g, should have %g", from+x, y, out[x], all[x], want)
+					}
+				}
+			}
+		}
+	})
+}

@@ -76,9 +76,10 @@ static void NAME(closest)(const float *lab, const int32_t *at, int n, const doub
 static void NAME(cubes)(const float *lab, const int32_t *at, int n, float per, uint32_t *out)
 {
 	for (int i = 0; i < n; i++) {
-		const float *l = lab + 3 * at[i];
-		int32_t x = (int32_t)(l[0] * per + 128), y = (int32_t)(l[1] * per + 128), z = (int32_t)(l[2] * per + 128);
-		out[i] = (x | y | z) & ~255 ? 0 : TW_CUBE | x << 16 | y << 8 | z;
+		v4f l = {0};
+		memcpy(&l, lab + 3 * at[i], 3 * sizeof(float));
+		const v4i c = __builtin_convertvector(l * per + 128, v4i);
+		out[i] = (c[0] | c[1] | c[2]) & ~255 ? 0 : TW_CUBE | c[0] << 16 | c[1] << 8 | c[2];
 	}
 }
 

@@ -114,6 +114,7 @@ void tw_round_votes(const float *dif, const float *mix, const float *all, const 
 		    const float *turned, float noise, float *votes);
 float tw_round_vote(const float *tensor, int w, double x, double y, const double *radius, int count, const double *turn, const float *turned,
 		    float noise);
+void tw_tensor_row(const double *lab, int w, int n, float *out, double *all);
 void tw_rings(const double *lab, int w, double x, double y, const double *radius, int count, const double *turn, const double *share,
 	      double *out);
 

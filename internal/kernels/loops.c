@@ -176,6 +176,11 @@ float tw_round_vote(const float *tensor, int w, double x, double y, const double
 	return BEST(round_vote)(tensor, w, x, y, radius, count, turn, turned, noise);
 }
 
+void tw_tensor_row(const double *lab, int w, int n, float *out, double *all)
+{
+	BEST(tensor_row)(lab, w, n, out, all);
+}
+
 void tw_rings(const double *lab, int w, double x, double y, const double *radius, int count, const double *turn, const double *share,
 	      double *out)
 {
