@@ -56,7 +56,8 @@ func (m *colourMap) refine(f *Face, p *Parts) {
 				}
 			}
 		}
-		s := binomial(b.w(), b.h(), t)
+		s := floats.take(b.cells())
+		kernels.BinomialSome(s, t, b.w())
 		win := newWindow(b.w(), b.h(), half)
 		for y := range b.h() {
 			win.put(y, s[y*b.w():][:b.w()])
@@ -106,38 +107,6 @@ func (p *Parts) extent(n int, k int8) (x0, y0, x1, y1 int) {
 		x0, x1, y0, y1 = min(x0, from), max(x1, to+1), min(y0, y), y+1
 	}
 	return x0, y0, x1, y1
-}
-
-// binomial smooths a field w wide and h high with the 3 x 3 binomial filter; NaN
-// has no part. The buffer is lent.
-func binomial(w, h int, t []float64) []float64 {
-	out := floats.take(w * h)
-	copy(out, t)
-	for y := 1; y < h-1; y++ {
-		for x := 1; x < w-1; x++ {
-			i := y*w + x
-			v := t[i]
-			if v != v {
-				continue
-			}
-			up, mid, down := t[i-w-1:i-w+2], t[i-1:i+2], t[i+w-1:i+w+2]
-			if all := 4*v + 2*(mid[0]+mid[2]+up[1]+down[1]) + (up[0] + up[2] + down[0] + down[2]); all == all {
-				out[i] = all / 16
-				continue
-			}
-			s, g := 4*v, 4.0
-			// In the order of the ring of neighbours.
-			for k, u := range [8]float64{mid[2], up[2], up[1], up[0], mid[0], down[0], down[1], down[2]} {
-				if u == u {
-					c := float64(2 - k%2)
-					s += c * u
-					g += c
-				}
-			}
-			out[i] = s / g
-		}
-	}
-	return out
 }
 
 // Ribbon-ness is compared in whole levels, so that many of them are compared at

@@ -165,6 +165,7 @@ int tw_meetings(const int8_t *of, int n, int32_t *out);
 
 // Maps of colours; see map.go.
 void tw_nearest_site(int n, const uint8_t *site, double *d2, int32_t *nearest, int64_t *num, int64_t *den, int32_t *last, int32_t *v, int32_t *g);
+void tw_binomial_some(const double *field, int w, int h, double *out);
 void tw_mirrored(const uint8_t *a, const uint8_t *b, int rings, int wide, int n, int32_t *seen, int32_t *same);
 
 #endif

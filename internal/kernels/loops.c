@@ -301,3 +301,8 @@ void tw_mirrored(const uint8_t *a, const uint8_t *b, int rings, int wide, int n,
 {
 	BEST(mirrored)(a, b, rings, wide, n, seen, same);
 }
+
+void tw_binomial_some(const double *field, int w, int h, double *out)
+{
+	BEST(binomial_some)(field, w, h, out);
+}

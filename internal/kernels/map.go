@@ -42,3 +42,13 @@ func (s *Seen) Mirrored(a, b []uint8, rings, wide, n int) {
 	_, _ = a[(rings-1)*wide+MostMirrored-1], b[(rings-1)*wide+MostMirrored-1]
 	C.tw_mirrored((*C.uint8_t)(&a[0]), (*C.uint8_t)(&b[0]), C.int(rings), C.int(wide), C.int(n), i32(&s.Colours[0]), i32(&s.Same))
 }
+
+// BinomialSome smooths a field of rows w wide with the 3 x 3 binomial filter; NaN has no
+// part and stays. The border of the field stays as well.
+func BinomialSome(out, field []float64, w int) {
+	if len(field) == 0 {
+		return
+	}
+	_ = out[len(field)-1]
+	C.tw_binomial_some(f64(&field[0]), C.int(w), C.int(len(field)/w), f64(&out[0]))
+}

@@ -98,3 +98,32 @@ static void NAME(mirrored)(const uint8_t *a, const uint8_t *b, int rings, int wi
 		both = (v32b){0};
 	}
 }
+
+// binomial_some smooths a field w wide and h high with the 3 x 3 binomial filter; NaN has
+// no part and stays. The border of the field stays as well.
+static void NAME(binomial_some)(const double *restrict t, int w, int h, double *restrict out)
+{
+	memcpy(out, t, w * h * sizeof *out);
+	for (int y = 1; y < h - 1; y++) {
+		const double *up = t + (y - 1) * w, *mid = up + w, *down = mid + w;
+		double *o = out + y * w;
+		for (int x = 1; x < w - 1; x++) {
+			double all = 4 * mid[x] + 2 * (mid[x - 1] + mid[x + 1] + up[x] + down[x]) + (up[x - 1] + up[x + 1] + down[x - 1] + down[x + 1]);
+			o[x] = all / 16;
+		}
+		for (int x = 1; x < w - 1; x++) {
+			if (o[x] == o[x] || mid[x] != mid[x])
+				continue;
+			// In the order of the ring of neighbours.
+			const double ring[8] = {mid[x + 1], up[x + 1], up[x], up[x - 1], mid[x - 1], down[x - 1], down[x], down[x + 1]};
+			double s = 4 * mid[x], g = 4;
+			for (int k = 0; k < 8; k++)
+				if (ring[k] == ring[k]) {
+					double c = 2 - k % 2;
+					s += c * ring[k];
+					g += c;
+				}
+			o[x] = s / g;
+		}
+	}
+}

@@ -70,3 +70,38 @@ func TestMirroredCountsWhatIsAlike(t *testing.T) {
 		}
 	})
 }
+
+func TestBinomialSomeLeavesOutWhatIsNone(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(77, 78))
+		for _, w := range []int{1, 2, 3, 20, 33} {
+			const h = 12
+			field := make([]float64, w*h)
+			for i := range field {
+				if field[i] = r.Float64(); r.IntN(15) == 0 {
+					field[i] = math.NaN()
+				}
+			}
+			out := make([]float64, w*h)
+			BinomialSome(out, field, w)
+			for i, got := range out {
+				x, y, want := i%w, i/w, field[i]
+				if x > 0 && x < w-1 && y > 0 && y < h-1 && want == want {
+					sum, weights := 0.0, 0.0
+					for b := -1; b <= 1; b++ {
+						for a := -1; a <= 1; a++ {
+							if v := field[i+b*w+a]; v == v {
+								g := float64((2 - a*a) * (2 - b*b))
+								sum, weights = sum+g*v, weights+g
+							}
+						}
+					}
+					want = sum / weights
+				}
+				if (got == got || want == want) && !(math.Abs(got-want) < 1e-14) {
+					t.Fatalf("cell %d of %d: %g, should be %g", i, w, got, want)
+				}
+			}
+		}
+	})
+}
