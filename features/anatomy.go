@@ -82,7 +82,8 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 	defer m.close()
 	m.refine(f, p)
 	a.Lines = traceLines(m, p)
-	cuts := measureWidths(f, m, p, a.Lines)
+	cuts, room := measureWidths(f, m, p, a.Lines)
+	defer cutPool.give(room)
 	a.Colours = make([]ColourWidth, len(p.Colours))
 	for k := range a.Colours {
 		w := widthsOf(a.Lines, cuts, k)

@@ -164,9 +164,12 @@ const leastPure, enoughPure = 8, 100
 // there are hardly any; some are the pixels on the lattice.
 func (p *Parts) medians(f *Face, idx, some []int32) {
 	p.Colours = make([]Colour, p.found)
-	var count [maxColours]int
-	for _, i := range idx {
-		count[p.Of[i]]++
+	count, pure := kernels.Tally(p.Of, p.Pure)
+	var few [maxColours]int32 // pure ones on the lattice
+	for _, i := range some {
+		if p.Pure[i] {
+			few[p.Of[i]&(maxColours-1)]++
+		}
 	}
 	var v [3][]float64
 	for q := range v {
@@ -179,24 +182,18 @@ func (p *Parts) medians(f *Face, idx, some []int32) {
 		if count[k] == 0 {
 			continue
 		}
-		read := func(from []int32, all bool) int {
-			for q := range v {
-				v[q] = v[q][:0]
+		from, all := some, false
+		if few[k] < enoughPure {
+			from, all = idx, pure[k] < leastPure
+		}
+		x, y, z := v[0][:0], v[1][:0], v[2][:0]
+		for _, i := range from {
+			if int(p.Of[i]) == k && (all || p.Pure[i]) {
+				l := &f.Lab[i]
+				x, y, z = append(x, l[0]), append(y, l[1]), append(z, l[2])
 			}
-			for _, i := range from {
-				if int(p.Of[i]) == k && (all || p.Pure[i]) {
-					l := &f.Lab[i]
-					v[0], v[1], v[2] = append(v[0], l[0]), append(v[1], l[1]), append(v[2], l[2])
-				}
-			}
-			return len(v[0])
 		}
-		if read(some, false) < enoughPure && read(idx, false) < leastPure {
-			read(idx, true)
-		}
-		for q := range v {
-			c.Lab[q] = middle(v[q])
-		}
+		c.Lab = [3]float64{middle(x), middle(y), middle(z)}
 	}
 }
 

@@ -260,11 +260,14 @@ func skeletonGraph(n int, mask []bool, set, node []int32, done []bool) graph {
 		}
 		g.nodes = append(g.nodes, cells)
 	}
+	// No cell is in two branches.
+	room := make([]int, 0, len(set))
 	// follow runs on from cell i, coming from cell prev, to an end or a node.
 	follow := func(prev, i int) (cells []int, end int) {
 		var by [8]int
+		from := len(room)
 		for {
-			cells = append(cells, i)
+			room = append(room, i)
 			done[i] = true
 			next := -1
 			end = -1
@@ -274,7 +277,7 @@ func skeletonGraph(n int, mask []bool, set, node []int32, done []bool) graph {
 				}
 				if id := node[j]; id > 0 {
 					// A node next to the start is where the branch came from.
-					if len(cells) > 1 || prev < 0 || node[prev] != id {
+					if len(room)-from > 1 || prev < 0 || node[prev] != id {
 						end = int(id) - 1
 					}
 				} else if !done[j] {
@@ -282,7 +285,7 @@ func skeletonGraph(n int, mask []bool, set, node []int32, done []bool) graph {
 				}
 			}
 			if end >= 0 || next < 0 {
-				return cells, end
+				return room[from:len(room):len(room)], end
 			}
 			prev, i = i, next
 		}

@@ -257,15 +257,22 @@ func quantile(sorted []float64, q float64) float64 {
 }
 
 // measureWidths cuts across every line and gives the cuts, by line and place;
-// the lines' own widths become those measured, where they are.
-func measureWidths(f *Face, m *colourMap, p *Parts, lines []Line) [][]cut {
+// the lines' own widths become those measured, where they are. The cuts lie in
+// room, which is lent.
+func measureWidths(f *Face, m *colourMap, p *Parts, lines []Line) (out [][]cut, room []cut) {
 	cutter := newCutter(f, m, p)
 	defer pairsPool.give(cutter.arcs)
-	out := make([][]cut, len(lines))
+	places := 0
+	for k := range lines {
+		places += len(lines[k].At)
+	}
+	room = cutPool.take(places)
+	out = make([][]cut, len(lines))
+	left := room
 	for k := range lines {
 		l := &lines[k]
 		t := l.headings()
-		out[k] = make([]cut, len(l.At))
+		out[k], left = left[:len(l.At)], left[len(l.At):]
 		for i := range l.At {
 			c := cutter.across(l, t[i], i)
 			out[k][i] = c
@@ -274,8 +281,10 @@ func measureWidths(f *Face, m *colourMap, p *Parts, lines []Line) [][]cut {
 			}
 		}
 	}
-	return out
+	return out, room
 }
+
+var cutPool buffers[cut]
 
 // Limits of where a ribbon's width is its width: it runs straight and its two
 // borders run side by side. At folds, forks and crossings a cut is longer.
