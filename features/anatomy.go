@@ -82,7 +82,8 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 	defer m.close()
 	m.refine(f, p)
 	a.Lines = traceLines(m, p)
-	cuts := measureWidths(f, m, p, a.Lines)
+	cuts, room := measureWidths(f, m, p, a.Lines)
+	defer cutPool.give(room)
 	a.Colours = make([]ColourWidth, len(p.Colours))
 	for k := range a.Colours {
 		w := widthsOf(a.Lines, cuts, k)
@@ -121,15 +122,20 @@ func TraceRibbons(f *Face, p *Parts, white func(colour int8) bool) Anatomy {
 	}
 	floats.give(xs)
 	a.Pieces = m.pieces
-	borders := m.borders(p)
-	even := make([]borderLine, len(borders))
+	borders, places := m.borders(p)
+	even, smoothed := make([]borderLine, len(borders)), pairsPool.take(len(places))
+	defer pairsPool.give(places, smoothed)
+	left := smoothed
 	for i, b := range borders {
-		even[i] = b.smooth(smoothR)
+		even[i] = b.smooth(left, smoothBy)
+		left = left[len(b.at):]
 		a.BorderR += even[i].length()
 	}
 	a.Stack = findStack(f, m, p, a.Lines)
 	a.Gaps = findGaps(p, cuts)
-	a.AxialVariance = axialVariance(orientations(even))
+	angle, weight := orientations(even)
+	a.AxialVariance = axialVariance(angle, weight)
+	floats.give(angle, weight)
 	a.Straight, a.StraightKnown = straightness(even)
 	a.AxisLine = axisLine(even)
 	a.Mirror, a.MirrorKnown = mirrorSymmetry(f, m)

@@ -49,13 +49,15 @@ type bubbleCandidate struct {
 }
 
 // edgePlane is a square picture of lightness with the structure tensor J of its
-// gradients summed over CIELAB's planes: Jxx - Jyy, Jxy and Jxx + Jyy.
+// gradients summed over CIELAB's planes: Jxx - Jyy, Jxy and Jxx + Jyy. radii is room for
+// those that are asked for.
 type edgePlane struct {
 	n      int
 	radius float64 // of the marble, px
 	lab    [][3]float64
 	j      [][3]float32
 	noise  float64 // gradient energy of noise
+	radii  [len(ringsAt)]float64
 }
 
 // close gives the buffers back.
@@ -82,8 +84,8 @@ func (e *edgePlane) tensor(reach float64) {
 	n := e.n
 	e.j = tensors.take(n * n)
 	c := float64(n-1) / 2
-	all := floats.list(n * n)
-	defer func() { floats.give(all) }()
+	all, row := floats.list(n*n), floats.take(n)
+	defer func() { floats.give(all, row) }()
 	for y := 1; y < n-1; y++ {
 		dy := float64(y) - c
 		across := math.Sqrt(math.Max(0, reach*reach-dy*dy))
@@ -91,23 +93,11 @@ func (e *edgePlane) tensor(reach float64) {
 		if from > to {
 			continue
 		}
-		above, here, below := e.lab[(y-1)*n+from-1:], e.lab[y*n+from-1:], e.lab[(y+1)*n+from-1:]
-		out := e.j[y*n+from : y*n+to+1]
-		for x := range out {
-			up, mid, down := (*[3][3]float64)(above[x:]), (*[3][3]float64)(here[x:]), (*[3][3]float64)(below[x:])
-			// The chroma counts for half.
-			d0, d1 := down[2][0]-up[0][0], down[0][0]-up[2][0]
-			gx, gy := 3*(d0-d1)+10*(mid[2][0]-mid[0][0]), 3*(d0+d1)+10*(down[1][0]-up[1][0])
-			d0, d1 = down[2][1]-up[0][1], down[0][1]-up[2][1]
-			ax, ay := 3*(d0-d1)+10*(mid[2][1]-mid[0][1]), 3*(d0+d1)+10*(down[1][1]-up[1][1])
-			d0, d1 = down[2][2]-up[0][2], down[0][2]-up[2][2]
-			bx, by := 3*(d0-d1)+10*(mid[2][2]-mid[0][2]), 3*(d0+d1)+10*(down[1][2]-up[1][2])
-			const one = 1.0 / (32 * 32)
-			xx, xy, yy := (gx*gx+(ax*ax+bx*bx)/4)*one, (gx*gy+(ax*ay+bx*by)/4)*one, (gy*gy+(ay*ay+by*by)/4)*one
-			out[x] = [3]float32{float32(xx - yy), float32(xy), float32(xx + yy)}
-			if y%2 == 0 && x%2 == 0 {
-				all = append(all, xx+yy)
-			}
+		// The chroma counts for half.
+		row := row[:to-from+1]
+		kernels.TensorRow(e.j[y*n+from:][:len(row)], row, e.lab, n, y*n+from)
+		for x := 0; x < len(row) && y%2 == 0; x += 2 {
+			all = append(all, row[x])
 		}
 	}
 	if len(all) > 0 {
@@ -175,26 +165,10 @@ func plane(f *Face, radius float64) *edgePlane {
 	return e
 }
 
-// at is the colour at a place, bilinear.
-func (e *edgePlane) at(x, y float64) [3]float64 {
-	most := float64(e.n) - 1.001
-	x, y = max(0, min(most, x)), max(0, min(most, y))
-	ix, iy := int(x), int(y)
-	fx, fy := x-float64(ix), y-float64(iy)
-	i := iy*e.n + ix
-	u, d := (*[2][3]float64)(e.lab[i:]), (*[2][3]float64)(e.lab[i+e.n:])
-	gx, gy := 1-fx, 1-fy
-	return [3]float64{
-		gy*(gx*u[0][0]+fx*u[1][0]) + fy*(gx*d[0][0]+fx*d[1][0]),
-		gy*(gx*u[0][1]+fx*u[1][1]) + fy*(gx*d[0][1]+fx*d[1][1]),
-		gy*(gx*u[0][2]+fx*u[1][2]) + fy*(gx*d[0][2]+fx*d[1][2]),
-	}
-}
-
 // cosSin are the directions of the votes.
-var cosSin = func() (t [bubbleDirs][2]float64) {
-	for k := range t {
-		t[k][1], t[k][0] = math.Sincos(2 * math.Pi * float64(k) / bubbleDirs)
+var cosSin = func() (t kernels.Turn) {
+	for k := range bubbleDirs {
+		t[1][k], t[0][k] = math.Sincos(2 * math.Pi * float64(k) / bubbleDirs)
 	}
 	return
 }()
@@ -202,8 +176,9 @@ var cosSin = func() (t [bubbleDirs][2]float64) {
 // turned are the shares of Jxx - Jyy and of Jxy in how much more a gradient
 // lies along each direction than across it.
 var turned = func() (t [bubbleDirs][2]float32) {
-	for k, d := range cosSin {
-		t[k] = [2]float32{float32(d[0]*d[0] - d[1]*d[1]), float32(4 * d[0] * d[1])}
+	for k, c := range cosSin[0] {
+		s := cosSin[1][k]
+		t[k] = [2]float32{float32(c*c - s*s), float32(4 * c * s)}
 	}
 	return
 }()
@@ -236,59 +211,37 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 	side := 2*reach + 1
 	tensor, room := e.planes()
 	defer halves.give(room)
+	var rows []kernels.Span
+	for j := -reach; j <= reach; j++ {
+		w := int(math.Sqrt(float64(reach*reach - j*j)))
+		rows = append(rows, kernels.Span{First: int32((int(c)+j)*e.n + int(c) - w), N: int32(2*w + 1), At: int32((j+reach)*side + reach - w)})
+	}
 	var votes [][]float32
 	var radii []float64
 	for r := math.Max(bubbleLeast*e.radius, bubbleLeastPX); r <= bubbleMost*e.radius; r *= 1.16 {
 		radii = append(radii, r)
-		v := halves.zeroed(side*side + 8)[:side*side]
+		v := halves.zeroed(side*side + 16)
 		// Middles are whole pixels here, so that the places of the votes are the
 		// same steps from each.
 		var steps [bubbleDirs][len(ringAt)]int32
-		for k, d := range cosSin {
+		for k, cos := range cosSin[0] {
 			for l, s := range ringAt {
-				steps[k][l] = int32(math.Round(s*r*d[1]))*int32(e.n) + int32(math.Round(s*r*d[0]))
+				steps[k][l] = int32(math.Round(s*r*cosSin[1][k]))*int32(e.n) + int32(math.Round(s*r*cos))
 			}
 		}
 		noise := float32(len(ringAt)) * 2 * float32(e.noise)
-		for j := -reach; j <= reach; j++ {
-			w := int(math.Sqrt(float64(reach*reach - j*j)))
-			tensor.RoundVotes(v[(j+reach)*side+reach-w:][:2*w+1], (int(c)+j)*e.n+int(c)-w, &steps, &turned, noise)
-			// What lies past the row's end was not asked.
-			past := (j+reach)*side + reach + w + 1
-			clear(v[past:min(past+8, cap(v))])
-		}
-		votes = append(votes, v)
+		tensor.RoundVotes(v, rows, &steps, &turned, noise)
+		votes = append(votes, v[:side*side])
 	}
-	// Maxima over place and size.
-	var all []bubbleCandidate
-	for l, v := range votes {
-		for at, s := range v {
-			if s <= 0.1 {
-				continue
-			}
-			j, k := at/side, at%side
-			top := true
-			for o := max(0, l-1); o <= min(len(votes)-1, l+1) && top; o++ {
-				for b := max(0, j-1); b <= min(side-1, j+1) && top; b++ {
-					for a := max(0, k-1); a <= min(side-1, k+1); a++ {
-						if votes[o][b*side+a] > s {
-							top = false
-							break
-						}
-					}
-				}
-			}
-			if top {
-				all = append(all, bubbleCandidate{x: c + float64(k-reach), y: c + float64(j-reach), r: radii[l], vote: float64(s)})
-			}
-		}
+	all := roundest(votes, side, most*3/2)
+	for i := range all {
+		q := &all[i]
+		q.x, q.y, q.r = c+q.x-float64(reach), c+q.y-float64(reach), radii[int(q.r)]
 	}
 	halves.give(votes...)
 	if e != fine {
 		e.close()
 	}
-	slices.SortStableFunc(all, func(a, b bubbleCandidate) int { return cmp.Compare(b.vote, a.vote) })
-	all = all[:min(len(all), most*3/2)]
 	// Refined on the face itself.
 	k := fine.radius / e.radius
 	cf := float64(fine.n-1) / 2
@@ -304,6 +257,44 @@ func bubbleCandidates(f *Face, most int) (*edgePlane, []bubbleCandidate) {
 		all[i].look(fine)
 	}
 	return fine, all
+}
+
+// roundest are the maxima over place and size of votes, of squares side wide by size,
+// that stand out most, best first; x, y and r are numbers of columns, rows and sizes.
+func roundest(votes [][]float32, side, most int) []bubbleCandidate {
+	all := make([]bubbleCandidate, 0, most+1)
+	for l, v := range votes {
+		for at, s := range v {
+			if s <= 0.1 || len(all) == most && float64(s) <= all[most-1].vote || !peak(votes, side, l, at) {
+				continue
+			}
+			k := len(all)
+			for k > 0 && all[k-1].vote < float64(s) {
+				k--
+			}
+			q := bubbleCandidate{x: float64(at % side), y: float64(at / side), r: float64(l), vote: float64(s)}
+			all = slices.Insert(all, k, q)
+			all = all[:min(len(all), most)]
+		}
+	}
+	return all
+}
+
+// peak says that no vote beside one, in place or size, is larger.
+func peak(votes [][]float32, side, l, at int) bool {
+	s := votes[l][at]
+	j, k := at/side, at%side
+	a0, a1 := max(0, k-1), min(side-1, k+1)
+	for o := max(0, l-1); o <= min(len(votes)-1, l+1); o++ {
+		for b := max(0, j-1); b <= min(side-1, j+1); b++ {
+			for _, v := range votes[o][b*side+a0 : b*side+a1+1] {
+				if v > s {
+					return false
+				}
+			}
+		}
+	}
+	return true
 }
 
 // refine moves a candidate to where its vote is best.
@@ -326,20 +317,38 @@ func (q *bubbleCandidate) refine(e *edgePlane) {
 	}
 }
 
+// ringsAt is how far from a candidate's middle colours are looked at, in its radii: in
+// its middle, on its ring, past its edge and around it; then through its edge.
+var ringsAt = func() (t [edgeRings + throughEdge]float64) {
+	copy(t[:], []float64{0.12, 0.36, 0.62, 0.82, 1.18, 1.2, 1.4})
+	for j := range throughEdge {
+		t[edgeRings+j] = 0.7 + 0.1*float64(j)
+	}
+	return
+}()
+
+// edgeRings is the number of the first ring through the edge, throughEdge how many there are.
+const edgeRings, throughEdge = 7, 8
+
+// chromaLess is what lightness and chroma count: photos keep chroma blurred.
+var chromaLess = [3]float64{1, 0.7, 0.7}
+
 // look reads the cues off a candidate.
 func (q *bubbleCandidate) look(e *edgePlane) {
 	const n = bubbleDirs
-	// Chroma counts less: photos keep it blurred.
-	w := func(v [3]float64) [3]float64 { return [3]float64{v[0], 0.7 * v[1], 0.7 * v[2]} }
-	at := func(s float64, k int) [3]float64 {
-		return w(e.at(q.x+s*q.r*cosSin[k][0], q.y+s*q.r*cosSin[k][1]))
+	for k, s := range ringsAt {
+		e.radii[k] = s * q.r
 	}
+	seen := triples.take(len(ringsAt) * n)
+	defer triples.give(seen)
+	kernels.Rings(seen, e.lab, e.n, [2]float64{q.x, q.y}, e.radii[:], &cosSin, &chromaLess)
 	var core [n][3]float64
 	var edge [n]float64
 	var mr, mo, mc [3]float64 // means of ring, surroundings and middle
 	for k := 0; k < n; k++ {
-		r0, r1, o0, o1, c0, c1 := at(0.62, k), at(0.82, k), at(1.2, k), at(1.4, k), at(0.12, k), at(0.36, k)
-		edge[k] = math.Sqrt(dist2(r1, at(1.18, k)))
+		c0, c1, r0, r1 := &seen[k], &seen[n+k], &seen[2*n+k], &seen[3*n+k]
+		past, o0, o1 := &seen[4*n+k], &seen[5*n+k], &seen[6*n+k]
+		edge[k] = math.Sqrt(apart2(r1, past))
 		for i := range mr {
 			core[k][i] = (c0[i] + c1[i]) / 2
 			mr[i] += (r0[i] + r1[i]) / 2 / n
@@ -351,7 +360,7 @@ func (q *bubbleCandidate) look(e *edgePlane) {
 	for k := 0; k < n; k++ {
 		devCore += math.Sqrt(dist2(core[k], mc)) / n
 	}
-	spread, square := q.roundness(at)
+	spread, square := roundness(seen[edgeRings*n:])
 	s := edge
 	quarter := nth(s[:], n/4)
 	v1, v2 := e.voteAt(q.x, q.y, q.r, edgeAt[:]), e.voteAt(q.x, q.y, q.r, coreAt[:])
@@ -375,23 +384,20 @@ func (q *bubbleCandidate) look(e *edgePlane) {
 	q.weigh()
 }
 
-// roundness looks where the edge lies in each direction, from 0.7 to 1.4 of
-// the radius: its spread, and how much of it goes round four times, as a
+// roundness looks where the edge lies in each direction, by what is seen through it,
+// from 0.7 to 1.4 of the radius: its spread, and how much of it goes round four times, as a
 // window's picture has it (a square's edge runs from 1 to 1.41 of its least
 // radius, four times).
-func (q *bubbleCandidate) roundness(at func(s float64, k int) [3]float64) (spread, square float64) {
+func roundness(seen [][3]float64) (spread, square float64) {
 	const n = bubbleDirs
 	var where [n]float64
 	mean := 0.0
 	for k := 0; k < n; k++ {
-		last := at(0.7, k)
 		sw, sr := 1.0, 1.0 // a weak belief in the circle
-		for j := 1; j <= 7; j++ {
-			v := at(0.7+0.1*float64(j), k)
-			d := dist2(v, last)
+		for j := 1; j < throughEdge; j++ {
+			d := apart2(&seen[j*n+k], &seen[(j-1)*n+k])
 			sw += d
 			sr += d * (0.65 + 0.1*float64(j))
-			last = v
 		}
 		where[k] = sr / sw
 		mean += where[k] / n
@@ -399,37 +405,28 @@ func (q *bubbleCandidate) roundness(at func(s float64, k int) [3]float64) (sprea
 	var c, s float64
 	for k := 0; k < n; k++ {
 		spread += math.Abs(where[k]-mean) / n
-		c += (where[k] - mean) * cosSin[4*k%n][0] / n
-		s += (where[k] - mean) * cosSin[4*k%n][1] / n
+		c += (where[k] - mean) * cosSin[0][4*k%n] / n
+		s += (where[k] - mean) * cosSin[1][4*k%n] / n
 	}
 	return 10 * spread, 20 * math.Hypot(c, s)
 }
 
 // voteAt is vote at other shares of the radius.
 func (e *edgePlane) voteAt(x, y, r float64, shares []float64) float64 {
-	total := float32(0)
-	floor := float32(len(shares)) * 2 * float32(e.noise)
-	x, y = x+0.5, y+0.5
-	for k := range cosSin {
-		d := &cosSin[k]
-		var dif, mix, all float32
-		for _, s := range shares {
-			j := &e.j[int(y+s*r*d[1])*e.n+int(x+s*r*d[0])]
-			dif += j[0]
-			mix += j[1]
-			all += j[2]
-		}
-		total += (turned[k][0]*dif + turned[k][1]*mix) / (all + floor)
+	radii := e.radii[:len(shares)]
+	for k, s := range shares {
+		radii[k] = s * r
 	}
-	return float64(total) / bubbleDirs
+	noise := float32(len(shares)) * 2 * float32(e.noise)
+	return float64(kernels.RoundVote(e.j, e.n, [2]float64{x + 0.5, y + 0.5}, radii, &cosSin, &turned, noise)) / bubbleDirs
 }
 
 // energy is the median gradient along the circle.
 func (e *edgePlane) energy(x, y, r, s0, s1 float64) float64 {
 	var g [bubbleDirs]float64
-	for k, d := range cosSin {
+	for k, cos := range cosSin[0] {
 		for _, s := range [2]float64{s0, s1} {
-			px, py := x+s*r*d[0], y+s*r*d[1]
+			px, py := x+s*r*cos, y+s*r*cosSin[1][k]
 			i := int(py+0.5)*e.n + int(px+0.5)
 			g[k] = max(g[k], float64(e.j[i][2]))
 		}

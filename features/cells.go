@@ -1,6 +1,10 @@
 package features
 
-import "math"
+import (
+	"math"
+
+	"tawsight/internal/kernels"
+)
 
 // A face has some ten thousand pixels, but only a few hundred colours that differ
 // by more than its noise. What is asked of colours alone is asked of small cubes
@@ -31,6 +35,7 @@ type cellSlot struct{ key, cube uint32 }
 var (
 	slotPool buffers[cellSlot]
 	fourPool buffers[[4]float64]
+	uintPool buffers[uint32]
 )
 
 // sortColours puts the colours wt of the pixels idx into cubes; lead is above 0 for
@@ -44,38 +49,18 @@ func sortColours(wt []lab32, idx []int32, lead []uint8) *colourCells {
 	}
 	slots := slotPool.zeroed(cellSlots)
 	defer slotPool.give(slots)
-	const half = cellSpan / 2
+	keys := uintPool.take(len(idx))
+	defer uintPool.give(keys)
+	kernels.Cubes(keys, wt, idx, 1/cellSide)
 	last, cube := uint32(0), uint32(0)
-	for _, i := range idx {
-		v := &wt[i]
-		x, y, z := int(v[0]*(1/cellSide)+half), int(v[1]*(1/cellSide)+half), int(v[2]*(1/cellSide)+half)
-		if uint(x) >= cellSpan || uint(y) >= cellSpan || uint(z) >= cellSpan {
-			last, cube = 0, 0
-		} else if key := uint32(x)<<16 | uint32(y)<<8 | uint32(z) | 1<<24; key != last {
+	for j, i := range idx {
+		if key := keys[j]; key != last {
 			last = key
-			at := key * 2654435769 >> 20 // multiplicative hashing, to cellSlots
-			for slots[at%cellSlots].key != key && slots[at%cellSlots].key != 0 {
-				at++
-			}
-			s := &slots[at%cellSlots]
-			switch {
-			case s.key == key:
-				cube = s.cube
-			case len(c.all) == cellsMost:
-				cube = 0
-			default:
-				cube = uint32(len(c.all))
-				*s = cellSlot{key, cube}
-				c.middle = append(c.middle, [3]float64{
-					(float64(x) - half + 0.5) * cellSide, (float64(y) - half + 0.5) * cellSide, (float64(z) - half + 0.5) * cellSide,
-				})
-				c.all = append(c.all, 0)
-				c.sum = append(c.sum, [4]float64{})
-			}
+			cube = c.find(slots, key)
 		}
 		c.all[cube]++
 		if lead[i] != 0 {
-			s := &c.sum[cube]
+			v, s := &wt[i], &c.sum[cube]
 			s[0] += float64(v[0])
 			s[1] += float64(v[1])
 			s[2] += float64(v[2])
@@ -83,6 +68,31 @@ func sortColours(wt []lab32, idx []int32, lead []uint8) *colourCells {
 		}
 	}
 	return c
+}
+
+// find is the number of the cube of a key, which it makes where there is none.
+func (c *colourCells) find(slots []cellSlot, key uint32) uint32 {
+	if key == 0 {
+		return 0
+	}
+	at := key * 2654435769 >> 20 // multiplicative hashing, to cellSlots
+	for slots[at%cellSlots].key != key && slots[at%cellSlots].key != 0 {
+		at++
+	}
+	s := &slots[at%cellSlots]
+	switch {
+	case s.key == key:
+		return s.cube
+	case len(c.all) == cellsMost:
+		return 0
+	}
+	*s = cellSlot{key, uint32(len(c.all))}
+	var middle [3]float64
+	for q := range middle {
+		middle[q] = (float64(uint8(key>>(16-8*q))) - cellSpan/2 + 0.5) * cellSide
+	}
+	c.middle, c.all, c.sum = append(c.middle, middle), append(c.all, 0), append(c.sum, [4]float64{})
+	return s.cube
 }
 
 // close gives the buffers back.

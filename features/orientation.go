@@ -33,7 +33,13 @@ func axialVariance(angle, weight []float64) float64 {
 // orientations are the smoothed borders' headings in the local frame, radians, and the
 // length (radii, along the sphere) that each stands for. Borders run as the
 // ribbons do, and don't depend on how a middle line is thinned.
+// The buffers are lent.
 func orientations(borders []borderLine) (angle, weight []float64) {
+	most := 0
+	for _, b := range borders {
+		most += len(b.at)
+	}
+	angle, weight = floats.list(most), floats.list(most)
 	for _, b := range borders {
 		dir := b.unrolled(1)
 		for i := 1; i < len(dir); i++ {
@@ -43,6 +49,7 @@ func orientations(borders []borderLine) (angle, weight []float64) {
 			angle = append(angle, math.Atan2(dot3(t, ey), dot3(t, ex)))
 			weight = append(weight, arc(u, v))
 		}
+		triples.give(dir)
 	}
 	return angle, weight
 }
@@ -62,39 +69,60 @@ const (
 // short of the axis that they stand about, and the axis is seen as a line
 // through the middle whichever way the marble lies.
 func axisLine(borders []borderLine) float64 {
-	type mark struct{ x, y, angle float64 }
-	var marks []mark
-	for _, l := range borders {
-		l := l.at
-		for i := 2; i+2 < len(l); i++ {
-			marks = append(marks, mark{l[i][0], l[i][1], math.Atan2(l[i+2][1]-l[i-2][1], l[i+2][0]-l[i-2][0])})
-		}
-	}
 	const directions, offsets, bins = 60, 5, 24
 	// Borders that run either way, by the twelfth of half a turn they run in:
 	// axisDeg wide, so that those that count for a direction lie in three of them.
 	const sectors = int(180 / axisDeg)
-	var by [sectors][]mark
-	for _, q := range marks {
-		k := int(math.Floor(q.angle / math.Pi * float64(sectors)))
-		k = (k + 2*sectors) % sectors
-		by[k] = append(by[k], q)
+	most := 0
+	for _, l := range borders {
+		most += len(l.at)
 	}
-	best := 0.0
+	found, marks, in := markPool.list(most), markPool.take(most), ints.list(most)
+	defer func() {
+		markPool.give(found, marks)
+		ints.give(in)
+	}()
+	var from [sectors + 2]int // where each sector begins, one place on while they are filled
+	for _, l := range borders {
+		l := l.at
+		for i := 2; i+2 < len(l); i++ {
+			q := borderMark{l[i][0], l[i][1], math.Atan2(l[i+2][1]-l[i-2][1], l[i+2][0]-l[i-2][0])}
+			k := (int(math.Floor(q.angle/math.Pi*float64(sectors))) + 2*sectors) % sectors
+			found, in = append(found, q), append(in, int32(k))
+			from[k+2]++
+		}
+	}
+	for k := range sectors {
+		from[k+2] += from[k+1]
+	}
+	for i, q := range found {
+		k := in[i]
+		marks[from[k+1]] = q
+		from[k+1]++
+	}
+	var offs [offsets]float64
+	var lowest, highest [offsets][bins]float64
+	for o := range offsets {
+		offs[o] = axisOffR * (2*float64(o)/(offsets-1) - 1)
+		for b := range bins {
+			lowest[o][b], highest[o][b] = math.Inf(-1), math.Inf(1)
+		}
+	}
+	best := 0
 	for d := range directions {
 		a := math.Pi * float64(d) / directions
 		s, c := math.Sincos(a)
 		// Furthest borders of each bin: below the slit, that is with the ribbon
 		// towards smaller rho (they run against the direction), and above it.
-		var below, above [offsets][bins]float64
-		for o := range offsets {
-			for b := range bins {
-				below[o][b], above[o][b] = math.Inf(1), math.Inf(-1)
-			}
-		}
+		below, above := highest, lowest
 		sector := d * sectors / directions
 		for k := sector + sectors - 1; k <= sector+sectors+1; k++ {
-			for _, q := range by[k%sectors] {
+			for i := from[k%sectors]; i < from[k%sectors+1]; i++ {
+				q := &marks[i]
+				rho := c*q.y - s*q.x
+				if math.Abs(rho) > axisOffR+axisNearR {
+					continue
+				}
 				along := true
 				turn := q.angle - a // from -2 pi to pi
 				if turn < -math.Pi {
@@ -107,17 +135,12 @@ func axisLine(borders []borderLine) float64 {
 				if turn > axisDeg*math.Pi/180 {
 					continue
 				}
-				rho := c*q.y - s*q.x
-				if math.Abs(rho) > axisOffR+axisNearR {
-					continue
-				}
 				t := c*q.x + s*q.y
 				b := int((t + borderWithin) / (2 * borderWithin) * bins)
 				if b < 0 || b >= bins {
 					continue
 				}
-				for o := range offsets {
-					off := axisOffR * (2*float64(o)/(offsets-1) - 1)
+				for o, off := range offs {
 					if math.Abs(rho-off) > axisNearR {
 						continue
 					}
@@ -131,16 +154,21 @@ func axisLine(borders []borderLine) float64 {
 		}
 		for o := range offsets {
 			n := 0
-			for b := range bins {
-				if below[o][b] < above[o][b] && !math.IsInf(below[o][b], 0) && !math.IsInf(above[o][b], 0) {
+			for b, lo := range &below[o] {
+				if lo < above[o][b] {
 					n++
 				}
 			}
-			best = math.Max(best, float64(n)/bins)
+			best = max(best, n)
 		}
 	}
-	return best
+	return float64(best) / bins
 }
+
+// borderMark is a place of a border and its heading, radians.
+type borderMark struct{ x, y, angle float64 }
+
+var markPool buffers[borderMark]
 
 // straightness is how straight smoothed borders run across the disc, 0..1: the mean of
 // chord over length for pieces of straightR, taken from 2/pi (a half circle)
@@ -150,8 +178,7 @@ func straightness(borders []borderLine) (v float64, ok bool) {
 	sum, n := 0.0, 0
 	for _, l := range borders {
 		dir := l.unrolled(int(straightR/stepR) + 2)
-		line := Line{Dir: dir}
-		s := line.reach()
+		s := reach(floats.take(len(dir)), dir)
 		j := 0
 		for i := range s {
 			for j < len(s) && s[j]-s[i] < straightR {
@@ -163,6 +190,8 @@ func straightness(borders []borderLine) (v float64, ok bool) {
 			sum += arc(dir[i], dir[j]) / (s[j] - s[i])
 			n++
 		}
+		floats.give(s)
+		triples.give(dir)
 	}
 	if n == 0 {
 		return 0, false

@@ -1,9 +1,10 @@
 package features
 
 import (
-	"encoding/binary"
 	"math"
 	"slices"
+
+	"tawsight/internal/kernels"
 )
 
 const (
@@ -55,7 +56,8 @@ func (m *colourMap) refine(f *Face, p *Parts) {
 				}
 			}
 		}
-		s := binomial(b.w(), b.h(), t)
+		s := floats.take(b.cells())
+		kernels.BinomialSome(s, t, b.w())
 		win := newWindow(b.w(), b.h(), half)
 		for y := range b.h() {
 			win.put(y, s[y*b.w():][:b.w()])
@@ -107,40 +109,8 @@ func (p *Parts) extent(n int, k int8) (x0, y0, x1, y1 int) {
 	return x0, y0, x1, y1
 }
 
-// binomial smooths a field w wide and h high with the 3 x 3 binomial filter; NaN
-// has no part. The buffer is lent.
-func binomial(w, h int, t []float64) []float64 {
-	out := floats.take(w * h)
-	copy(out, t)
-	for y := 1; y < h-1; y++ {
-		for x := 1; x < w-1; x++ {
-			i := y*w + x
-			v := t[i]
-			if v != v {
-				continue
-			}
-			up, mid, down := t[i-w-1:i-w+2], t[i-1:i+2], t[i+w-1:i+w+2]
-			if all := 4*v + 2*(mid[0]+mid[2]+up[1]+down[1]) + (up[0] + up[2] + down[0] + down[2]); all == all {
-				out[i] = all / 16
-				continue
-			}
-			s, g := 4*v, 4.0
-			// In the order of the ring of neighbours.
-			for k, u := range [8]float64{mid[2], up[2], up[1], up[0], mid[0], down[0], down[1], down[2]} {
-				if u == u {
-					c := float64(2 - k%2)
-					s += c * u
-					g += c
-				}
-			}
-			out[i] = s / g
-		}
-	}
-	return out
-}
-
-// Ribbon-ness is compared in whole levels, so that eight of them go into one
-// word.
+// Ribbon-ness is compared in whole levels, so that many of them are compared at
+// once.
 const (
 	levelsMost = 127 // 0 is for no ribbon-ness
 	levelSteps = 60  // levels from base to ribbon
@@ -161,7 +131,7 @@ func levelOf(v float64) uint8 {
 // each cell of a field w wide and h high.
 type window struct {
 	w, h, half int
-	stride     int // bytes in a row: with half to both sides, and room for words
+	stride     int // bytes in a row, with half to both sides
 	// hi are levels, lo the same counted down from levelsMost+1, so that the
 	// largest of them is the least; half rows more above and below.
 	hi, lo []uint8
@@ -169,8 +139,8 @@ type window struct {
 
 // newWindow lends its buffers.
 func newWindow(w, h, half int) window {
-	stride := (w + 2*half + 7 + 8) / 8 * 8
-	size := (h+2*half)*stride + 2*half + 16 // words are read past the end
+	stride := w + 2*half
+	size := kernels.LargestRoom(stride, h, 2*half+1)
 	return window{w, h, half, stride, bytes.zeroed(size), bytes.zeroed(size)}
 }
 
@@ -187,23 +157,10 @@ func (w *window) put(y int, v []float64) {
 	}
 }
 
-// spread gives each place what is largest in the square that begins there, by
-// squares of twice the side each time.
+// spread gives each place what is largest in the square that begins there.
 func (w *window) spread() {
-	side := 2*w.half + 1
-	for _, f := range [2][]uint8{w.hi, w.lo} {
-		first, rows := w.half*w.stride, w.h*w.stride
-		done := 1
-		for ; 2*done <= side; done *= 2 {
-			largest(f[first:], rows, done)
-		}
-		largest(f[first:], rows, side-done)
-		done = 1
-		for ; 2*done <= side; done *= 2 {
-			largest(f, rows+(side-2*done)*w.stride, done*w.stride)
-		}
-		largest(f, rows, (side-done)*w.stride)
-	}
+	kernels.Largest(w.hi, w.stride, w.h, 2*w.half+1)
+	kernels.Largest(w.lo, w.stride, w.h, 2*w.half+1)
 }
 
 // row are the largest and the least around each place of row y, the least counted
@@ -211,22 +168,4 @@ func (w *window) spread() {
 func (w *window) row(y int) (lo, hi []uint8) {
 	at := y * w.stride
 	return w.lo[at : at+w.w], w.hi[at : at+w.w]
-}
-
-// largest makes each of the first n bytes, a number of words, the larger of
-// itself and that step on. Bytes are below 128.
-func largest(f []uint8, n, step int) {
-	if step == 0 {
-		return
-	}
-	const top = 0x8080808080808080
-	far := f[step : step+n]
-	near := f[:n]
-	for len(near) >= 8 && len(far) >= 8 {
-		a, b := binary.LittleEndian.Uint64(near), binary.LittleEndian.Uint64(far)
-		m := ((a | top) - b) & top // where a is not less
-		m -= m >> 7
-		binary.LittleEndian.PutUint64(near, b^(a^b)&m)
-		near, far = near[8:], far[8:]
-	}
 }

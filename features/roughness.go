@@ -14,7 +14,8 @@ func contours(n int, field []float64) [][][2]float64 {
 	for i, v := range field[:n*n] {
 		high[i] = v > level
 	}
-	return outlines(n, high, func(i, j int) float64 { return (level - field[i]) / (field[j] - field[i]) })
+	lines, _ := outlines(n, high, func(i, j int) float64 { return (level - field[i]) / (field[j] - field[i]) })
+	return lines
 }
 
 // edge is what lies on the way between two neighbouring cells: the number plus one
@@ -29,24 +30,20 @@ type edge struct {
 var edgePool buffers[edge]
 
 // outlines are contours around the cells that are high; between gives how far
-// from cell i to its neighbour j a line passes.
-func outlines(n int, high []bool, between func(i, j int) float64) [][][2]float64 {
+// from cell i to its neighbour j a line passes. The lines lie in room, which is lent.
+func outlines(n int, high []bool, between func(i, j int) float64) (lines [][][2]float64, room [][2]float64) {
 	// An edge between cell i and its right (2i) or lower (2i+1) neighbour.
 	place := func(e int) [2]float64 {
 		i := e / 2
-		j := i + 1
+		row := int(uint32(i) / uint32(n))
+		x, y := float64(i-row*n), float64(row)
 		if e%2 == 1 {
-			j = i + n
+			return [2]float64{x, y + between(i, i+n)}
 		}
-		t := between(i, j)
-		x, y := float64(i%n), float64(i/n)
-		if e%2 == 1 {
-			return [2]float64{x, y + t}
-		}
-		return [2]float64{x + t, y}
+		return [2]float64{x + between(i, i+1), y}
 	}
 	edges := edgePool.take(2 * n * n)
-	starts := make([]int, 0, 2048)
+	starts := ints.list(2048)
 	defer func() {
 		for _, e := range starts {
 			last := &edges[edges[e].next-1]
@@ -56,6 +53,7 @@ func outlines(n int, high []bool, between func(i, j int) float64) [][][2]float64
 			edges[e] = edge{}
 		}
 		edgePool.give(edges)
+		ints.give(starts)
 	}()
 	for y := 0; y+1 < n; y++ {
 		up, down := high[y*n:(y+1)*n], high[(y+1)*n:(y+2)*n]
@@ -68,7 +66,7 @@ func outlines(n int, high []bool, between func(i, j int) float64) [][][2]float64
 			top, right, bottom, left := 2*i, 2*(i+1)+1, 2*(i+n), 2*i+1
 			link := func(a, b int) {
 				edges[a].next, edges[b].prev = int32(b+1), true
-				starts = append(starts, a)
+				starts = append(starts, int32(a))
 			}
 			switch s {
 			case 1:
@@ -104,19 +102,20 @@ func outlines(n int, high []bool, between func(i, j int) float64) [][][2]float64
 			}
 		}
 	}
-	var out [][][2]float64
-	walk := func(e int) {
-		line := [][2]float64{place(e)}
+	room = pairsPool.list(2 * len(starts))
+	walk := func(e int32) {
+		from := len(room)
+		room = append(room, place(int(e)))
 		edges[e].done = true
 		for edges[e].next > 0 {
-			e = int(edges[e].next) - 1
-			line = append(line, place(e))
+			e = edges[e].next - 1
+			room = append(room, place(int(e)))
 			if edges[e].done {
 				break
 			}
 			edges[e].done = true
 		}
-		out = append(out, line)
+		lines = append(lines, room[from:])
 	}
 	for _, e := range starts { // open lines from their first end
 		if !edges[e].prev && !edges[e].done {
@@ -128,7 +127,7 @@ func outlines(n int, high []bool, between func(i, j int) float64) [][][2]float64
 			walk(e)
 		}
 	}
-	return out
+	return lines, room
 }
 
 func lineLength(l [][2]float64) float64 {
@@ -158,9 +157,9 @@ type borderLine struct {
 	closed bool
 }
 
-// smooth is the line smoothed by sigma along it (radii).
-func (b borderLine) smooth(sigma float64) borderLine {
-	return borderLine{smoothAlong(b.at, b.closed, stepR, sigma), b.closed}
+// smooth is the line smoothed along it; out has room for its places.
+func (b borderLine) smooth(out [][2]float64, by *gaussian) borderLine {
+	return borderLine{by.along(out, b.at, b.closed), b.closed}
 }
 
 // length is that on the disc, radii.
@@ -173,28 +172,44 @@ func (b borderLine) length() float64 {
 }
 
 // unrolled are the places on the sphere; of a closed line once round and extra
-// places more.
+// places more. The buffer is lent.
 func (b borderLine) unrolled(extra int) [][3]float64 {
 	n := len(b.at)
 	if b.closed {
 		n += min(extra, n)
 	}
-	out := make([][3]float64, n)
-	for i := range out {
-		q := b.at[i%len(b.at)]
-		out[i] = [3]float64{q[0], q[1], math.Sqrt(math.Max(0, 1-q[0]*q[0]-q[1]*q[1]))}
+	out := triples.list(n)
+	for at := b.at; len(out) < n; at = b.at[:n-len(out)] {
+		for _, q := range at {
+			out = append(out, [3]float64{q[0], q[1], math.Sqrt(math.Max(0, 1-q[0]*q[0]-q[1]*q[1]))})
+		}
 	}
 	return out
 }
 
-// borders are the borders between ribbons and base that are seen.
-func (m *colourMap) borders(p *Parts) []borderLine {
+// borders are the borders between ribbons and base that are seen; they lie in room,
+// which is lent.
+func (m *colourMap) borders(p *Parts) (borders []borderLine, room [][2]float64) {
 	mask := m.mask(func(o int8) bool { return o >= 0 && int(o) != p.Base })
-	defer flags.give(mask)
-	var out []borderLine
+	lines, places := outlines(m.n, mask, func(i, j int) float64 { return 0.5 })
+	visible := flags.take(len(places))
+	run := pairsPool.list(len(places))
+	defer func() {
+		flags.give(mask, visible)
+		pairsPool.give(places, run)
+	}()
+	room = pairsPool.list(2048)
+	keep := func(line [][2]float64, closed bool) {
+		from := len(room)
+		if room = resample(room, line, stepR); len(room)-from > 2 {
+			borders = append(borders, borderLine{room[from:], closed})
+		} else {
+			room = room[:from]
+		}
+	}
 	mid := float64(m.n-1) / 2
-	for _, l := range outlines(m.n, mask, func(i, j int) float64 { return 0.5 }) {
-		seen := make([]bool, len(l))
+	for _, l := range lines {
+		seen := visible[:len(l)]
 		broken := -1
 		for i, q := range l {
 			x, y := (q[0]-mid)/m.radius, (q[1]-mid)/m.radius
@@ -204,39 +219,31 @@ func (m *colourMap) borders(p *Parts) []borderLine {
 				broken = i
 			}
 		}
-		closed := l[0] == l[len(l)-1]
-		if closed && broken < 0 {
-			if even := resample(l, stepR); len(even) > 2 {
-				out = append(out, borderLine{even, true})
-			}
-			continue
-		}
-		if closed { // begin where it breaks off, not in the middle of a part
-			n := len(l) - 1
-			r := make([][2]float64, 0, n)
-			s := make([]bool, 0, n)
-			for i := range n {
-				r, s = append(r, l[(broken+i)%n]), append(s, seen[(broken+i)%n])
-			}
-			l, seen = r, s
-		}
-		var run [][2]float64
-		flush := func() {
-			if even := resample(run, stepR); len(even) > 2 {
-				out = append(out, borderLine{even, false})
-			}
-			run = nil
-		}
-		for i, q := range l {
-			if !seen[i] {
-				flush()
+		first := 0
+		if closed := l[0] == l[len(l)-1]; closed {
+			if broken < 0 {
+				keep(l, true)
 				continue
 			}
-			run = append(run, q)
+			// Begin where it breaks off, not in the middle of a part.
+			l, first = l[:len(l)-1], broken
 		}
-		flush()
+		run = run[:0]
+		for k := range l {
+			i := first + k
+			if i >= len(l) {
+				i -= len(l)
+			}
+			if seen[i] {
+				run = append(run, l[i])
+				continue
+			}
+			keep(run, false)
+			run = run[:0]
+		}
+		keep(run, false)
 	}
-	return out
+	return borders, room
 }
 
 // borderWithin is how much of the face, in radii, borders are followed over.
@@ -245,14 +252,17 @@ const borderWithin = 0.87
 // borderRoughness compares the length of borders at three scales of smoothing
 // along them; ok is false where there is less than a radius of border.
 func borderRoughness(borders []borderLine) (r Roughness, ok bool) {
-	var a, b, c float64
+	var lengths [3]float64
 	for _, l := range borders {
 		if float64(len(l.at))*stepR > 2*coarseR {
-			a += l.smooth(fineR).length()
-			b += l.smooth(mediumR).length()
-			c += l.smooth(coarseR).length()
+			out := pairsPool.take(len(l.at))
+			for k, by := range [3]*gaussian{fineBy, mediumBy, coarseBy} {
+				lengths[k] += l.smooth(out, by).length()
+			}
+			pairsPool.give(out)
 		}
 	}
+	a, b, c := lengths[0], lengths[1], lengths[2]
 	if c < 1 {
 		return r, false
 	}

@@ -1,9 +1,8 @@
 package features
 
 import (
-	"encoding/binary"
 	"math"
-	mathbits "math/bits"
+	"math/bits"
 	"slices"
 	"sort"
 
@@ -60,7 +59,7 @@ const (
 	// (weighted CIELAB): a fine ribbon.
 	leastDistinct = 0.012
 	standsOut     = 22.0
-	maxColours    = 8
+	maxColours    = kernels.Colours
 )
 
 func weighted(lab [3]float64) [3]float64 {
@@ -147,8 +146,9 @@ func separate(f *Face) Parts {
 		p.cluster(f, sm, idx, lead)
 	}
 	most := 1.5 * 1.5 * limit
-	for _, i := range idx {
-		p.Pure[i] = p.Of[i] >= 0 && grad[i] <= most && inside(&p, f, int(i))
+	kernels.Inside(p.Pure, p.Of, f.Size)
+	for i, in := range p.Pure {
+		p.Pure[i] = in && p.Of[i] >= 0 && grad[i] <= most
 	}
 	halves.give(grad)
 	p.medians(f, idx, some)
@@ -164,9 +164,12 @@ const leastPure, enoughPure = 8, 100
 // there are hardly any; some are the pixels on the lattice.
 func (p *Parts) medians(f *Face, idx, some []int32) {
 	p.Colours = make([]Colour, p.found)
-	var count [maxColours]int
-	for _, i := range idx {
-		count[p.Of[i]]++
+	count, pure := kernels.Tally(p.Of, p.Pure)
+	var few [maxColours]int32 // pure ones on the lattice
+	for _, i := range some {
+		if p.Pure[i] {
+			few[p.Of[i]&(maxColours-1)]++
+		}
 	}
 	var v [3][]float64
 	for q := range v {
@@ -179,24 +182,18 @@ func (p *Parts) medians(f *Face, idx, some []int32) {
 		if count[k] == 0 {
 			continue
 		}
-		read := func(from []int32, all bool) int {
-			for q := range v {
-				v[q] = v[q][:0]
+		from, all := some, false
+		if few[k] < enoughPure {
+			from, all = idx, pure[k] < leastPure
+		}
+		x, y, z := v[0][:0], v[1][:0], v[2][:0]
+		for _, i := range from {
+			if int(p.Of[i]) == k && (all || p.Pure[i]) {
+				l := &f.Lab[i]
+				x, y, z = append(x, l[0]), append(y, l[1]), append(z, l[2])
 			}
-			for _, i := range from {
-				if int(p.Of[i]) == k && (all || p.Pure[i]) {
-					l := &f.Lab[i]
-					v[0], v[1], v[2] = append(v[0], l[0]), append(v[1], l[1]), append(v[2], l[2])
-				}
-			}
-			return len(v[0])
 		}
-		if read(some, false) < enoughPure && read(idx, false) < leastPure {
-			read(idx, true)
-		}
-		for q := range v {
-			c.Lab[q] = middle(v[q])
-		}
+		c.Lab = [3]float64{middle(x), middle(y), middle(z)}
 	}
 }
 
@@ -204,36 +201,9 @@ func (p *Parts) medians(f *Face, idx, some []int32) {
 // beside it. The buffer is lent.
 func gradients(f *Face, wt []lab32) []float32 {
 	n := f.Size
-	g := halves.zeroed(n * n)
-	for y := range n {
-		from := y * n
-		mask, here, out := f.Mask[from:from+n], wt[from:from+n], g[from:from+n]
-		below, under, next := mask, here, out // the last row has none below it
-		if y+1 < n {
-			below, under, next = f.Mask[from+n:from+2*n], wt[from+n:from+2*n], g[from+n:from+2*n]
-		}
-		for x, m := range mask {
-			if m&Glass == 0 {
-				continue
-			}
-			if x+1 < n && mask[x+1]&Glass != 0 {
-				v := here[x].apart2(&here[x+1])
-				if v > out[x] {
-					out[x] = v
-				}
-				if v > out[x+1] {
-					out[x+1] = v
-				}
-			}
-			if y+1 < n && below[x]&Glass != 0 {
-				v := here[x].apart2(&under[x])
-				if v > out[x] {
-					out[x] = v
-				}
-				next[x] = v
-			}
-		}
-	}
+	g, room := halves.take(n*n), halves.take(2*n)
+	kernels.Steepness(g, wt, f.Mask, n, Glass, room)
+	halves.give(room)
 	return g
 }
 
@@ -286,33 +256,26 @@ func (p *Parts) cluster(f *Face, wt []lab32, idx []int32, lead []uint8) {
 	centres = giveAway(centres, mean, weight)
 	triples.give(mean)
 	floats.give(weight)
-	near := newNearby(centres)
-	at := 0
-	for _, i := range idx {
-		v := wt[i].wide()
-		at, _ = near.nearest(&v, at)
-		p.Of[i] = int8(at)
-	}
+	kernels.Closest(p.Of, wt, idx, centres)
 	// drop takes a centre away and gives its pixels to those that are left.
 	drop := func(gone int) {
 		centres = append(centres[:gone], centres[gone+1:]...)
-		near = newNearby(centres)
-		at := 0
+		free := ints.list(len(idx))
 		for _, i := range idx {
 			switch o := int(p.Of[i]); {
 			case o == gone:
-				v := wt[i].wide()
-				at, _ = near.nearest(&v, at)
-				p.Of[i] = int8(at)
+				free = append(free, i)
 			case o > gone:
 				p.Of[i]--
 			}
 		}
+		kernels.Closest(p.Of, wt, free, centres)
+		ints.give(free)
 	}
 	// Borders between two colours make a third that is none: thin, and between
 	// the two. Drop such, the thinnest first.
 	for len(centres) > 2 {
-		at := p.thinnest(f, centres, idx)
+		at := p.thinnest(f, centres)
 		if at < 0 {
 			break
 		}
@@ -356,7 +319,7 @@ func giveAway(centres, mean [][3]float64, weight []float64) [][3]float64 {
 
 // thinnest is the colour that is no more than the border between two others; -1
 // where there is no such.
-func (p *Parts) thinnest(f *Face, centres [][3]float64, idx []int32) int {
+func (p *Parts) thinnest(f *Face, centres [][3]float64) int {
 	var may [maxColours]bool
 	any := false
 	for k := range centres {
@@ -366,15 +329,10 @@ func (p *Parts) thinnest(f *Face, centres [][3]float64, idx []int32) int {
 	if !any {
 		return -1
 	}
-	var count, core [maxColours]float64
-	for _, i := range idx {
-		if o := p.Of[i]; may[o] {
-			count[o]++
-			if inside(p, f, int(i)) {
-				core[o]++
-			}
-		}
-	}
+	in := flags.take(len(p.Of))
+	kernels.Inside(in, p.Of, f.Size)
+	count, core := kernels.Tally(p.Of, in)
+	flags.give(in)
 	worst, at := transitionCore, -1
 	for k := range centres {
 		if !may[k] {
@@ -383,7 +341,7 @@ func (p *Parts) thinnest(f *Face, centres [][3]float64, idx []int32) int {
 		if count[k] == 0 {
 			return k
 		}
-		if c := core[k] / count[k]; c < worst {
+		if c := float64(core[k]) / float64(count[k]); c < worst {
 			worst, at = c, k
 		}
 	}
@@ -394,63 +352,27 @@ func (p *Parts) thinnest(f *Face, centres [][3]float64, idx []int32) int {
 // flat beside it: half-way between blue and white is a grey that is nowhere
 // else, and not a third colour.
 func (p *Parts) fromFlat(f *Face, wt []lab32, centres [][3]float64, lead []uint8) {
-	n := f.Size
-	reach := borderReach(f)
-	// The colours that lie flat within reach, a bit each: along rows, then along
-	// columns. Eight pixels at a time, with room for reach around and for eight
-	// beyond a row.
-	wide := n + 2*reach + 16
-	is, near := bytes.take(n*n), bytes.zeroed((n+2*reach)*wide)
-	defer bytes.give(is, near)
-	var bit [256]uint8 // of each colour; none of none
-	for k := range maxColours {
-		bit[k] = 1 << k
-	}
-	lead, is = lead[:len(p.Of)], is[:len(p.Of)]
+	n, reach := f.Size, borderReach(f)
+	// The colours that lie flat here and within reach, a bit each.
+	is, near, room := bytes.take(n*n), bytes.take(n*n), bytes.take(kernels.FlatRoom(n, reach))
+	defer bytes.give(is, near, room)
+	kernels.FlatAround(near, is, p.Of, lead, n, reach, room)
+	near, is = near[:len(p.Of)], is[:len(p.Of)]
 	for i, o := range p.Of {
-		is[i] = bit[uint8(o)] & lead[i]
-	}
-	line := bytes.zeroed(wide)
-	defer bytes.give(line)
-	for y := range n {
-		copy(line[reach:], is[y*n:(y+1)*n])
-		out := near[(y+reach)*wide:][:wide]
-		for x := 0; x < n; x += 8 {
-			var set uint64
-			for d := 0; d <= 2*reach; d++ {
-				set |= binary.LittleEndian.Uint64(line[x+d:])
-			}
-			binary.LittleEndian.PutUint64(out[x:], set)
+		set := near[i]
+		if o < 0 || is[i] != 0 || set == 0 {
+			continue
 		}
-	}
-	for y := range n {
-		for x := 0; x < n; x += 8 {
-			var set uint64
-			for d := 0; d <= 2*reach; d++ {
-				set |= binary.LittleEndian.Uint64(near[(y+d)*wide+x:])
-			}
-			binary.LittleEndian.PutUint64(line[x:], set)
+		if set&(set-1) == 0 { // one colour
+			p.Of[i] = int8(bits.TrailingZeros8(set))
+			continue
 		}
-		of, lies := p.Of[y*n:(y+1)*n], is[y*n:(y+1)*n]
-		for x, set := range line[:n] {
-			if of[x] < 0 || lies[x] != 0 {
-				continue
-			}
-			if set&(set-1) == 0 { // one colour or none
-				if set != 0 {
-					of[x] = int8(mathbits.TrailingZeros8(set))
-				}
-				continue
-			}
-			v := wt[y*n+x].wide()
-			best := math.Inf(1)
-			for k := range centres {
-				if set&(1<<k) == 0 {
-					continue
-				}
-				if d := apart2(&v, &centres[k]); d < best {
-					best, of[x] = d, int8(k)
-				}
+		v := wt[i].wide()
+		best := math.Inf(1)
+		for ; set != 0; set &= set - 1 {
+			k := bits.TrailingZeros8(set)
+			if d := apart2(&v, &centres[k]); d < best {
+				best, p.Of[i] = d, int8(k)
 			}
 		}
 	}
@@ -591,34 +513,21 @@ func (p *Parts) order() {
 	}
 }
 
-// inside says that a pixel's four neighbours are of its colour.
-func inside(p *Parts, f *Face, i int) bool {
-	n, o := f.Size, p.Of[i]
-	if i < n || i >= len(p.Of)-n {
-		return false
-	}
-	other := func(v int8) bool { return v >= 0 && v != o }
-	return !other(p.Of[i+1]) && !other(p.Of[i-1]) && !other(p.Of[i+n]) && !other(p.Of[i-n])
-}
-
 // smooth is the face's weighted CIELAB after a 3 x 3 binomial filter over glass;
 // elsewhere it says nothing. The buffer is lent.
 func smooth(f *Face) []lab32 {
 	n := f.Size
 	out := lab32s.take(n * n)
-	const kind = Glass | Highlight
-	// Of three pixels above each other: their weighted light, and which kinds are
-	// among them and are all of them.
-	type column struct {
-		sum      [3]float64
-		any, all uint8
-	}
-	columns := make([]column, n)
-	light, lab := triples.take(n), triples.take(n)
-	defer triples.give(light, lab)
+	light, room := triples.take(n), triples.take(n)
+	mixed := flags.take(n)
+	defer func() {
+		triples.give(light, room)
+		flags.give(mixed)
+	}()
+	row := func(y int) kernels.Row { return kernels.Row{Light: f.Linear[y*n:][:n], Mask: f.Mask[y*n:][:n]} }
+	isGlass := func(m uint8) bool { return m&Glass != 0 }
 	for y := range n {
-		mask := f.Mask[y*n : (y+1)*n]
-		isGlass := func(m uint8) bool { return m&Glass != 0 }
+		mask := f.Mask[y*n:][:n]
 		from := slices.IndexFunc(mask, isGlass)
 		if from < 0 {
 			continue
@@ -627,50 +536,34 @@ func smooth(f *Face) []lab32 {
 		for !isGlass(mask[to-1]) {
 			to--
 		}
+		// Pixels of another kind have no part, nor has what lies beyond the face.
 		if y > 0 && y < n-1 {
-			up, mid, down := f.Linear[(y-1)*n:][:n], f.Linear[y*n:][:n], f.Linear[(y+1)*n:][:n]
-			mu, mm, md := f.Mask[(y-1)*n:][:n], f.Mask[y*n:][:n], f.Mask[(y+1)*n:][:n]
-			for x := max(0, from-1); x < min(n, to+1); x++ {
-				c := &columns[x]
-				c.any, c.all = (mu[x]|mm[x]|md[x])&kind, mu[x]&mm[x]&md[x]&kind
-				u, m, d := &up[x], &mid[x], &down[x]
-				c.sum = [3]float64{u[0] + 2*m[0] + d[0], u[1] + 2*m[1] + d[1], u[2] + 2*m[2] + d[2]}
+			kernels.Binomial(light, mixed, row(y-1), row(y), row(y+1), lightKinds, room)
+			mixed[0], mixed[n-1] = true, true
+		} else {
+			for x := range mixed {
+				mixed[x] = true
 			}
 		}
 		for x := from; x < to; x++ {
-			m := mask[x] & kind
-			if m&Glass == 0 {
-				light[x] = [3]float64{}
-				continue
+			if mixed[x] && isGlass(mask[x]) {
+				light[x] = f.smoothed(x, y)
 			}
-			if x > 0 && y > 0 && x < n-1 && y < n-1 {
-				c := (*[3]column)(columns[x-1:])
-				if c[0].any|c[1].any|c[2].any == m && c[0].all&c[1].all&c[2].all == m {
-					light[x] = [3]float64{
-						(c[0].sum[0] + 2*c[1].sum[0] + c[2].sum[0]) * (1.0 / 16),
-						(c[0].sum[1] + 2*c[1].sum[1] + c[2].sum[1]) * (1.0 / 16),
-						(c[0].sum[2] + 2*c[1].sum[2] + c[2].sum[2]) * (1.0 / 16),
-					}
-					continue
-				}
-			}
-			light[x] = f.smoothed(x, y)
 		}
-		kernels.LabOf(lab[from:to], light[from:to])
-		for x, l := range lab[from:to] {
-			out[y*n+from+x] = lab32{float32(l[0] * lightnessWeight), float32(l[1]), float32(l[2])}
-		}
+		kernels.WeightedLab(out[y*n+from:y*n+to], light[from:to], lightnessWeight)
 	}
 	return out
 }
+
+// lightKinds are the bits of the mask that tell whose light a pixel shows.
+const lightKinds = Glass | Highlight
 
 // smoothed is the light at a pixel after the same filter where there are others
 // than its own kind beside it, which have no part.
 func (f *Face) smoothed(x, y int) [3]float64 {
 	n := f.Size
 	w := [3]float64{1, 2, 1}
-	const kind = Glass | Highlight
-	m := f.Mask[y*n+x] & kind
+	m := f.Mask[y*n+x] & lightKinds
 	var s [3]float64
 	sw := 0.0
 	for b := -1; b <= 1; b++ {
@@ -680,7 +573,7 @@ func (f *Face) smoothed(x, y int) [3]float64 {
 				continue
 			}
 			j := yy*n + xx
-			if f.Mask[j]&kind != m {
+			if f.Mask[j]&lightKinds != m {
 				continue
 			}
 			k := w[a+1] * w[b+1]

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tawsight/internal/colour"
+	"tawsight/internal/kernels"
 	"tawsight/internal/order"
 )
 
@@ -35,7 +36,7 @@ func (p *Parts) joinSoft(f *Face, wt []lab32) {
 	meet := p.meetings(f)
 	defer func() { ints.give(meet) }()
 	for p.found > 1 {
-		at := p.borders(f, wt, &sum, meet)
+		at, room := p.borders(f, wt, &sum, meet)
 		best, a, b := softBorder, -1, -1
 		for k := 0; k < p.found; k++ {
 			for l := k + 1; l < p.found; l++ {
@@ -48,6 +49,7 @@ func (p *Parts) joinSoft(f *Face, wt []lab32) {
 				}
 			}
 		}
+		floats.give(room)
 		if a < 0 {
 			return
 		}
@@ -99,33 +101,20 @@ func (p *Parts) sums(f *Face, wt []lab32) (sum [maxColours][4]float64) {
 // it. The buffer is lent.
 func (p *Parts) meetings(f *Face) []int32 {
 	n := f.Size
-	out := ints.list(4096)
-	for y := range n {
-		row := p.Of[y*n : (y+1)*n]
-		last := int8(-1)
-		for x, a := range row {
-			if a != last && a >= 0 && last >= 0 {
-				out = append(out, int32(2*(y*n+x-1)))
-			}
-			last = a
-		}
-		if y+1 == n {
-			break
-		}
-		below := p.Of[(y+1)*n : (y+2)*n]
-		for x, a := range row {
-			if b := below[x]; a != b && a >= 0 && b >= 0 {
-				out = append(out, int32(2*(y*n+x)+1))
-			}
-		}
-	}
-	return out
+	return kernels.Meetings(ints.list(2*n*n), p.Of, n)
 }
 
 // borders notes, wherever two colours meet, how much of their difference lies
-// close to the border. Pairs are at index k*found+l with k < l.
-func (p *Parts) borders(f *Face, wt []lab32, sum *[maxColours][4]float64, meet []int32) []border {
-	out := make([]border, p.found*p.found)
+// close to the border. Pairs are at index k*found+l with k < l; their steps lie in room,
+// which is lent.
+func (p *Parts) borders(f *Face, wt []lab32, sum *[maxColours][4]float64, meet []int32) (out []border, room []float64) {
+	out = make([]border, p.found*p.found)
+	steps, pairs := floats.list(len(meet)), bytes.list(len(meet)) // and whose each is
+	defer func() {
+		floats.give(steps)
+		bytes.give(pairs)
+	}()
+	var count [maxColours * maxColours]int
 	var centre [maxColours][3]float64
 	for k := range centre {
 		for q := range centre[k] {
@@ -161,10 +150,20 @@ func (p *Parts) borders(f *Face, wt []lab32, sum *[maxColours][4]float64, meet [
 			dd += c * c
 		}
 		if dd > 0 {
-			e.steps = append(e.steps, dot/dd)
+			pair := k*p.found + l
+			steps, pairs = append(steps, dot/dd), append(pairs, uint8(pair))
+			count[pair]++
 		}
 	}
-	return out
+	room = floats.take(len(steps))
+	left := room
+	for k := range out {
+		out[k].steps, left = left[:0:count[k]], left[count[k]:]
+	}
+	for i, k := range pairs {
+		out[k].steps = append(out[k].steps, steps[i])
+	}
+	return out, room
 }
 
 // Limits for ribbons that are one ribbon.
@@ -320,8 +319,10 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 		p.found = n
 		sum := p.sums(f, p.level)
 		meet := p.meetings(f)
-		at = p.borders(f, p.level, &sum, meet)
+		var room []float64
+		at, room = p.borders(f, p.level, &sum, meet)
 		ints.give(meet)
+		defer floats.give(room)
 	}
 	for k, c := range p.Colours {
 		if k == p.Base {

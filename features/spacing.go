@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/bits"
 	"sort"
+
+	"tawsight/internal/kernels"
 )
 
 // Stack is how ribbons lie where folds are pressed together like ribs.
@@ -41,32 +43,20 @@ func findStack(f *Face, m *colourMap, p *Parts, lines []Line) Stack {
 	var all []found
 	arcs := newArcs(step, n+1)
 	defer pairsPool.give(arcs)
-	prof := make([]uint8, 0, 2*n+1)
+	prof := bytes.list(2*n + 1)
 	ac := make([]float64, 0, 2*n+1)
+	disc := kernels.Disc{Of: m.of, Wide: m.n, Radius: m.radius, Rim: RimFrom, Arcs: arcs[:n+1]}
+	var cut kernels.Cut
 	for k := range lines {
 		l := &lines[k]
 		t := l.headings()
 		for i := 0; i < len(l.Dir); i += every {
-			s := unit3(cross3(l.Dir[i], t[i]))
-			prof = prof[:0]
-			ribs := 0
-			for j := -n; j <= n; j++ {
-				x, y, ok := arcs.at(&l.Dir[i], &s, j)
-				if !ok {
-					if j < 0 {
-						prof, ribs = prof[:0], 0
-						continue
-					}
-					break
-				}
-				v := uint8(0)
-				if o := m.of[m.cell(x, y)]; o >= 0 && int(o) != p.Base {
-					v = 1
-				}
-				if v == 1 && (len(prof) == 0 || prof[len(prof)-1] == 0) {
-					ribs++
-				}
-				prof = append(prof, v)
+			cut.From, cut.Towards = l.Dir[i], unit3(cross3(l.Dir[i], t[i]))
+			prof = disc.Ribs(prof[:0], &cut, int8(p.Base))
+			ribs, last := 0, uint8(0)
+			for _, v := range prof {
+				ribs += int(v &^ last)
+				last = v
 			}
 			if ribs < stackRibs {
 				continue
@@ -76,6 +66,7 @@ func findStack(f *Face, m *colourMap, p *Parts, lines []Line) Stack {
 			}
 		}
 	}
+	bytes.give(prof)
 	if len(all) < stackPlaces {
 		return Stack{}
 	}

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tawsight/internal/colour"
+	"tawsight/internal/kernels"
 )
 
 // haze is the least light that comes from anywhere on the face, in its weakest
@@ -204,21 +205,23 @@ func mattShare(a *Analysis) Figure {
 	// Usable pixels with nothing else within reach; of them, those of strong
 	// colour with nothing but strong colour within reach. The rest of the work is
 	// for marbles that have enough of it.
-	usable, strong := bytes.zeroed(n*n), bytes.zeroed(n*n)
+	room := max(n*n, kernels.LargestRoom(n, n-2*reach, 2*reach+1))
+	unusable, weak := bytes.take(room), bytes.take(room)
 	chromas := floats.take(n * n)
 	defer func() {
-		bytes.give(usable, strong)
+		bytes.give(unusable, weak)
 		floats.give(chromas)
 	}()
 	const tooLittle = "too little strong colour is seen"
 	least := grainAreaLeast * math.Pi * f.Radius * f.Radius
 	coloured := 0
-	for i := range usable {
+	for i := range chromas {
+		unusable[i], weak[i], chromas[i] = 1, 1, 0
 		if f.usable(i) {
-			usable[i] = 1
+			unusable[i] = 0
 			l := &f.Lab[i]
 			if c2 := l[1]*l[1] + l[2]*l[2]; c2 > grainChroma*grainChroma {
-				chromas[i], strong[i] = math.Sqrt(c2), 1
+				chromas[i], weak[i] = math.Sqrt(c2), 0
 				coloured++
 			}
 		}
@@ -226,10 +229,9 @@ func mattShare(a *Analysis) Figure {
 	if float64(coloured) < least {
 		return Figure{Absent: tooLittle}
 	}
-	inner, within := bytes.zeroed(n*n), bytes.zeroed(n*n)
-	defer func() { bytes.give(inner, within) }()
-	allWithin(n, usable, inner, reach)
-	allWithin(n, strong, within, reach)
+	// Of the square about each pixel, at its first.
+	kernels.Largest(unusable, n, n-2*reach, 2*reach+1)
+	kernels.Largest(weak, n, n-2*reach, 2*reach+1)
 	// Textures are read over 5 x 5 pixels, so that neighbours say the same.
 	step := f.lattice()
 	count := 0
@@ -237,13 +239,16 @@ func mattShare(a *Analysis) Figure {
 	defer func() { ints.give(places, seen) }()
 	for y := reach; y < n-reach; y += step {
 		for i := y*n + reach; i < (y+1)*n-reach; i += step {
-			if inner[i] == 0 {
+			square := i - reach*n - reach
+			if unusable[square] != 0 {
 				continue
 			}
-			count += int(strong[i])
+			if chromas[i] > 0 {
+				count++
+			}
 			// Away from where the colour ends: grain has darker and paler spots, but
 			// one hue.
-			if within[i] == 1 && oneHueAround(f, chromas, i, reach) {
+			if weak[square] == 0 && oneHueAround(f, chromas, i, reach) {
 				places = append(places, int32(len(seen)))
 			}
 			seen = append(seen, int32(i))
@@ -264,38 +269,6 @@ func mattShare(a *Analysis) Figure {
 		}
 	}
 	return Figure{Value: float64(grainy) / float64(len(places))}
-}
-
-// allWithin sets out where all pixels of the square of half side reach are set
-// in in, both 0 or 1.
-func allWithin(n int, in, out []uint8, reach int) {
-	// The length of the run that ends at each place of a row; then how many rows
-	// up have one long enough.
-	rows := bytes.zeroed(n)
-	defer bytes.give(rows)
-	side := uint8(2*reach + 1)
-	for y := range n {
-		run := uint8(0)
-		for x := range n {
-			if run++; in[y*n+x] == 0 {
-				run = 0
-			} else if run > side {
-				run = side
-			}
-			c := x - reach
-			if c < 0 {
-				continue
-			}
-			if run < side {
-				rows[c] = 0
-				continue
-			}
-			if rows[c]++; rows[c] >= side {
-				rows[c] = side
-				out[(y-reach)*n+c] = 1
-			}
-		}
-	}
 }
 
 // oneHueAround says that strong colours within reach are of one hue.

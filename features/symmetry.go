@@ -1,6 +1,10 @@
 package features
 
-import "math"
+import (
+	"math"
+
+	"tawsight/internal/kernels"
+)
 
 // mirrorLines is the number of mirror lines tried, mirrorWithin how much of the
 // face, in radii, is compared, on mirrorRings rings about its middle.
@@ -30,46 +34,34 @@ var mirrorCosSin = func() (t [mirrorTurn][2]float64) {
 // all is one colour.
 func mirrorSymmetry(f *Face, m *colourMap) (v float64, ok bool) {
 	// Colours as far as they are known, those that aren't as maxColours; each ring
-	// twice round.
-	var of [mirrorRings][2 * mirrorTurn]uint8
-	for r := range of {
+	// twice round, and twice round the other way.
+	const wide = 2 * mirrorTurn
+	of, back := bytes.take(mirrorRings*wide), bytes.take(mirrorRings*wide+kernels.MostMirrored)
+	defer bytes.give(of, back)
+	for r := range mirrorRings {
 		radius := mirrorWithin * (float64(r) + 0.5) / mirrorRings
 		for k := range mirrorTurn {
-			at := m.cell(radius*mirrorCosSin[k][0], radius*mirrorCosSin[k][1])
+			cell := m.cell(radius*mirrorCosSin[k][0], radius*mirrorCosSin[k][1])
 			o := uint8(maxColours)
-			if m.of[at] >= 0 && m.far2[at] <= sq(bridged*m.radius) {
-				o = uint8(m.of[at])
+			if m.of[cell] >= 0 && m.far2[cell] <= sq(bridged*m.radius) {
+				o = uint8(m.of[cell])
 			}
-			of[r][k], of[r][mirrorTurn+k] = o, o
+			at, end := r*wide+k, (r+1)*wide-1-k
+			of[at], of[at+mirrorTurn], back[end], back[end-mirrorTurn] = o, o, o, o
 		}
 	}
 	best := math.Inf(-1)
+	var seen kernels.Seen
 	for line := range mirrorLines {
 		// How often each colour is seen whose mirror picture is known, and how often
 		// that is the same. Places on the line itself say nothing.
-		var seen [maxColours]int
-		same := 0
 		// A line at place l mirrors place k at 2 l - k.
 		sum := mirrorTurn + mirrorTurn/mirrorLines*line
 		from := sum/2 + 1
-		for r := range of {
-			w := 2*r + 1
-			right, left := of[r][from:from+mirrorTurn/2-1+sum%2], of[r][:sum-from+1]
-			for k, o := range right {
-				p := left[len(left)-1-k]
-				if o|p >= maxColours {
-					continue
-				}
-				seen[o&(maxColours-1)] += w
-				seen[p&(maxColours-1)] += w
-				if o == p {
-					same += 2 * w
-				}
-			}
-		}
+		seen.Mirrored(of[from:], back[wide-1-(sum-from):], mirrorRings, wide, mirrorTurn/2-1+sum%2)
 		n, chance := 0, 0.0
-		for _, s := range seen {
-			n += s
+		for _, s := range seen.Colours {
+			n += int(s)
 			chance += float64(s) * float64(s)
 		}
 		if n == 0 {
@@ -77,7 +69,7 @@ func mirrorSymmetry(f *Face, m *colourMap) (v float64, ok bool) {
 		}
 		chance /= float64(n) * float64(n)
 		if chance < 1-1e-9 {
-			best = math.Max(best, (float64(same)/float64(n)-chance)/(1-chance))
+			best = math.Max(best, (float64(seen.Same)/float64(n)-chance)/(1-chance))
 		}
 	}
 	if math.IsInf(best, -1) {

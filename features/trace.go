@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"sort"
+
+	"tawsight/internal/kernels"
 )
 
 // Limits of tracing, in radii unless said otherwise.
@@ -258,11 +260,14 @@ func skeletonGraph(n int, mask []bool, set, node []int32, done []bool) graph {
 		}
 		g.nodes = append(g.nodes, cells)
 	}
+	// No cell is in two branches.
+	room := make([]int, 0, len(set))
 	// follow runs on from cell i, coming from cell prev, to an end or a node.
 	follow := func(prev, i int) (cells []int, end int) {
 		var by [8]int
+		from := len(room)
 		for {
-			cells = append(cells, i)
+			room = append(room, i)
 			done[i] = true
 			next := -1
 			end = -1
@@ -272,7 +277,7 @@ func skeletonGraph(n int, mask []bool, set, node []int32, done []bool) graph {
 				}
 				if id := node[j]; id > 0 {
 					// A node next to the start is where the branch came from.
-					if len(cells) > 1 || prev < 0 || node[prev] != id {
+					if len(room)-from > 1 || prev < 0 || node[prev] != id {
 						end = int(id) - 1
 					}
 				} else if !done[j] {
@@ -280,7 +285,7 @@ func skeletonGraph(n int, mask []bool, set, node []int32, done []bool) graph {
 				}
 			}
 			if end >= 0 || next < 0 {
-				return cells, end
+				return room[from:len(room):len(room)], end
 			}
 			prev, i = i, next
 		}
@@ -309,19 +314,20 @@ func skeletonGraph(n int, mask []bool, set, node []int32, done []bool) graph {
 	return g
 }
 
-// prune takes off spurs of a thinned mask, whose cells set are set: branches with a free end that a
-// bump or a corner of the outline makes, not a ribbon. d is the distance to
-// the outline. A spur is no longer than the ribbon's half width where it
+// prune thins a mask and takes off spurs: branches with a free end that a bump
+// or a corner of the outline makes, not a ribbon. d is the distance to the
+// outline. A spur is no longer than the ribbon's half width where it
 // leaves, or runs into a corner: its distance to the outline falls towards
 // nothing along it and it is no longer than the corner of a fold of
 // 2 asin(1/3) = 39 degrees would be. Or it is where the two legs of a fold run
 // together before they turn: no longer than two widths, with both legs on the
 // other side, less than foldDeg apart. The graph that is left is given.
-func prune(n int, mask []bool, set []int32, d depth) graph {
+func prune(n int, mask []bool, d depth) graph {
+	set := thin(n, mask)
 	var g graph
 	node, done := ints.zeroed(len(mask)), flags.zeroed(len(mask))
 	defer func() {
-		ints.give(node)
+		ints.give(set, node)
 		flags.give(done)
 	}()
 	for round := 0; ; round++ {
@@ -370,7 +376,8 @@ func prune(n int, mask []bool, set []int32, d depth) graph {
 				}
 			}
 		}
-		set = thinCells(n, mask, slices.DeleteFunc(set, func(i int32) bool { return !mask[i] }))
+		ints.give(set)
+		set = thin(n, mask)
 	}
 }
 
@@ -522,43 +529,55 @@ func (g *graph) chains(n int, d depth) [][]int {
 	return out
 }
 
-// resample gives a line places at even steps.
-func resample(at [][2]float64, step float64) [][2]float64 {
+// resample appends a line's places at even steps to out.
+func resample(out, at [][2]float64, step float64) [][2]float64 {
 	if len(at) < 2 {
-		return nil
+		return out
 	}
-	even := [][2]float64{at[0]}
+	out = append(out, at[0])
 	left := step
 	for i := 1; i < len(at); i++ {
-		a, b := at[i-1], at[i]
-		l := math.Hypot(b[0]-a[0], b[1]-a[1])
+		a, b := &at[i-1], &at[i]
+		dx, dy := b[0]-a[0], b[1]-a[1]
+		l := math.Hypot(dx, dy)
 		t := left
 		for ; t <= l; t += step {
-			even = append(even, [2]float64{a[0] + (b[0]-a[0])*t/l, a[1] + (b[1]-a[1])*t/l})
+			out = append(out, [2]float64{a[0] + dx*t/l, a[1] + dy*t/l})
 		}
 		left = t - l
 	}
-	return even
+	return out
 }
 
-// smoothAlong smooths a line of evenly spaced places with a Gaussian of
-// standard deviation sigma along it, its ends held by point reflection; a
-// closed line goes on at its beginning.
-func smoothAlong(even [][2]float64, closed bool, step, sigma float64) [][2]float64 {
+// gaussian are the weights of a Gaussian at places stepR apart along a line, out to
+// three standard deviations to both sides, and their sum.
+type gaussian struct {
+	weights []float64
+	sum     float64
+}
+
+func newGaussian(sigma float64) *gaussian {
+	reach := int(math.Ceil(3 * sigma / stepR))
+	g := &gaussian{weights: make([]float64, 2*reach+1)}
+	for k := range g.weights {
+		u := math.Abs(float64(k-reach)) * stepR / sigma
+		g.weights[k] = math.Exp(-u * u / 2)
+		g.sum += g.weights[k]
+	}
+	return g
+}
+
+// By the scales that lines are smoothed at.
+var smoothBy, fineBy, mediumBy, coarseBy = newGaussian(smoothR), newGaussian(fineR), newGaussian(mediumR), newGaussian(coarseR)
+
+// along smooths a line of places stepR apart along it, its ends held by point
+// reflection; a closed line goes on at its beginning. out has room for the places.
+func (g *gaussian) along(out, even [][2]float64, closed bool) [][2]float64 {
 	n := len(even)
 	if n < 3 {
 		return even
 	}
-	reach := int(math.Ceil(3 * sigma / step))
-	kernel := make([]float64, reach+1)
-	for k := range kernel {
-		u := float64(k) * step / sigma
-		kernel[k] = math.Exp(-u * u / 2)
-	}
-	whole := 0.0
-	for k := -reach; k <= reach; k++ {
-		whole += kernel[max(k, -k)]
-	}
+	reach := len(g.weights) / 2
 	// The line with what goes on past its ends.
 	long := pairsPool.take(n + 2*reach)
 	defer pairsPool.give(long)
@@ -573,20 +592,8 @@ func smoothAlong(even [][2]float64, closed bool, step, sigma float64) [][2]float
 		*before = [2]float64{2*even[0][0] - a[0], 2*even[0][1] - a[1]}
 		*after = [2]float64{2*even[n-1][0] - b[0], 2*even[n-1][1] - b[1]}
 	}
-	out := make([][2]float64, n)
-	for i := range out {
-		var x, y float64
-		at := long[i : i+2*reach+1]
-		for k := range reach {
-			x += kernel[reach-k] * at[k][0]
-			y += kernel[reach-k] * at[k][1]
-		}
-		for k, g := range kernel {
-			x += g * at[reach+k][0]
-			y += g * at[reach+k][1]
-		}
-		out[i] = [2]float64{x / whole, y / whole}
-	}
+	out = out[:n]
+	kernels.Average(out, long, g.weights, g.sum)
 	return out
 }
 
@@ -631,42 +638,52 @@ func traceLines(m *colourMap, p *Parts) []Line {
 		}
 		part, above := mask[(from-1)*m.n:(to+1)*m.n], (from-1)*m.n
 		d := depthOf(m.n, part)
-		set := thin(m.n, part)
-		g := prune(m.n, part, set, d)
-		ints.give(set)
+		g := prune(m.n, part, d)
 		for _, cells := range g.chains(m.n, d) {
 			cells = trimEnds(cells, d)
-			at := make([][2]float64, len(cells))
-			for j, i := range cells {
-				at[j] = m.xy(above + i)
+			at := pairsPool.list(len(cells))
+			for _, i := range cells {
+				at = append(at, m.xy(above+i))
 			}
-			at = smoothAlong(resample(at, stepR), false, stepR, smoothR)
+			even := resample(pairsPool.list(2*len(cells)), at, stepR)
+			room := pairsPool.take(len(even))
 			// What runs over the rim or far into a reflection isn't known.
-			var part Line
-			flush := func() {
-				if float64(len(part.At)-1)*stepR >= leastLineR {
-					part.Colour = k
-					out = append(out, part)
-				}
-				part = Line{}
-			}
-			for _, q := range at {
-				r2 := q[0]*q[0] + q[1]*q[1]
-				c := m.cell(q[0], q[1])
-				if r2 > RimFrom*RimFrom || c < 0 || m.far2[c] > sq(bridged*m.radius) {
-					flush()
+			from, known := 0, smoothBy.along(room, even, false)
+			for j := range len(known) + 1 {
+				if j < len(known) && m.knows(known[j]) {
 					continue
 				}
-				part.At = append(part.At, q)
-				part.Dir = append(part.Dir, [3]float64{q[0], q[1], math.Sqrt(1 - r2)})
-				part.Width = append(part.Width, 2*d.at(c-above)/m.radius)
+				if part := known[from:j]; float64(len(part)-1)*stepR >= leastLineR {
+					out = append(out, m.line(k, part, d, above))
+				}
+				from = j + 1
 			}
-			flush()
+			pairsPool.give(at, even, room)
 		}
 		ints.give(d.across)
 		flags.give(mask)
 	}
 	return out
+}
+
+// knows says that a place is neither over the rim nor far into a reflection.
+func (m *colourMap) knows(q [2]float64) bool {
+	if q[0]*q[0]+q[1]*q[1] > RimFrom*RimFrom {
+		return false
+	}
+	c := m.cell(q[0], q[1])
+	return c >= 0 && m.far2[c] <= sq(bridged*m.radius)
+}
+
+// line is the middle line of a ribbon of colour k through places on the disc; d is
+// the distance to the ribbon's outline from the grid's cell above on.
+func (m *colourMap) line(k int, at [][2]float64, d depth, above int) Line {
+	l := Line{Colour: k, At: slices.Clone(at), Dir: make([][3]float64, len(at)), Width: make([]float64, len(at))}
+	for i, q := range at {
+		l.Dir[i] = [3]float64{q[0], q[1], math.Sqrt(1 - (q[0]*q[0] + q[1]*q[1]))}
+		l.Width[i] = 2 * d.at(m.cell(q[0], q[1])-above) / m.radius
+	}
+	return l
 }
 
 // rowsOf are the rows of a mask n cells wide that hold set cells, from the first

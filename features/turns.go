@@ -46,11 +46,17 @@ func (l *Line) reach() []float64 {
 	if len(l.s) == len(l.Dir) {
 		return l.s
 	}
-	l.s = make([]float64, len(l.Dir))
-	for i := 1; i < len(l.s); i++ {
-		l.s[i] = l.s[i-1] + arc(l.Dir[i-1], l.Dir[i])
-	}
+	l.s = reach(make([]float64, len(l.Dir)), l.Dir)
 	return l.s
+}
+
+// reach fills s with the length from the first of as many directions to each.
+func reach(s []float64, dir [][3]float64) []float64 {
+	s[0] = 0
+	for i := 1; i < len(s); i++ {
+		s[i] = s[i-1] + arc(dir[i-1], dir[i])
+	}
+	return s
 }
 
 // headings are unit tangents along a line, each the chord of headingR around

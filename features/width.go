@@ -3,6 +3,8 @@ package features
 import (
 	"math"
 	"sort"
+
+	"tawsight/internal/kernels"
 )
 
 const (
@@ -62,18 +64,6 @@ func newArcs(step float64, n int) arcs {
 	return a
 }
 
-// at is onArc for j steps, which may be below 0.
-func (a arcs) at(d, t *[3]float64, j int) (x, y float64, ok bool) {
-	var cos, sin float64
-	if j < 0 {
-		cos, sin = a[-j][0], -a[-j][1]
-	} else {
-		cos, sin = a[j][0], a[j][1]
-	}
-	x, y = d[0]*cos+t[0]*sin, d[1]*cos+t[1]*sin
-	return x, y, d[2]*cos+t[2]*sin > 0 && x*x+y*y < RimFrom*RimFrom
-}
-
 // cutter cuts across ribbons; it holds what all cuts share.
 type cutter struct {
 	f *Face
@@ -83,10 +73,10 @@ type cutter struct {
 	// its blur is over, radii; k is clear in steps.
 	step, clear float64
 	k           int
-	// One side's profile: colours of the map and weighted CIELAB, from the
-	// middle line outwards.
-	of   []int8
-	lab  [][3]float64
+	// disc is what is cut across, and cut one side's profile from the middle line
+	// outwards.
+	disc kernels.Disc
+	cut  kernels.Cut
 	arcs arcs
 }
 
@@ -94,8 +84,20 @@ func newCutter(f *Face, m *colourMap, p *Parts) *cutter {
 	c := &cutter{f: f, m: m, p: p, step: acrossStepPx / f.Radius, clear: math.Max(2/f.Radius, 2*f.BlurShare)}
 	c.k = int(math.Ceil(c.clear/c.step - 1e-9)) // which rounding alone takes no further
 	c.arcs = newArcs(c.step, int(widestR/c.step)+2)
+	steps := len(c.arcs)
+	for float64(steps-1)*c.step >= widestR {
+		steps--
+	}
+	c.disc = kernels.Disc{
+		Of: m.of, Far2: m.far2, Lab: f.Lab, Mask: f.Mask, Wide: m.n, Size: f.Size, Radius: f.Radius, Rim: RimFrom, Known: guessed,
+		Weight: lightnessWeight, Kinds: Glass | Highlight | Hidden, Plain: Glass, Clear: c.k, Arcs: c.arcs[:steps],
+	}
 	return c
 }
+
+// guessed is how far, px, from what is seen a border counts: those below a reflection
+// are guesses.
+const guessed = 1.5
 
 // across measures the ribbon at place i of a line: along the great circle
 // square to the line, out to the border on each side; there, to a fraction of
@@ -116,39 +118,18 @@ func (c *cutter) across(l *Line, tangent [3]float64, i int) cut {
 // the same colour.
 func (c *cutter) side(d, t [3]float64, own int) side {
 	r := side{at: math.NaN(), beyond: -1, gap: math.NaN(), next: -1}
-	c.of, c.lab = c.of[:0], c.lab[:0]
-	edge := -1 // first step past the border
-	for j := 0; float64(j)*c.step < widestR; j++ {
-		x, y, ok := c.arcs.at(&d, &t, j)
-		if !ok {
-			break
-		}
-		q := c.m.cell(x, y)
-		o := c.m.of[q]
-		if edge < 0 && int(o) != own {
-			if c.m.far2[q] > sq(1.5) { // a border guessed below a reflection
-				break
-			}
-			edge = j
-		}
-		if edge >= 0 && j > edge+c.k {
-			break
-		}
-		v, ok := c.f.labAt(x, y)
-		if !ok {
-			break
-		}
-		c.of, c.lab = append(c.of, o), append(c.lab, v)
-	}
+	c.cut.From, c.cut.Towards = d, t
+	c.disc.Cut(&c.cut, int8(own))
+	edge := int(c.cut.Edge)
 	if inner := c.inner(own, edge); inner >= 0 {
 		r.at, r.contrast = c.refine(inner)
 		r.beyond = int8(own)
 		return r
 	}
-	if edge < 1 || edge >= len(c.of) {
+	if edge < 1 || edge >= len(c.cut.Of) {
 		return r
 	}
-	r.beyond = c.of[edge]
+	r.beyond = c.cut.Of[edge]
 	r.at, r.contrast = c.refine(edge)
 	if int(r.beyond) == c.p.Base {
 		// Angles are added step by step.
@@ -161,7 +142,7 @@ func (c *cutter) side(d, t [3]float64, own int) side {
 			}
 			sin0, cos0 = sin0*cos+cos0*sin, cos0*cos-sin0*sin
 			q := c.m.cell(x, y)
-			if int(c.m.of[q]) != c.p.Base && c.m.far2[q] <= sq(1.5) {
+			if int(c.m.of[q]) != c.p.Base && c.m.far2[q] <= sq(guessed) {
 				r.gap, r.next = s-c.step/2-r.at, c.m.of[q]
 				break
 			}
@@ -175,17 +156,18 @@ func (c *cutter) side(d, t [3]float64, own int) side {
 // of the colour's change over clear to both sides that reaches innerShare of
 // the ribbon's distance from the base.
 func (c *cutter) inner(own, edge int) int {
-	end := len(c.lab) - 1
+	lab := c.cut.Lab
+	end := len(lab) - 1
 	if edge >= 0 {
 		end = min(end, edge-c.k)
+	}
+	if end < c.k {
+		return -1
 	}
 	contrast := math.Sqrt(dist2(weighted(c.p.Colours[own].Lab), weighted(c.p.Colours[c.p.Base].Lab)))
 	least := math.Max(innerLeast, innerShare*contrast)
 	half := max(1, c.k/2)
-	change := func(j int) float64 { return apart2(&c.lab[max(0, j-half)], &c.lab[min(len(c.lab)-1, j+half)]) }
-	if end < c.k {
-		return -1
-	}
+	change := func(j int) float64 { return apart2(&lab[max(0, j-half)], &lab[min(len(lab)-1, j+half)]) }
 	before, v := change(c.k-1), change(c.k)
 	for j := c.k; j <= end; j++ {
 		after := change(j + 1)
@@ -201,12 +183,13 @@ func (c *cutter) inner(own, edge int) int {
 // clear of it inside and outside, but not past the middle line nor past what
 // lies beyond, and gives the distance of the two.
 func (c *cutter) refine(edge int) (at, contrast float64) {
+	of, lab := c.cut.Of, c.cut.Lab
 	at = (float64(edge) - 0.5) * c.step
 	in, out := max(0, edge-c.k), edge
-	for out+1 < len(c.of) && out < edge+c.k && c.of[out+1] == c.of[edge] {
+	for out+1 < len(of) && out < edge+c.k && of[out+1] == of[edge] {
 		out++
 	}
-	a, b := c.lab[in], c.lab[out]
+	a, b := lab[in], lab[out]
 	ab := [3]float64{b[0] - a[0], b[1] - a[1], b[2] - a[2]}
 	len2 := dot3(ab, ab)
 	if len2 == 0 {
@@ -214,7 +197,7 @@ func (c *cutter) refine(edge int) (at, contrast float64) {
 	}
 	best, mid, prev := math.Inf(1), at, 0.0
 	for j := in + 1; j <= out; j++ {
-		v := c.lab[j]
+		v := lab[j]
 		u := ((v[0]-a[0])*ab[0] + (v[1]-a[1])*ab[1] + (v[2]-a[2])*ab[2]) / len2
 		if (prev < 0.5) != (u < 0.5) {
 			x := (float64(j-1) + (0.5-prev)/(u-prev)) * c.step
@@ -274,15 +257,22 @@ func quantile(sorted []float64, q float64) float64 {
 }
 
 // measureWidths cuts across every line and gives the cuts, by line and place;
-// the lines' own widths become those measured, where they are.
-func measureWidths(f *Face, m *colourMap, p *Parts, lines []Line) [][]cut {
+// the lines' own widths become those measured, where they are. The cuts lie in
+// room, which is lent.
+func measureWidths(f *Face, m *colourMap, p *Parts, lines []Line) (out [][]cut, room []cut) {
 	cutter := newCutter(f, m, p)
 	defer pairsPool.give(cutter.arcs)
-	out := make([][]cut, len(lines))
+	places := 0
+	for k := range lines {
+		places += len(lines[k].At)
+	}
+	room = cutPool.take(places)
+	out = make([][]cut, len(lines))
+	left := room
 	for k := range lines {
 		l := &lines[k]
 		t := l.headings()
-		out[k] = make([]cut, len(l.At))
+		out[k], left = left[:len(l.At)], left[len(l.At):]
 		for i := range l.At {
 			c := cutter.across(l, t[i], i)
 			out[k][i] = c
@@ -291,8 +281,10 @@ func measureWidths(f *Face, m *colourMap, p *Parts, lines []Line) [][]cut {
 			}
 		}
 	}
-	return out
+	return out, room
 }
+
+var cutPool buffers[cut]
 
 // Limits of where a ribbon's width is its width: it runs straight and its two
 // borders run side by side. At folds, forks and crossings a cut is longer.

@@ -3,7 +3,11 @@ package kernels
 // #include "kernels.h"
 import "C"
 
-import "math"
+import (
+	"math"
+	"slices"
+	"unsafe"
+)
 
 // Directions is how many directions about a circle edges are sorted into.
 const Directions = 8 * C.TW_EIGHTH
@@ -120,15 +124,18 @@ func MakeTensor(room []float32, n int) Tensor {
 	return Tensor{room[:n:m], room[m : m+n : 2*m], room[2*m : 2*m+n : 3*m]}
 }
 
-// RoundVotes says, of as many pixels from the first on as out has room for, how far
-// edges run round a circle about each rather than across it, -1 to 1: the mean over
-// directions of how much more gradients lie along the direction than across it, over
-// all there are and the noise; 0 where every third direction speaks against it. steps
-// are the places looked at, as pixels from the middle, and turned the shares of Jxx -
-// Jyy and Jxy in it. C writes by eights: out must have room for seven more.
-func (t *Tensor) RoundVotes(out []float32, first int, steps *[RoundDirs][RoundAt]int32, turned *[RoundDirs][2]float32, noise float32) {
-	n := len(out)
-	if n == 0 {
+// A Span is some pixels of a row: the number of the first, how many they are, and where
+// what is said of the first goes.
+type Span struct{ First, N, At int32 }
+
+// RoundVotes says, of the pixels of several rows, how far edges run round a circle about
+// each rather than across it, -1 to 1: the mean over directions of how much more
+// gradients lie along the direction than across it, over all there are and the noise; 0
+// where every third direction speaks against it. steps are the places looked at, as
+// pixels from the middle, and turned the shares of Jxx - Jyy and Jxy in it. C writes by
+// eights: row after row, with eight numbers of 0 after each, for which out must have room.
+func (t *Tensor) RoundVotes(out []float32, rows []Span, steps *[RoundDirs][RoundAt]int32, turned *[RoundDirs][2]float32, noise float32) {
+	if len(rows) == 0 {
 		return
 	}
 	low, high := int32(0), int32(0)
@@ -137,7 +144,53 @@ func (t *Tensor) RoundVotes(out []float32, first int, steps *[RoundDirs][RoundAt
 			low, high = min(low, s), max(high, s)
 		}
 	}
-	_, _ = t.Dif[first+int(low)], t.Dif[first+n-1+int(high)]
-	C.tw_round_votes(f32(&t.Dif[0]), f32(&t.Mix[0]), f32(&t.All[0]), C.int(first), C.int(n), i32(&steps[0][0]), f32(&turned[0][0]), C.float(noise),
-		f32(&out[:eight(n)][0]))
+	for _, r := range rows {
+		_, _ = t.Dif[r.First+low], t.Dif[r.First+r.N-1+high]
+		_ = out[r.At : int(r.At)+eight(int(r.N))+8]
+	}
+	C.tw_round_votes(f32(&t.Dif[0]), f32(&t.Mix[0]), f32(&t.All[0]), (*C.tw_span)(unsafe.Pointer(&rows[0])), C.int(len(rows)),
+		i32(&steps[0][0]), f32(&turned[0][0]), C.float(noise), f32(&out[0]))
+}
+
+// Turn are the cosines of the directions about a round thing, and their sines.
+type Turn [2][RoundDirs]float64
+
+// RoundVote is what edges say of a circle about one place between the pixels of a
+// picture w wide, summed over all directions: as [Tensor.RoundVotes], by the pixels at
+// some radii, each of which must lie in the picture and before its last. lies is half a
+// pixel right and down of the place.
+func RoundVote(tensor [][3]float32, w int, lies [2]float64, radii []float64, turn *Turn, turned *[RoundDirs][2]float32, noise float32) float32 {
+	if len(radii) == 0 {
+		return 0
+	}
+	most := slices.Max(radii)
+	first := int(lies[1]-most)*w + int(lies[0]-most)
+	_, _ = tensor[first], tensor[int(lies[1]+most)*w+int(lies[0]+most)+1]
+	return float32(C.tw_round_vote(f32(&tensor[0][0]), C.int(w), C.double(lies[0]), C.double(lies[1]), f64(&radii[0]), C.int(len(radii)),
+		f64(&turn[0][0]), f32(&turned[0][0]), C.float(noise)))
+}
+
+// Rings are the colours on circles about a place, in each direction about one after the
+// other, between the pixels of a square picture w wide, times share. Beyond the picture
+// its border goes on.
+func Rings(out, lab [][3]float64, w int, at [2]float64, radii []float64, turn *Turn, share *[3]float64) {
+	if len(radii) == 0 {
+		return
+	}
+	_, _ = out[len(radii)*RoundDirs-1], lab[w*w-1]
+	C.tw_rings(f64(&lab[0][0]), C.int(w), C.double(at[0]), C.double(at[1]), f64(&radii[0]), C.int(len(radii)), f64(&turn[0][0]),
+		f64(&share[0]), f64(&out[0][0]))
+}
+
+// TensorRow is the structure tensor of as many pixels from the first on as all has room
+// for, in a picture w wide, by Scharr's weights: Jxx - Jyy, Jxy and Jxx + Jyy; and the
+// last again in full. The second and the third number of each pixel count for half. It
+// has others all around, and one more before those.
+func TensorRow(out [][3]float32, all []float64, lab [][3]float64, w, first int) {
+	n := len(all)
+	if n == 0 {
+		return
+	}
+	_, _, _ = out[n-1], lab[first-w-2], lab[first+n+w]
+	C.tw_tensor_row(f64(&lab[first][0]), C.int(w), C.int(n), f32(&out[0][0]), f64(&all[0]))
 }

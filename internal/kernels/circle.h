@@ -96,36 +96,116 @@ static void NAME(nearest)(const float *restrict x, const float *restrict y, cons
 	}
 }
 
-// round_votes says of n pixels, from the first on, how far edges run round a circle
-// about each rather than across it: the mean over TW_ROUND directions of how much more
+// round_votes says of some pixels of several rows how far edges run round a circle about
+// each rather than across it: the mean over TW_ROUND directions of how much more
 // gradients lie along the direction than across it, over all there is and the noise.
 // step has the places of the TW_ROUND_AT votes of each direction, as pixels from the
 // middle. Where every third direction speaks against a circle, it is 0. C reads and
-// writes by eights.
-static void NAME(round_votes)(const float *dif, const float *mix, const float *all, int first, int n, const int32_t *step, const float *turned,
-			      float noise, float *out)
+// writes by eights, and leaves the eight numbers after each row 0.
+static void NAME(round_votes)(const float *dif, const float *mix, const float *all, const tw_span *spans, int rows, const int32_t *step,
+			      const float *turned, float noise, float *votes)
 {
-	for (int i = 0; i < n; i += 8) {
-		v8f total = {0};
-		const float *d = dif + first + i, *m = mix + first + i, *a = all + first + i;
-		v8i hopeless = {0};
-		for (int third = 0; third < 3; third++) {
-			for (int k = third; k < TW_ROUND; k += 3) {
-				v8f sd = {0}, sm = {0}, sa = {0};
-				for (int l = 0; l < TW_ROUND_AT; l++) {
-					int s = step[TW_ROUND_AT * k + l];
-					sd += *(const v8f *)(d + s);
-					sm += *(const v8f *)(m + s);
-					sa += *(const v8f *)(a + s);
+	for (int row = 0; row < rows; row++) {
+		const int first = spans[row].first, n = spans[row].n;
+		float *out = votes + spans[row].at;
+		for (int i = 0; i < n; i += 8) {
+			v8f total = {0};
+			const float *d = dif + first + i, *m = mix + first + i, *a = all + first + i;
+			v8i hopeless = {0};
+			for (int third = 0; third < 3; third++) {
+				for (int k = third; k < TW_ROUND; k += 3) {
+					v8f sd = {0}, sm = {0}, sa = {0};
+					for (int l = 0; l < TW_ROUND_AT; l++) {
+						int s = step[TW_ROUND_AT * k + l];
+						sd += *(const v8f *)(d + s);
+						sm += *(const v8f *)(m + s);
+						sa += *(const v8f *)(a + s);
+					}
+					total += (turned[2 * k] * sd + turned[2 * k + 1] * sm) / (sa + noise);
 				}
-				total += (turned[2 * k] * sd + turned[2 * k + 1] * sm) / (sa + noise);
+				if (third == 0) {
+					hopeless = (v8i)(total <= 0);
+					if (!NAME(any)(~hopeless))
+						break;
+				}
 			}
-			if (third == 0) {
-				hopeless = (v8i)(total <= 0);
-				if (!NAME(any)(~hopeless))
-					break;
-			}
+			*(v8f *)(out + i) = (v8f)((v8i)(total * (1.0f / TW_ROUND)) & ~hopeless);
 		}
-		*(v8f *)(out + i) = (v8f)((v8i)(total * (1.0f / TW_ROUND)) & ~hopeless);
+		memset(out + n, 0, 8 * sizeof *out);
+	}
+}
+
+// round_vote is the same mean about one place, between pixels, by votes at count radii;
+// those of a pixel are side by side in tensor. turn has the directions' cosines, then
+// their sines.
+static float NAME(round_vote)(const float *tensor, int w, double x, double y, const double *radius, int count, const double *turn,
+			      const float *turned, float noise)
+{
+	v4f sum[TW_ROUND] = {{0}};
+	for (int l = 0; l < count; l++) {
+		int32_t at[TW_ROUND];
+		for (int k = 0; k < TW_ROUND; k++)
+			at[k] = (int)(y + radius[l] * turn[TW_ROUND + k]) * w + (int)(x + radius[l] * turn[k]);
+		for (int k = 0; k < TW_ROUND; k++)
+			sum[k] += *(const v4f *)(tensor + 3 * at[k]); // and the next pixel's first
+	}
+	float vote[TW_ROUND], total = 0;
+	for (int k = 0; k < TW_ROUND; k++)
+		vote[k] = (turned[2 * k] * sum[k][0] + turned[2 * k + 1] * sum[k][1]) / (sum[k][2] + noise);
+	for (int k = 0; k < TW_ROUND; k++)
+		total += vote[k];
+	return total;
+}
+
+// rings are the colours on count circles about a place, in each direction, between the
+// pixels of a square picture w wide, three numbers each, times share. turn is as in
+// round_vote. Beyond the picture its border goes on.
+static void NAME(rings)(const double *lab, int w, double x, double y, const double *radius, int count, const double *turn,
+			const double *share, double *out)
+{
+	const double most = w - 1.001;
+	const v4d by = {share[0], share[1], share[2], 0};
+	for (int l = 0; l < count; l++)
+		for (int k = 0; k < TW_ROUND; k++, out += 3) {
+			double u = x + radius[l] * turn[k], v = y + radius[l] * turn[TW_ROUND + k];
+			u = u < most ? u : most;
+			v = v < most ? v : most;
+			u = u > 0 ? u : 0;
+			v = v > 0 ? v : 0;
+			int ix = (int)u, iy = (int)v;
+			double fx = u - ix, fy = v - iy, gx = 1 - fx, gy = 1 - fy;
+			// A pixel's three numbers and the next one's first; the second pixel
+			// by what lies before it, so that nothing is read past the end.
+			const double *a = lab + 3 * (iy * w + ix), *b = a + 3 * w;
+			v4d a0 = *(const v4d *)a, a1 = *(const v4d *)(a + 2), b0 = *(const v4d *)b, b1 = *(const v4d *)(b + 2);
+			const v4l on = {1, 2, 3, 3};
+			a1 = __builtin_shuffle(a1, on);
+			b1 = __builtin_shuffle(b1, on);
+			v4d c = (gy * (gx * a0 + fx * a1) + fy * (gx * b0 + fx * b1)) * by;
+			out[0] = c[0];
+			out[1] = c[1];
+			out[2] = c[2];
+		}
+}
+
+// tensor_row is the structure tensor of n pixels of a picture w wide, three numbers each,
+// by Scharr's weights: Jxx - Jyy, Jxy and Jxx + Jyy, and the last again in full. The
+// second and the third number count for half. What lies around the pixels is there.
+static void NAME(tensor_row)(const double *lab, int w, int n, float *out, double *all)
+{
+	const double one = 1.0 / (32 * 32);
+	for (int x = 0; x < n; x++, lab += 3) {
+		// Each pixel after the last number of the one before it.
+		const double *m = lab - 1, *u = m - 3 * w, *d = m + 3 * w;
+		v4d d0 = *(const v4d *)(d + 3) - *(const v4d *)(u - 3), d1 = *(const v4d *)(d - 3) - *(const v4d *)(u + 3);
+		v4d gx = 3 * (d0 - d1) + 10 * (*(const v4d *)(m + 3) - *(const v4d *)(m - 3));
+		v4d gy = 3 * (d0 + d1) + 10 * (*(const v4d *)d - *(const v4d *)u);
+		v4d sx = gx * gx, sxy = gx * gy, sy = gy * gy;
+		double xx = (sx[1] + (sx[2] + sx[3]) / 4) * one, xy = (sxy[1] + (sxy[2] + sxy[3]) / 4) * one;
+		double yy = (sy[1] + (sy[2] + sy[3]) / 4) * one;
+		out[3 * x] = (float)(xx - yy);
+		out[3 * x + 1] = (float)xy;
+		out[3 * x + 2] = (float)(xx + yy);
+		all[x] = xx + yy;
 	}
 }

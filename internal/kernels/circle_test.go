@@ -145,12 +145,17 @@ func TestRoundVotesAreThoseOfEachPixel(t *testing.T) {
 				steps[k][l] = int32(math.Round(q*s))*w + int32(math.Round(q*c))
 			}
 		}
-		out := make([]float32, 19, 32)
+		const wide, high = 19, 10
+		votes := make([]float32, wide*high+32)
+		var rows []Span
+		for y := range high {
+			rows = append(rows, Span{First: int32((y+10)*w + 10), N: wide, At: int32(y * wide)})
+		}
+		tensor.RoundVotes(votes, rows, &steps, &turned, 12)
 		some := 0
-		for y := 10; y < 20; y++ {
-			first := y*w + 10
-			tensor.RoundVotes(out, first, &steps, &turned, 12)
-			for i, got := range out {
+		for y, row := range rows {
+			first := int(row.First)
+			for i, got := range votes[y*wide:][:wide] {
 				total, third := 0.0, 0.0
 				for pass := range 3 {
 					for k := pass; k < RoundDirs; k += 3 {
@@ -179,6 +184,116 @@ func TestRoundVotesAreThoseOfEachPixel(t *testing.T) {
 		}
 		if some == 0 {
 			t.Error("nothing round was seen")
+		}
+		for _, v := range votes[wide*high:] {
+			if v != 0 {
+				t.Fatal("what follows the last row is not 0")
+			}
+		}
+	})
+}
+
+// turns are the directions.
+func turns() (t Turn, turned [RoundDirs][2]float32) {
+	for k := range RoundDirs {
+		s, c := math.Sincos(2 * math.Pi * float64(k) / RoundDirs)
+		t[0][k], t[1][k] = c, s
+		turned[k] = [2]float32{float32(c*c - s*s), float32(4 * c * s)}
+	}
+	return t, turned
+}
+
+func TestRoundVoteIsOfItsPixels(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(61, 62))
+		const w = 40
+		tensor := make([][3]float32, w*w)
+		for i := range tensor {
+			a, b, c := r.NormFloat64(), r.NormFloat64(), r.Float64()
+			tensor[i] = [3]float32{float32(a), float32(b), float32(1 + c)}
+		}
+		turn, turned := turns()
+		for range 100 {
+			x, y := 15+9*r.Float64(), 15+9*r.Float64()
+			radii := []float64{14 * r.Float64(), 14 * r.Float64(), 3}[:1+r.IntN(3)]
+			want := float32(0)
+			for k := range RoundDirs {
+				var s [3]float32
+				for _, q := range radii {
+					for n, v := range tensor[int(y+q*turn[1][k])*w+int(x+q*turn[0][k])] {
+						s[n] += v
+					}
+				}
+				want += (turned[k][0]*s[0] + turned[k][1]*s[1]) / (s[2] + 2)
+			}
+			if got := RoundVote(tensor, w, [2]float64{x, y}, radii, &turn, &turned, 2); got != want {
+				t.Fatalf("%g, should be %g", got, want)
+			}
+		}
+	})
+}
+
+func TestRingsReadBetweenPixels(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(63, 64))
+		const w = 23
+		lab := make([][3]float64, w*w)
+		for i := range lab {
+			lab[i] = [3]float64{100 * r.Float64(), r.NormFloat64(), r.NormFloat64()}
+		}
+		turn, _ := turns()
+		share := [3]float64{1, 0.7, 0.5}
+		for range 50 {
+			at := [2]float64{w * r.Float64(), w * r.Float64()}
+			radii := []float64{1, 4 * r.Float64(), 12 * r.Float64()}
+			out := make([][3]float64, len(radii)*RoundDirs)
+			Rings(out, lab, w, at, radii, &turn, &share)
+			for l := range radii {
+				for k, got := range out[l*RoundDirs:][:RoundDirs] {
+					x := max(0, min(w-1.001, at[0]+radii[l]*turn[0][k]))
+					y := max(0, min(w-1.001, at[1]+radii[l]*turn[1][k]))
+					for q := range got {
+						want := share[q] * bilinear(x, y, func(x, y int) float64 { return lab[y*w+x][q] })
+						if !near(got[q], want, 1e-12) {
+							t.Fatalf("at %g, %g: %v, should have %g", x, y, got, want)
+						}
+					}
+				}
+			}
+		}
+	})
+}
+
+func TestTensorRowIsOfScharrsGradients(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(75, 76))
+		const w, h = 19, 7
+		lab := make([][3]float64, w*h)
+		for i := range lab {
+			lab[i] = [3]float64{100 * r.Float64(), 30 * r.NormFloat64(), 30 * r.NormFloat64()}
+		}
+		for y := 1; y < h-1; y++ {
+			const from, n = 2, w - 3
+			out, all := make([][3]float32, n), make([]float64, n)
+			TensorRow(out, all, lab, w, y*w+from)
+			for x := range n {
+				var xx, xy, yy float64
+				for q, share := range [3]float64{1, 0.25, 0.25} {
+					var gx, gy float64
+					for k := -1; k <= 1; k++ {
+						smooth := float64(10-7*k*k) / 32
+						at := func(a, b int) float64 { return lab[(y+b)*w+from+x+a][q] }
+						gx += smooth * (at(1, k) - at(-1, k))
+						gy += smooth * (at(k, 1) - at(k, -1))
+					}
+					xx, xy, yy = xx+share*gx*gx, xy+share*gx*gy, yy+share*gy*gy
+				}
+				for q, want := range [3]float64{xx - yy, xy, xx + yy} {
+					if math.Abs(float64(out[x][q])-want) > 1e-6*(xx+yy) || math.Abs(all[x]-xx-yy) > 1e-12*(xx+yy) {
+						t.Fatalf("pixel %d, %d: %v and %g, should have %g", from+x, y, out[x], all[x], want)
+					}
+				}
+			}
 		}
 	})
 }

@@ -74,13 +74,37 @@ func Lab(out [][3]float64, linear []Sample) {
 	C.tw_lab(f32(&linear[0][0]), C.int(len(linear)), f32(&toXYZ[0][0]), f64(&out[0][0]))
 }
 
-// LabOf is [Lab] of colours of three numbers.
-func LabOf(out, linear [][3]float64) {
+// WeightedLab is [Lab] of colours of three numbers in half the room, its lightness
+// times weight.
+func WeightedLab[T ~[3]float32](out []T, linear [][3]float64, weight float64) {
 	if len(linear) == 0 {
 		return
 	}
 	_ = out[len(linear)-1]
-	C.tw_lab_of(f64(&linear[0][0]), C.int(len(linear)), f32(&toXYZ[0][0]), f64(&out[0][0]))
+	C.tw_weighted_lab(f64(&linear[0][0]), C.int(len(linear)), f32(&toXYZ[0][0]), C.double(weight), f32(&out[0][0]))
+}
+
+// A Row is the light of a row of pixels, and what they are.
+type Row struct {
+	Light [][3]float64
+	Mask  []uint8
+}
+
+// Binomial smooths the light of a row of pixels with the 3 x 3 binomial filter, from
+// those above and below; and says around which of them the bits kind of the mask are
+// not all alike. The first and the last pixel are left alone; room is as long as a row.
+func Binomial(out [][3]float64, mixed []bool, above, here, below Row, kind uint8, room [][3]float64) {
+	n := len(out)
+	if n == 0 {
+		return
+	}
+	for _, r := range [3]Row{above, here, below} {
+		_, _ = r.Light[n-1], r.Mask[n-1]
+	}
+	_ = room[n-1]
+	C.tw_binomial(f64(&above.Light[0][0]), f64(&here.Light[0][0]), f64(&below.Light[0][0]),
+		(*C.uint8_t)(&above.Mask[0]), (*C.uint8_t)(&here.Mask[0]), (*C.uint8_t)(&below.Mask[0]),
+		C.int(n), C.uint8_t(kind), f64(&out[0][0]), u8(mixed[:n]), f64(&room[0][0]))
 }
 
 func f64(p *float64) *C.double { return (*C.double)(p) }

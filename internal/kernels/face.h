@@ -23,42 +23,90 @@ static void NAME(between)(const uint8_t *bgr, long stride, double x, double y, d
 
 // cie is f(t) of CIE 15 (ISO/CIE 11664-4): the cube root, by two of Halley's steps from
 // a guess by the number's bits, and a straight line below (6/29)^3.
-static inline __attribute__((always_inline)) v4f NAME(cie)(v4f t)
+static inline __attribute__((always_inline)) v8f NAME(cie)(v8f t)
 {
-	v4f guess = __builtin_convertvector((v4i)t, v4f) * (1 / 3.0f) + 709921077.0f;
-	v4f y = (v4f)__builtin_convertvector(guess, v4i);
+	v8f guess = __builtin_convertvector((v8i)t, v8f) * (1 / 3.0f) + 709921077.0f;
+	v8f y = (v8f)__builtin_convertvector(guess, v8i);
 	for (int k = 0; k < 2; k++) {
-		v4f y3 = y * y * y;
+		v8f y3 = y * y * y;
 		y = y * (y3 + t + t) / (y3 + y3 + t);
 	}
-	v4i above = (v4i)(t > 216.0f / 24389);
-	v4f line = t * (24389.0f / 27 / 116) + 16.0f / 116;
-	return (v4f)(((v4i)y & above) | ((v4i)line & ~above));
+	v8i above = (v8i)(t > 216.0f / 24389);
+	v8f line = t * (24389.0f / 27 / 116) + 16.0f / 116;
+	return (v8f)(((v8i)y & above) | ((v8i)line & ~above));
 }
 
-// lab takes n colours, four numbers each, to CIELAB, three each. m has what red, green
-// and blue add to X, Y and Z as shares of the white's.
+// eight takes eight colours' red, green and blue to CIELAB, number by number. m has
+// what they add to X, Y and Z as shares of the white's, four numbers each.
+static inline __attribute__((always_inline)) void NAME(eight)(const float rgb[3][8], const float *m, float lab[3][8])
+{
+	v8f r = *(const v8f *)rgb[0], g = *(const v8f *)rgb[1], b = *(const v8f *)rgb[2];
+	v8f x = NAME(cie)(r * m[0] + g * m[4] + b * m[8]);
+	v8f y = NAME(cie)(r * m[1] + g * m[5] + b * m[9]);
+	v8f z = NAME(cie)(r * m[2] + g * m[6] + b * m[10]);
+	*(v8f *)lab[0] = 116 * y - 16;
+	*(v8f *)lab[1] = 500 * (x - y);
+	*(v8f *)lab[2] = 200 * (y - z);
+}
+
+// lab takes n colours, four numbers each, to CIELAB, three each; m is as in eight.
 static void NAME(lab)(const float *linear, int n, const float *m, double *out)
 {
-	const v4f *p = (const v4f *)linear, *q = (const v4f *)m;
-	for (int i = 0; i < n; i++) {
-		v4f f = NAME(cie)(p[i][0] * q[0] + p[i][1] * q[1] + p[i][2] * q[2]);
-		out[3 * i] = 116 * f[1] - 16;
-		out[3 * i + 1] = 500 * (f[0] - f[1]);
-		out[3 * i + 2] = 200 * (f[1] - f[2]);
+	float rgb[3][8] = {0}, lab[3][8];
+	for (int i = 0; i < n; i += 8) {
+		const int some = n - i < 8 ? n - i : 8;
+		const float *p = linear + 4 * i;
+		for (int j = 0; j < some; j++)
+			for (int k = 0; k < 3; k++)
+				rgb[k][j] = p[4 * j + k];
+		NAME(eight)(rgb, m, lab);
+		double *o = out + 3 * i;
+		for (int j = 0; j < some; j++)
+			for (int k = 0; k < 3; k++)
+				o[3 * j + k] = lab[k][j];
 	}
 }
 
-// lab_of is lab of colours of three numbers each.
-static void NAME(lab_of)(const double *linear, int n, const float *m, double *out)
+// weighted_lab is lab of colours of three numbers each, its lightness times weight.
+static void NAME(weighted_lab)(const double *linear, int n, const float *m, double weight, float *out)
 {
-	const v4f *q = (const v4f *)m;
-	for (int i = 0; i < n; i++) {
+	float rgb[3][8] = {0}, lab[3][8];
+	for (int i = 0; i < n; i += 8) {
+		const int some = n - i < 8 ? n - i : 8;
 		const double *p = linear + 3 * i;
-		v4f f = NAME(cie)((float)p[0] * q[0] + (float)p[1] * q[1] + (float)p[2] * q[2]);
-		out[3 * i] = 116 * f[1] - 16;
-		out[3 * i + 1] = 500 * (f[0] - f[1]);
-		out[3 * i + 2] = 200 * (f[1] - f[2]);
+		for (int j = 0; j < some; j++)
+			for (int k = 0; k < 3; k++)
+				rgb[k][j] = (float)p[3 * j + k];
+		NAME(eight)(rgb, m, lab);
+		float *o = out + 3 * i;
+		for (int j = 0; j < some; j++) {
+			o[3 * j] = (float)(lab[0][j] * weight);
+			o[3 * j + 1] = lab[1][j];
+			o[3 * j + 2] = lab[2][j];
+		}
+	}
+}
+
+// binomial smooths the light of a row of n pixels, three numbers each, with the 3 x 3
+// binomial filter; and says around which of them the bits kind of the mask are not all
+// alike. The first and the last pixel are left alone. The rows are that above, the row
+// itself and that below; room is for 3 n numbers.
+static void NAME(binomial)(const double *const light[3], const uint8_t *const mask[3], int n, uint8_t kind, double *restrict out,
+			   uint8_t *restrict mixed, double *restrict room)
+{
+	const double *up = light[0], *mid = light[1], *down = light[2];
+	for (int i = 0; i < 3 * n; i++)
+		room[i] = up[i] + 2 * mid[i] + down[i];
+	for (int i = 3; i < 3 * n - 3; i++)
+		out[i] = (room[i - 3] + 2 * room[i] + room[i + 3]) * (1.0 / 16);
+	for (int i = 1; i < n - 1; i++) {
+		uint8_t any = 0, all = kind;
+		for (int k = 0; k < 3; k++) {
+			const uint8_t *m = mask[k] + i;
+			any |= m[-1] | m[0] | m[1];
+			all &= m[-1] & m[0] & m[1];
+		}
+		mixed[i] = (any & kind) != all;
 	}
 }
 

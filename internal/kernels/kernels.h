@@ -99,14 +99,25 @@ void tw_lab(const float *linear, int n, const float *m, double *out);
 void tw_balance(float *line, int n, double u0, double v0, double du, double dv, const float *gain, const tw_curve *c, const float *factor,
 		double *linear, double *luminance);
 
-void tw_lab_of(const double *linear, int n, const float *m, double *out);
+void tw_weighted_lab(const double *linear, int n, const float *m, double weight, float *out);
+void tw_binomial(const double *up, const double *here, const double *down, const uint8_t *mask_up, const uint8_t *mask, const uint8_t *mask_down,
+		 int n, uint8_t kind, double *out, uint8_t *mixed, double *room);
 
 // Round things; see circle.go.
 #define TW_ROUND 24
 #define TW_ROUND_AT 3
 
-void tw_round_votes(const float *dif, const float *mix, const float *all, int first, int n, const int32_t *step, const float *turned,
-		    float noise, float *out);
+typedef struct {
+	int32_t first, n, at; // see Span
+} tw_span;
+
+void tw_round_votes(const float *dif, const float *mix, const float *all, const tw_span *spans, int rows, const int32_t *step,
+		    const float *turned, float noise, float *votes);
+float tw_round_vote(const float *tensor, int w, double x, double y, const double *radius, int count, const double *turn, const float *turned,
+		    float noise);
+void tw_tensor_row(const double *lab, int w, int n, float *out, double *all);
+void tw_rings(const double *lab, int w, double x, double y, const double *radius, int count, const double *turn, const double *share,
+	      double *out);
 
 // Edges; see edges.go.
 void tw_change(const uint8_t *bgr, int w, int h, int y, int16_t *out, int16_t *room);
@@ -122,5 +133,41 @@ int tw_peaks(const float *row, int w, float least, int32_t *out);
 void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const double *share, double *sum);
 void tw_mean_ray(const double *ray, const double *weight, int n, double *out);
 int tw_cone_sums(const double *ray, const double *weight, int n, const double *xyz, double *out);
+
+// Lines and masks; see lines.go and thin.go.
+void tw_average(const double *at, int n, const double *weights, int count, double sum, double *out);
+
+typedef struct {
+	int wide, size;           // of the map and of the face, px
+	double radius;            // of the marble, px
+	double rim2, known2;      // squares of where the rim begins, radii, and of how far off the map knows a colour, px
+	double weight;            // of lightness
+	int steps, clear;         // at most, and past an edge
+	uint8_t kinds, plain;     // bits of the mask, and what they are where colours are read
+} tw_disc;
+
+int tw_cut(const tw_disc *s, const int8_t *of, const double *far2, const double *lab, const uint8_t *mask, const double *arcs, const double *from,
+	   const double *towards, int own, int8_t *colours, double *out, int32_t *edge);
+int tw_ribs(const int8_t *of, int wide, double radius, double rim2, const double *arcs, int steps, const double *from, const double *towards,
+	    int base, uint8_t *out);
+int tw_thin_mask(uint8_t *mask, int w, int h, uint64_t *room, int32_t *cells);
+
+// Colours told apart; see colours.go.
+#define TW_COLOURS 8
+#define TW_CUBE 0x1000000
+
+void tw_steepness(const float *lab, const uint8_t *mask, int n, uint8_t bit, float *out, float *room);
+void tw_closest(const float *lab, const int32_t *at, int n, const double *centre, int count, int8_t *of);
+void tw_cubes(const float *lab, const int32_t *at, int n, float per, uint32_t *out);
+void tw_inside(const int8_t *of, int n, uint8_t *in);
+void tw_tally(const int8_t *of, const uint8_t *in, int n, int32_t *all, int32_t *those);
+void tw_flat_around(const int8_t *of, const uint8_t *lead, int n, int reach, uint8_t *own, uint8_t *out, uint8_t *room);
+void tw_largest(uint8_t *f, int n, int side, int wide);
+int tw_meetings(const int8_t *of, int n, int32_t *out);
+
+// Maps of colours; see map.go.
+void tw_nearest_site(int n, const uint8_t *site, double *d2, int32_t *nearest, int64_t *num, int64_t *den, int32_t *last, int32_t *v, int32_t *g);
+void tw_binomial_some(const double *field, int w, int h, double *out);
+void tw_mirrored(const uint8_t *a, const uint8_t *b, int rings, int wide, int n, int32_t *seen, int32_t *same);
 
 #endif

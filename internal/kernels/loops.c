@@ -3,6 +3,7 @@
 // Neither fuses a multiplication with an addition, so both come to the same.
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "kernels.h"
@@ -17,6 +18,7 @@ typedef int32_t v4i __attribute__((vector_size(16)));
 typedef uint8_t v16c __attribute__((vector_size(16)));
 typedef int32_t v8i __attribute__((vector_size(32)));
 typedef int64_t v4l __attribute__((vector_size(32)));
+typedef uint8_t v32b __attribute__((vector_size(32), aligned(1), may_alias));
 
 // A straight line through each channel.
 typedef struct {
@@ -41,6 +43,10 @@ void tw_plain(int on) { plain = on; }
 #include "face.h"
 #include "light.h"
 #include "cone.h"
+#include "lines.h"
+#include "thin.h"
+#include "colours.h"
+#include "map.h"
 #undef NAME
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
@@ -55,6 +61,10 @@ void tw_plain(int on) { plain = on; }
 #include "face.h"
 #include "light.h"
 #include "cone.h"
+#include "lines.h"
+#include "thin.h"
+#include "colours.h"
+#include "map.h"
 #undef NAME
 #pragma GCC pop_options
 #define BEST(f) (!plain && __builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
@@ -147,15 +157,40 @@ void tw_balance(float *line, int n, double u0, double v0, double du, double dv, 
 	BEST(balance)(line, n, u0, v0, du, dv, gain, c, factor, linear, luminance);
 }
 
-void tw_lab_of(const double *linear, int n, const float *m, double *out)
+void tw_weighted_lab(const double *linear, int n, const float *m, double weight, float *out)
 {
-	BEST(lab_of)(linear, n, m, out);
+	BEST(weighted_lab)(linear, n, m, weight, out);
 }
 
-void tw_round_votes(const float *dif, const float *mix, const float *all, int first, int n, const int32_t *step, const float *turned,
-		    float noise, float *out)
+void tw_binomial(const double *up, const double *here, const double *down, const uint8_t *mask_up, const uint8_t *mask, const uint8_t *mask_down,
+		 int n, uint8_t kind, double *out, uint8_t *mixed, double *room)
 {
-	BEST(round_votes)(dif, mix, all, first, n, step, turned, noise, out);
+	const double *const light[3] = {up, here, down};
+	const uint8_t *const masks[3] = {mask_up, mask, mask_down};
+	BEST(binomial)(light, masks, n, kind, out, mixed, room);
+}
+
+void tw_round_votes(const float *dif, const float *mix, const float *all, const tw_span *spans, int rows, const int32_t *step,
+		    const float *turned, float noise, float *votes)
+{
+	BEST(round_votes)(dif, mix, all, spans, rows, step, turned, noise, votes);
+}
+
+float tw_round_vote(const float *tensor, int w, double x, double y, const double *radius, int count, const double *turn, const float *turned,
+		    float noise)
+{
+	return BEST(round_vote)(tensor, w, x, y, radius, count, turn, turned, noise);
+}
+
+void tw_tensor_row(const double *lab, int w, int n, float *out, double *all)
+{
+	BEST(tensor_row)(lab, w, n, out, all);
+}
+
+void tw_rings(const double *lab, int w, double x, double y, const double *radius, int count, const double *turn, const double *share,
+	      double *out)
+{
+	BEST(rings)(lab, w, x, y, radius, count, turn, share, out);
 }
 
 void tw_change(const uint8_t *bgr, int w, int h, int y, int16_t *out, int16_t *room)
@@ -204,4 +239,81 @@ void tw_mean_ray(const double *ray, const double *weight, int n, double *out)
 int tw_cone_sums(const double *ray, const double *weight, int n, const double *xyz, double *out)
 {
 	return BEST(cone_sums)(ray, weight, n, xyz, out);
+}
+
+void tw_average(const double *at, int n, const double *weights, int count, double sum, double *out)
+{
+	BEST(average)(at, n, weights, count, sum, out);
+}
+
+int tw_cut(const tw_disc *s, const int8_t *of, const double *far2, const double *lab, const uint8_t *mask, const double *arcs, const double *from,
+	   const double *towards, int own, int8_t *colours, double *out, int32_t *edge)
+{
+	return BEST(cut)(s, of, far2, lab, mask, arcs, from, towards, own, colours, out, edge);
+}
+
+int tw_thin_mask(uint8_t *mask, int w, int h, uint64_t *room, int32_t *cells)
+{
+	return BEST(thin_mask)(mask, w, h, room, cells);
+}
+
+void tw_steepness(const float *lab, const uint8_t *mask, int n, uint8_t bit, float *out, float *room)
+{
+	BEST(steepness)(lab, mask, n, bit, out, room);
+}
+
+void tw_closest(const float *lab, const int32_t *at, int n, const double *centre, int count, int8_t *of)
+{
+	BEST(closest)(lab, at, n, centre, count, of);
+}
+
+void tw_cubes(const float *lab, const int32_t *at, int n, float per, uint32_t *out)
+{
+	BEST(cubes)(lab, at, n, per, out);
+}
+
+void tw_inside(const int8_t *of, int n, uint8_t *in)
+{
+	BEST(inside)(of, n, in);
+}
+
+void tw_tally(const int8_t *of, const uint8_t *in, int n, int32_t *all, int32_t *those)
+{
+	BEST(tally)(of, in, n, all, those);
+}
+
+void tw_flat_around(const int8_t *of, const uint8_t *lead, int n, int reach, uint8_t *own, uint8_t *out, uint8_t *room)
+{
+	BEST(flat_around)(of, lead, n, reach, own, out, room);
+}
+
+void tw_largest(uint8_t *f, int n, int side, int wide)
+{
+	BEST(largest)(f, n, side, wide);
+}
+
+int tw_meetings(const int8_t *of, int n, int32_t *out)
+{
+	return BEST(meetings)(of, n, out);
+}
+
+int tw_ribs(const int8_t *of, int wide, double radius, double rim2, const double *arcs, int steps, const double *from, const double *towards,
+	    int base, uint8_t *out)
+{
+	return BEST(ribs)(of, wide, radius, rim2, arcs, steps, from, towards, base, out);
+}
+
+void tw_nearest_site(int n, const uint8_t *site, double *d2, int32_t *nearest, int64_t *num, int64_t *den, int32_t *last, int32_t *v, int32_t *g)
+{
+	BEST(nearest_site)(n, site, d2, nearest, num, den, last, v, g);
+}
+
+void tw_mirrored(const uint8_t *a, const uint8_t *b, int rings, int wide, int n, int32_t *seen, int32_t *same)
+{
+	BEST(mirrored)(a, b, rings, wide, n, seen, same);
+}
+
+void tw_binomial_some(const double *field, int w, int h, double *out)
+{
+	BEST(binomial_some)(field, w, h, out);
 }

@@ -160,8 +160,8 @@ func TestFaces(t *testing.T) {
 			seen := append([]Sample(nil), sum...)
 			light.Balance(sum, cells, linear, lum)
 			Lab(lab, sum)
-			again := make([][3]float64, n)
-			LabOf(again, linear)
+			again := make([][3]float32, n)
+			WeightedLab(again, linear, 1)
 			for i := range n {
 				x, y := at.Place(i)
 				lightest := 0.0
@@ -192,7 +192,7 @@ func TestFaces(t *testing.T) {
 				}
 				want := colour.LinearToLab(linear[i])
 				for k := range want {
-					if math.Abs(lab[i][k]-want[k]) > 1e-3 || math.Abs(again[i][k]-want[k]) > 1e-3 {
+					if math.Abs(lab[i][k]-want[k]) > 1e-3 || math.Abs(float64(again[i][k])-want[k]) > 1e-3 {
 						t.Fatalf("CIELAB %v and %v, should be %v", lab[i], again[i], want)
 					}
 				}
@@ -211,14 +211,61 @@ func TestLabIsCIELAB(t *testing.T) {
 		for v := 0.02; v < 4; v += 0.001 {
 			in = append(in, [3]float64{v, v, v}, [3]float64{v, 0, 0}, [3]float64{0.1, v, 1}, [3]float64{-0.001, v, 0.3})
 		}
-		out := make([][3]float64, len(in))
-		LabOf(out, in)
+		const weight = 0.6
+		out := make([][3]float32, len(in))
+		WeightedLab(out, in, weight)
 		for i := range in {
-			for k, want := range colour.LinearToLab(in[i]) {
-				if math.Abs(out[i][k]-want) > 1e-3 {
+			want := colour.LinearToLab(in[i])
+			want[0] *= weight
+			for k := range want {
+				if math.Abs(float64(out[i][k])-want[k]) > 1e-3 {
 					t.Fatalf("CIELAB %v of %v, should have %v", out[i], in[i], want)
 				}
 			}
+		}
+	})
+}
+
+func TestBinomialSmoothsAllOfOneKind(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(51, 52))
+		const n, kind = 37, 5
+		var rows [3]Row
+		for k := range rows {
+			rows[k] = Row{make([][3]float64, n), make([]uint8, n)}
+			for x := range n {
+				rows[k].Light[x] = [3]float64{r.Float64(), r.Float64(), r.Float64()}
+				rows[k].Mask[x] = 1 | uint8(r.IntN(2))<<1 // a bit that isn't asked for
+				if r.IntN(20) == 0 {
+					rows[k].Mask[x] ^= kind
+				}
+			}
+		}
+		out, mixed, room := make([][3]float64, n), make([]bool, n), make([][3]float64, n)
+		Binomial(out, mixed, rows[0], rows[1], rows[2], kind, room)
+		for x := 1; x < n-1; x++ {
+			var want [3]float64
+			other := false
+			for b, row := range rows {
+				for a := -1; a <= 1; a++ {
+					w := float64((2 - (b-1)*(b-1)) * (2 - a*a))
+					for k, v := range row.Light[x+a] {
+						want[k] += w * v / 16
+					}
+					other = other || (row.Mask[x+a]^rows[1].Mask[x])&kind != 0
+				}
+			}
+			for k := range want {
+				if !near(out[x][k], want[k], 1e-14) {
+					t.Fatalf("pixel %d is %v, should be %v", x, out[x], want)
+				}
+			}
+			if mixed[x] != other {
+				t.Fatalf("pixel %d: mixed is %v", x, mixed[x])
+			}
+		}
+		if out[0] != [3]float64{} || out[n-1] != [3]float64{} {
+			t.Error("the first or the last pixel was changed")
 		}
 	})
 }
