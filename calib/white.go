@@ -348,12 +348,18 @@ func (p *Pixels) across(n, lines int, first, further float64, a, b [2]float64, d
 // them lie a pixel and more inside the picture; otherwise it adds nothing.
 func (p *Pixels) addLuminance(sum []float64, x, y, dx, dy float64) bool {
 	m := float64(len(sum) / 2)
-	for _, k := range [2]float64{-m, m} {
-		if u, v := x+k*dx, y+k*dy; u < 1 || v < 1 || u > float64(p.W-2) || v > float64(p.H-2) {
+	return p.AddLuminance(sum, kernels.Straight{X: x - m*dx, Y: y - m*dy, DX: dx, DY: dy})
+}
+
+// AddLuminance adds, to each of sum, LuminanceAt at one place of a straight line. It
+// says whether all of them lie a pixel and more inside the picture; otherwise it adds
+// nothing.
+func (p *Pixels) AddLuminance(sum []float64, at kernels.Straight) bool {
+	for _, k := range [2]int{0, len(sum) - 1} {
+		if u, v := at.Place(k); !(u >= 1 && v >= 1 && u <= float64(p.W-2) && v <= float64(p.H-2)) {
 			return false
 		}
 	}
-	at := kernels.Straight{X: x - m*dx, Y: y - m*dy, DX: dx, DY: dy}
 	if p.B8 != nil && p.Table == nil {
 		// At the last pixel but one the one after it counts nothing, but is read.
 		kernels.Luminance(sum, p.B8, p.W, at, &share8)

@@ -186,26 +186,35 @@ func Face(p *Photo, found Found, i int, light Light, radiusMM float64, off *Area
 	paperAt := func(x, y float64) [3]float64 { return found.Paper.LinearAt(x, y) }
 	f.PaperLab = colour.LinearToLab(light.At(paperAt(e.CxPX, e.CyPX), e.CxPX, e.CyPX))
 	f.Ring.Value = make([][]float64, features.RingDirs)
+	// Each is the mean of five places.
+	h := 0.3 * features.RingStep * e.MeanRadiusPX()
+	five := [5][2]float64{{0, 0}, {h, 0}, {-h, 0}, {0, h}, {0, -h}}
 	for d := range f.Ring.Value {
 		row := make([]float64, features.RingSteps)
 		st, ct := math.Sincos(2 * math.Pi * float64(d) / features.RingDirs)
+		out := toPixel.ray(ct, st, features.RingFrom, features.RingStep)
+		var got [features.RingSteps]float64
+		whole := true // all of it lies in the photo
+		for _, by := range five {
+			at := out
+			at.X, at.Y = at.X+by[0], at.Y+by[1]
+			whole = whole && px.AddLuminance(got[:], at)
+		}
 		for s := range row {
 			row[s] = math.NaN()
-			q := features.RingFrom + float64(s)*features.RingStep
-			x, y := toPixel.at(q*ct, q*st)
+			x, y := out.Place(s)
 			if x < 1 || y < 1 || x > float64(px.W-2) || y > float64(px.H-2) || near.hold(x, y) || off.Has(x, y) {
 				continue
 			}
-			// Average over the cell.
-			h := 0.3 * features.RingStep * e.MeanRadiusPX()
-			got, want := 0.0, 0.0
-			for _, dd := range [5][2]float64{{0, 0}, {h, 0}, {-h, 0}, {0, h}, {0, -h}} {
-				got += px.LuminanceAt(x+dd[0], y+dd[1])
+			if !whole {
+				got[s] = 0
+				for _, by := range five {
+					got[s] += px.LuminanceAt(x+by[0], y+by[1])
+				}
 			}
 			l := paperAt(x, y)
-			want = 5 * (0.2126*l[0] + 0.7152*l[1] + 0.0722*l[2])
-			if want > 1e-3 {
-				row[s] = got / want
+			if want := 5 * (0.2126*l[0] + 0.7152*l[1] + 0.0722*l[2]); want > 1e-3 {
+				row[s] = got[s] / want
 			}
 		}
 		f.Ring.Value[d] = row
@@ -303,6 +312,13 @@ func (d *onPhoto) at(x, y float64) (float64, float64) {
 func (d *onPhoto) line(x, y, step float64) kernels.Straight {
 	ux, uy := d.at(x, y)
 	return kernels.Straight{X: ux, Y: uy, DX: d.xx * step, DY: d.xy * step}
+}
+
+// ray is a row of places outward from the disc's middle, in the direction whose cosine
+// and sine are given: the first from radii out, and each step farther.
+func (d *onPhoto) ray(ct, st, from, step float64) kernels.Straight {
+	x, y := d.at(from*ct, from*st)
+	return kernels.Straight{X: x, Y: y, DX: (d.xx*ct + d.xy*st) * step, DY: (d.xy*ct + d.yy*st) * step}
 }
 
 // A sampler reads a photo in linear light between its pixels, as
