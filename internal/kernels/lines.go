@@ -30,7 +30,7 @@ type Disc struct {
 	Clear      int     // how many steps a cut goes on past an edge
 	// Arcs are the cosines and sines of whole numbers of steps along a great circle.
 	Arcs [][2]float64
-	c    C.tw_disc
+	c    C.tw_disc // here, so that handing it over allocates nothing
 }
 
 // A Cut is what is seen along a great circle from a place on the sphere: step by step
