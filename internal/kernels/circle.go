@@ -1,5 +1,13 @@
 package kernels
 
+// #cgo noescape tw_annulus
+// #cgo nocallback tw_annulus
+// #cgo noescape tw_narrow
+// #cgo nocallback tw_narrow
+// #cgo noescape tw_nearest
+// #cgo nocallback tw_nearest
+// #cgo noescape tw_round_votes
+// #cgo nocallback tw_round_votes
 // #include "kernels.h"
 import "C"
 

@@ -1,5 +1,9 @@
 package kernels
 
+// #cgo noescape tw_mean_ray
+// #cgo nocallback tw_mean_ray
+// #cgo noescape tw_cone_sums
+// #cgo nocallback tw_cone_sums
 // #include "kernels.h"
 import "C"
 

@@ -1,5 +1,15 @@
 package kernels
 
+// #cgo noescape tw_change
+// #cgo nocallback tw_change
+// #cgo noescape tw_slope_row
+// #cgo nocallback tw_slope_row
+// #cgo noescape tw_thin
+// #cgo nocallback tw_thin
+// #cgo noescape tw_vote
+// #cgo nocallback tw_vote
+// #cgo noescape tw_peaks
+// #cgo nocallback tw_peaks
 // #include "kernels.h"
 import "C"
 

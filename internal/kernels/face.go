@@ -1,5 +1,13 @@
 package kernels
 
+// #cgo noescape tw_between
+// #cgo nocallback tw_between
+// #cgo noescape tw_balance
+// #cgo nocallback tw_balance
+// #cgo noescape tw_lab
+// #cgo nocallback tw_lab
+// #cgo noescape tw_lab_of
+// #cgo nocallback tw_lab_of
 // #include "kernels.h"
 import "C"
 

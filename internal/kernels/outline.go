@@ -1,5 +1,11 @@
 package kernels
 
+// #cgo noescape tw_offs
+// #cgo nocallback tw_offs
+// #cgo noescape tw_agreement
+// #cgo nocallback tw_agreement
+// #cgo noescape tw_pick
+// #cgo nocallback tw_pick
 // #include "kernels.h"
 import "C"
 

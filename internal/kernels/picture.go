@@ -1,5 +1,9 @@
 package kernels
 
+// #cgo noescape tw_across
+// #cgo nocallback tw_across
+// #cgo noescape tw_encode
+// #cgo nocallback tw_encode
 // #include "kernels.h"
 import "C"
 

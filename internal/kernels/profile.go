@@ -1,5 +1,11 @@
 package kernels
 
+// #cgo noescape tw_patch_row
+// #cgo nocallback tw_patch_row
+// #cgo noescape tw_along
+// #cgo nocallback tw_along
+// #cgo noescape tw_profile
+// #cgo nocallback tw_profile
 // #include "kernels.h"
 import "C"
 
