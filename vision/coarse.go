@@ -30,17 +30,19 @@ type edgeGrid struct {
 	w, h  int
 	first []int32 // where each cell's edges begin among all, row by row
 	edges kernels.Edges
-	mag   []float64
-	ray   []calib.Vec3 // the direction that each is seen in
+	// counts is what each counts for an outline, by its strength, and ray the
+	// direction that it is seen in.
+	counts []float64
+	ray    []calib.Vec3
 
 	near    kernels.Near // scratch
-	rays    []calib.Vec3
-	weights []float64
+	nearest []int32      // scratch: the edges nearest to a candidate
+	weights []float64    // scratch: what they count
 }
 
 func newEdgeGrid(es []edge, w, h, cell int, cam calib.Camera) *edgeGrid {
 	n := len(es)
-	g := &edgeGrid{cell: cell, w: (w + cell - 1) / cell, h: (h + cell - 1) / cell, edges: kernels.MakeEdges(n), mag: make([]float64, n), ray: make([]calib.Vec3, n)}
+	g := &edgeGrid{cell: cell, w: (w + cell - 1) / cell, h: (h + cell - 1) / cell, edges: kernels.MakeEdges(n), counts: make([]float64, n), ray: make([]calib.Vec3, n)}
 	g.first = make([]int32, g.w*g.h+1)
 	at := func(e edge) int { return int(e.y)/cell*g.w + int(e.x)/cell }
 	for _, e := range es {
@@ -54,7 +56,7 @@ func newEdgeGrid(es []edge, w, h, cell int, cam calib.Camera) *edgeGrid {
 		c := at(e)
 		i := next[c]
 		g.edges.X[i], g.edges.Y[i], g.edges.GX[i], g.edges.GY[i] = float32(e.x), float32(e.y), float32(e.gx), float32(e.gy)
-		g.mag[i], g.ray[i] = e.mag, cam.Ray(e.x, e.y)
+		g.counts[i], g.ray[i] = e.mag/(e.mag+halfStrength), cam.Ray(e.x, e.y)
 		next[c]++
 	}
 	return g
@@ -110,19 +112,17 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 			CX: e.CxPX - c.x, CY: e.CyPX - c.y, Cos: cos, Sin: sin, SemiMajor: e.SemiMajorPX, SemiMinor: e.SemiMinorPX,
 			Radius: r, Tolerance: band*r + 0.9, LeastCos: 0.85,
 		}, &best)
-		n := 0
 		score := 0.0
-		g.rays, g.weights = g.rays[:0], g.weights[:0]
+		g.nearest, g.weights = g.nearest[:0], g.weights[:0]
 		for _, p := range best {
 			if p >= 0 {
-				n++
 				i := g.near.Index[p]
-				w := g.mag[i] / (g.mag[i] + halfStrength)
+				w := g.counts[i]
 				score += w
-				g.rays = append(g.rays, g.ray[i])
-				g.weights = append(g.weights, w)
+				g.nearest, g.weights = append(g.nearest, i), append(g.weights, w)
 			}
 		}
+		n := len(g.nearest)
 		out.coverage, out.score = float64(n)/bins, score/bins
 		// Not even the widest band about it shows a circle: it won't get better.
 		if n < 12 || out.score < hopeless {
@@ -132,7 +132,7 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 		if pass == 4 {
 			break
 		}
-		cone, ok := calib.FitCone(g.rays, g.weights)
+		cone, ok := calib.FitConeAmong(g.ray, g.nearest, g.weights)
 		var next calib.Ellipse
 		if ok {
 			next, ok = cone.Outline(cam)

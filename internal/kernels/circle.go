@@ -29,13 +29,12 @@ func MakeEdges(n int) Edges {
 type Near struct {
 	Edges
 	Index []int32
-	off   []float32
 }
 
 // Reset forgets all, and makes room for at least n.
 func (a *Near) Reset(n int) {
-	if cap(a.X) < n {
-		a.Edges, a.Index, a.off = MakeEdges(n), make([]int32, n), make([]float32, n)
+	if n = eight(n); cap(a.X) < n {
+		a.Edges, a.Index = MakeEdges(n), make([]int32, n)
 	}
 	a.X, a.Y, a.GX, a.GY, a.Index = a.X[:0], a.Y[:0], a.GX[:0], a.GY[:0], a.Index[:0]
 }
@@ -101,9 +100,8 @@ func (a *Near) Nearest(r Ring, best *[Directions]int32) {
 		pa: C.float(1 / r.SemiMajor), pb: C.float(1 / r.SemiMinor), r: C.float(r.Radius),
 		lo2: C.float(lo * lo), hi2: C.float(hi * hi), along2: C.float(r.LeastCos * r.LeastCos), tol: C.float(r.Tolerance),
 	}
-	off := a.off[:len(a.X)]
 	C.tw_nearest(f32(&a.X[0]), f32(&a.Y[0]), f32(&a.GX[0]), f32(&a.GY[0]), C.int(len(a.X)), &e,
-		f32(&tangents[0]), f32(&off[0]), (*C.int32_t)(&best[0]))
+		f32(&tangents[0]), i32(&best[0]))
 }
 
 func f32(p *float32) *C.float { return (*C.float)(p) }

@@ -1,18 +1,5 @@
 // Where a picture changes fastest. Included by loops.c.
 
-// any says whether one of eight comparisons holds.
-static inline __attribute__((always_inline)) int NAME(any)(v8i m)
-{
-#if defined(__AVX__)
-	return __builtin_ia32_movmskps256((v8f_full)m);
-#else
-	int32_t some = 0;
-	for (int i = 0; i < 8; i++)
-		some |= m[i];
-	return some;
-#endif
-}
-
 // opponents takes n pixels of three numbers, blue, green and red, to a row each of three
 // times the lightness, red against green, and twice yellow against blue.
 static inline void NAME(opponents)(const int16_t *restrict bgr, int n, int16_t *restrict l, int16_t *restrict a, int16_t *restrict b)
@@ -137,7 +124,7 @@ static int NAME(peaks)(const float *row, int w, float least, int32_t *out)
 		if (to == from + 8) {
 			// Hardly any is high enough.
 			v8i high = (v8i)(*(const v8f *)(row + from) >= least);
-			if (!NAME(any)(high))
+			if (!NAME(which)(high))
 				continue;
 		}
 		for (int x = from; x < to; x++) {

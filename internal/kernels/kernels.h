@@ -22,7 +22,7 @@ int tw_annulus(const float *x, const float *y, const float *gx, const float *gy,
 	       float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first);
 int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, float cx, float cy, float lo2, float hi2);
 void tw_nearest(const float *x, const float *y, const float *gx, const float *gy, int n, const tw_ring *e, const float *tangents,
-		float *off, int32_t *best);
+		int32_t *best);
 
 // Profiles across an outline; see profile.go.
 #define TW_STEPS 3
@@ -118,7 +118,6 @@ int tw_peaks(const float *row, int w, float least, int32_t *out);
 
 // Light and rays; see light.go and cone.go.
 void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const double *share, double *sum);
-void tw_mean_ray(const double *ray, const double *weight, int n, double *out);
-int tw_cone_sums(const double *ray, const double *weight, int n, const double *xyz, double *out);
+int tw_cone_sums(const double *ray, const int32_t *at, const double *weight, int n, double *xyz, double *out);
 
 #endif

@@ -32,6 +32,7 @@ static int plain; // for tests: only what every processor has
 void tw_plain(int on) { plain = on; }
 
 #define NAME(f) f##_any
+#include "eight.h"
 #include "edges.h"
 #include "circle.h"
 #include "profile.h"
@@ -46,6 +47,7 @@ void tw_plain(int on) { plain = on; }
 #pragma GCC push_options
 #pragma GCC target("avx2")
 #define NAME(f) f##_avx2
+#include "eight.h"
 #include "edges.h"
 #include "circle.h"
 #include "profile.h"
@@ -73,9 +75,9 @@ int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, floa
 }
 
 void tw_nearest(const float *x, const float *y, const float *gx, const float *gy, int n, const tw_ring *e, const float *tangents,
-		float *off, int32_t *best)
+		int32_t *best)
 {
-	BEST(nearest)(x, y, gx, gy, n, e, tangents, off, best);
+	BEST(nearest)(x, y, gx, gy, n, e, tangents, best);
 }
 
 void tw_patch_row(const uint8_t *bgr, int n, const float *table, float *out)
@@ -185,12 +187,7 @@ void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx
 	BEST(luminance)(bgr, stride, x, y, dx, dy, n, share, sum);
 }
 
-void tw_mean_ray(const double *ray, const double *weight, int n, double *out)
+int tw_cone_sums(const double *ray, const int32_t *at, const double *weight, int n, double *xyz, double *out)
 {
-	BEST(mean_ray)(ray, weight, n, out);
-}
-
-int tw_cone_sums(const double *ray, const double *weight, int n, const double *xyz, double *out)
-{
-	return BEST(cone_sums)(ray, weight, n, xyz, out);
+	return BEST(cone_sums)(ray, at, weight, n, xyz, out);
 }

@@ -1,19 +1,5 @@
 // How places that were seen agree with an outline. Included by loops.c.
 
-static inline __attribute__((always_inline)) v8f NAME(root)(v8f v)
-{
-#if defined(__AVX__)
-	return __builtin_ia32_sqrtps256(v);
-#elif defined(__SSE__)
-	v4f a = __builtin_ia32_sqrtps((v4f){v[0], v[1], v[2], v[3]}), b = __builtin_ia32_sqrtps((v4f){v[4], v[5], v[6], v[7]});
-	return (v8f){a[0], a[1], a[2], a[3], b[0], b[1], b[2], b[3]};
-#else
-	for (int i = 0; i < 8; i++)
-		v[i] = sqrtf(v[i]);
-	return v;
-#endif
-}
-
 // offs is how far outside an ellipse each of n places lies, along its normal to first
 // order. The arrays have room for a multiple of eight.
 static void NAME(offs)(const float *x, const float *y, int n, const tw_probe *e, float *off)
