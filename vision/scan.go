@@ -16,12 +16,13 @@ type place struct {
 	strength float64 // height of the change, in units of the local noise
 	width    float64 // 10 to 90 %, px; 0 when not measured
 	step     bool    // a step, with its half height; otherwise a place of steep change
-	ray      calib.Vec3
 }
 
 // sight is what was seen around one marble.
 type sight struct {
-	places []place // direction by direction, outermost first in each
+	places []place      // direction by direction, outermost first in each
+	rays   []calib.Vec3 // the direction that each is seen in
+	counts []float64    // what each counts in a fit
 	at     kernels.Places
 	x, y   float64 // what at measures from, px
 	// looked, hidden and outside count the directions looked along, hidden by a
@@ -44,7 +45,10 @@ type refiner struct {
 	ends    []int            // scratch
 	fits    fitRoom          // scratch
 	near    band             // scratch
-	asked   band             // scratch
+	asked   kernels.Places   // scratch
+	dirs    []int32          // scratch
+	probes  []kernels.Probe  // scratch: outlines drawn
+	drawn   []calib.Ellipse  // scratch: the same
 }
 
 // close gives back what the refiner took that others can use.
@@ -170,7 +174,6 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 			}
 			off += rim
 			p := place{x: q.x0 + q.nx*off, y: q.y0 + q.ny*off, off: off, strength: strength, width: width, step: isStep}
-			p.ray = rf.cam.Ray(p.x, p.y)
 			all = append(all, p)
 		}
 		for _, s := range steps {
@@ -193,19 +196,20 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 		ends = append(ends, len(all))
 	}
 	rf.ends = ends
-	out.hold(all, ends)
+	out.hold(all, ends, rf.cam)
 	return out
 }
 
 // hold takes what was seen: places direction by direction, and where those of each
 // end.
-func (s *sight) hold(places []place, ends []int) {
-	s.places = places
+func (s *sight) hold(places []place, ends []int, cam calib.Camera) {
+	s.places, s.rays, s.counts = places, s.rays[:0], s.counts[:0]
 	s.at.Reset(len(places), len(ends))
 	from := 0
 	for _, to := range ends {
 		for i := from; i < to; i++ {
 			p := &places[i]
+			s.rays, s.counts = append(s.rays, cam.Ray(p.x, p.y)), append(s.counts, p.strength/(p.strength+fitHalf))
 			speaks := p.strength / (p.strength + judgeHalf)
 			s.at.Add(float32(p.x-s.x), float32(p.y-s.y), float32(speaks), float32(sureWeight(p.strength)), float32(p.width), p.step)
 		}

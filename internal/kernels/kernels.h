@@ -47,11 +47,12 @@ void tw_profile(const float *raw, const int64_t *from, const double *weights, in
 		double *room, tw_seen *seen, double *steep);
 
 // Places seen around a marble; see outline.go. Those of direction d are numbers
-// ends[d] to before ends[d + 1], outermost first.
+// ends[d] to before ends[d + 1], outermost first. The first five rows of numbers, and a
+// sixth that is room, lie stride apart from x on.
 typedef struct {
-	const float *x, *y, *speaks, *against, *width;
-	const uint8_t *step;
-	const int32_t *ends;
+	float *x, *y, *speaks, *against, *width, *off;
+	uint8_t *step;
+	int32_t *seen, *ends;
 } tw_places;
 
 typedef struct {
@@ -62,16 +63,15 @@ typedef struct {
 	float tol, outside, soft, inner;
 } tw_terms;
 
-typedef struct {
-	int32_t place, inner;
-	float off;
-} tw_picked;
-
 void tw_offs(const float *x, const float *y, int n, const tw_probe *e, float *off);
-double tw_agreement(const float *x, const float *y, const float *speaks, const float *against, const float *width, const uint8_t *step,
-		    const int32_t *ends, int from, int to, const tw_probe *e, const tw_terms *t, float *off);
-int tw_pick(const float *x, const float *y, const float *width, const uint8_t *step, const int32_t *ends, int dirs, const tw_probe *e,
-	    float tol, float soft, int settled, float *off, tw_picked *out);
+int tw_within(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, int dirs, const tw_probe *e, double reach, float *ox, long ostride,
+	      uint8_t *ostep, int32_t *oseen, int32_t *oends);
+void tw_take(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, const int32_t *dirs, int n, float *ox, long ostride, uint8_t *ostep,
+	     int32_t *oseen, int32_t *oends);
+double tw_agreement(float *x, long stride, uint8_t *step, int32_t *ends, int from, int to, const tw_probe *e, const tw_terms *t);
+int tw_best(float *x, long stride, uint8_t *step, int32_t *ends, int few, int all, const double *ellipses, int n, double hopeless, const tw_terms *t);
+int tw_pick(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, int dirs, const tw_probe *e, float tol, float soft, int settled,
+	    int32_t *place, int32_t *of, uint8_t *inner, float *off);
 
 // Pictures; see picture.go. Tables by a number's own bits have steps of a 256th of the
 // number: from FROM to the last number below what they end at.

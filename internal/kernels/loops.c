@@ -101,18 +101,42 @@ void tw_offs(const float *x, const float *y, int n, const tw_probe *e, float *of
 	BEST(offs)(x, y, n, e, off);
 }
 
-double tw_agreement(const float *x, const float *y, const float *speaks, const float *against, const float *width, const uint8_t *step,
-		    const int32_t *ends, int from, int to, const tw_probe *e, const tw_terms *t, float *off)
+static tw_places places(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends)
 {
-	tw_places p = {x, y, speaks, against, width, step, ends};
-	return BEST(agreement)(&p, from, to, e, t, off);
+	return (tw_places){x, x + stride, x + 2 * stride, x + 3 * stride, x + 4 * stride, x + 5 * stride, step, seen, ends};
 }
 
-int tw_pick(const float *x, const float *y, const float *width, const uint8_t *step, const int32_t *ends, int dirs, const tw_probe *e,
-	    float tol, float soft, int settled, float *off, tw_picked *out)
+int tw_within(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, int dirs, const tw_probe *e, double reach, float *ox, long ostride,
+	      uint8_t *ostep, int32_t *oseen, int32_t *oends)
 {
-	tw_places p = {x, y, 0, 0, width, step, ends};
-	return BEST(pick)(&p, dirs, e, tol, soft, settled, off, out);
+	tw_places p = places(x, stride, step, seen, ends), o = places(ox, ostride, ostep, oseen, oends);
+	return BEST(within)(&p, dirs, e, reach, &o);
+}
+
+void tw_take(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, const int32_t *dirs, int n, float *ox, long ostride, uint8_t *ostep,
+	     int32_t *oseen, int32_t *oends)
+{
+	tw_places p = places(x, stride, step, seen, ends), o = places(ox, ostride, ostep, oseen, oends);
+	BEST(take)(&p, dirs, n, &o);
+}
+
+double tw_agreement(float *x, long stride, uint8_t *step, int32_t *ends, int from, int to, const tw_probe *e, const tw_terms *t)
+{
+	tw_places p = places(x, stride, step, 0, ends);
+	return BEST(agreement)(&p, from, to, e, t);
+}
+
+int tw_best(float *x, long stride, uint8_t *step, int32_t *ends, int few, int all, const double *ellipses, int n, double hopeless, const tw_terms *t)
+{
+	tw_places p = places(x, stride, step, 0, ends);
+	return BEST(best)(&p, few, all, ellipses, n, hopeless, t);
+}
+
+int tw_pick(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, int dirs, const tw_probe *e, float tol, float soft, int settled,
+	    int32_t *place, int32_t *of, uint8_t *inner, float *off)
+{
+	tw_places p = places(x, stride, step, seen, ends);
+	return BEST(pick)(&p, dirs, e, tol, soft, settled, place, of, inner, off);
 }
 
 void tw_across(const float *line, const int32_t *first, const float *weight, int count, int n, float *out)
