@@ -229,8 +229,8 @@ type patch struct {
 // patchRooms are what patches took that nobody needs any more.
 var patchRooms shelf[[]kernels.Sample]
 
-// fill takes what of the picture lies from inner to outer px of a place: the square
-// around, but for what is nearer than inner along its rows.
+// fill takes what of the picture lies from inner to outer px of a place, and a little
+// more. The rest of the square around is left as it was.
 func (p *patch) fill(px calib.Pixels, cx, cy, inner, outer float64) {
 	p.x, p.y = max(0, min(px.W-1, int(cx-outer))), max(0, min(px.H-1, int(cy-outer)))
 	p.w, p.h = max(0, min(px.W-1, int(cx+outer)+1))-p.x+1, max(0, min(px.H-1, int(cy+outer)+1))-p.y+1
@@ -243,15 +243,18 @@ func (p *patch) fill(px calib.Pixels, cx, cy, inner, outer float64) {
 		p.v = p.v[:n]
 	}
 	for y := range p.h {
-		// Where the middle begins and ends in this row of the patch.
-		from, to := p.w, p.w
-		if dy := float64(p.y+y) - cy; inner > math.Abs(dy) {
-			half := math.Sqrt(inner*inner - dy*dy)
-			from = max(0, min(p.w, int(cx-half)+1-p.x))
-			to = max(from, min(p.w, int(cx+half)-p.x))
+		dy := float64(p.y+y) - cy
+		half := func(r float64) float64 { return math.Sqrt(math.Max(0, r*r-dy*dy)) }
+		far, near := half(outer), half(inner)
+		begin, end := max(0, int(cx-far)-1-p.x), min(p.w, int(cx+far)+3-p.x)
+		if near == 0 {
+			p.row(px, y, begin, end)
+			continue
 		}
-		p.row(px, y, 0, from)
-		p.row(px, y, to, p.w)
+		// Where the middle begins and ends in this row of the patch.
+		from := max(begin, min(end, int(cx-near)+1-p.x))
+		p.row(px, y, begin, from)
+		p.row(px, y, max(from, min(end, int(cx+near)-p.x)), end)
 	}
 }
 

@@ -21,7 +21,7 @@ type Edges struct{ X, Y, GX, GY []float32 }
 
 // MakeEdges has room for n.
 func MakeEdges(n int) Edges {
-	all := make([]float32, 4*n)
+	all := make([]float32, 4*n+8)[:4*n] // C reads by eights
 	return Edges{all[:n:n], all[n : 2*n : 2*n], all[2*n : 3*n : 3*n], all[3*n:]}
 }
 

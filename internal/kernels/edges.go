@@ -45,12 +45,13 @@ func MakeRelief(bgr []uint8, w, h int) *Relief {
 // 0 to 1, over two pixels: the filters' weights, the channels' own factors, and a code.
 var perCode = [3]float64{1.0 / (3 * 16 * 255), 1.0 / (16 * 255), 1.0 / (2 * 16 * 255)}
 
-// Row is how row y changes: in each channel over two pixels to the right and down, of
-// colours from 0 to 1. The two pixels at both ends are left out.
-func (r *Relief) Row(y int, f func(x int, right, below [3]float64)) {
+// Row is how row y changes at every step-th pixel from the given one on: in each channel
+// over two pixels to the right and down, of colours from 0 to 1. The two pixels at both
+// ends are left out.
+func (r *Relief) Row(y, from, step int, f func(x int, right, below [3]float64)) {
 	w := r.W
 	C.tw_change((*C.uint8_t)(&r.bgr[0]), C.int(w), C.int(r.H), C.int(y), i16(&r.room[0]), i16(&r.room[6*w]))
-	for x := 2; x < w-2; x++ {
+	for x := max(2, from); x < w-2; x += step {
 		var right, below [3]float64
 		for k := range 3 {
 			right[k], below[k] = float64(r.room[2*k*w+x])*perCode[k], float64(r.room[(2*k+1)*w+x])*perCode[k]

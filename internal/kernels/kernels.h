@@ -26,6 +26,7 @@ void tw_nearest(const float *x, const float *y, const float *gx, const float *gy
 
 // Profiles across an outline; see profile.go.
 #define TW_STEPS 3
+#define TW_ACROSS 5 // profiles averaged
 
 typedef struct {
 	int window, gap, inward, level, apart; // samples
@@ -43,7 +44,7 @@ typedef struct {
 
 void tw_patch_row(const uint8_t *bgr, int n, const float *table, float *out);
 void tw_along(const float *patch, int w, int h, double x, double y, double dx, double dy, int n, float *out);
-void tw_profile(const float *raw, const int64_t *from, const double *weights, int count, int n, const tw_search *ss,
+void tw_profile(const float *raw, const int64_t *from, const double *weights, int n, const tw_search *ss,
 		double *room, tw_seen *seen, double *steep);
 
 // Places seen around a marble; see outline.go. Those of direction d are numbers

@@ -90,10 +90,10 @@ void tw_along(const float *patch, int w, int h, double x, double y, double dx, d
 	BEST(along)(patch, w, h, x, y, dx, dy, n, out);
 }
 
-void tw_profile(const float *raw, const int64_t *from, const double *weights, int count, int n, const tw_search *ss,
+void tw_profile(const float *raw, const int64_t *from, const double *weights, int n, const tw_search *ss,
 		double *room, tw_seen *seen, double *steep)
 {
-	BEST(profile)(raw, from, weights, count, n, ss, room, seen, steep);
+	BEST(profile)(raw, from, weights, n, ss, room, seen, steep);
 }
 
 void tw_offs(const float *x, const float *y, int n, const tw_probe *e, float *off)
