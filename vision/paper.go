@@ -232,7 +232,15 @@ func markPolygon(mask []bool, w, h int, poly [][2]float64, grow float64, inside 
 		return
 	}
 	data = data[:len(mask)]
-	for i := range mask {
+	// Inside it lies in as many rows as its corners.
+	first, last := 0, h
+	if inside {
+		first, last = h, 0
+		for _, p := range pts {
+			first, last = min(first, max(0, p.Y)), max(last, min(h, p.Y+1))
+		}
+	}
+	for i := first * w; i < last*w; i++ {
 		if (data[i] != 0) == inside {
 			mask[i] = true
 		}

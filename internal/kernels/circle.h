@@ -55,17 +55,20 @@ static inline __attribute__((always_inline)) v8i NAME(directions)(v8f dx, v8f dy
 }
 
 // nearest finds, in each direction about an ellipse, the edge nearest to it whose
-// gradient points along its normal: its number in best, -1 for none. C reads by eights.
-static void NAME(nearest)(const float *x, const float *y, const float *gx, const float *gy, int n, const tw_ring *e, const float *tangents,
-			  int32_t *best)
+// gradient points along its normal: direction by direction those there are, as number
+// says, with what each counts, in the room there is for one in each direction. It
+// returns how many there are, and all that they count in *sum. C reads by eights.
+static int NAME(nearest)(const float *x, const float *y, const float *gx, const float *gy, const int32_t *number, int n, const tw_ring *e,
+			 const float *tangents, const double *counts, int32_t *at, double *weight, double *sum)
 {
 	const float cx = e->cx, cy = e->cy, c = e->cos, s = e->sin, pa = e->pa, pb = e->pb;
 	const float lo2 = e->lo2, hi2 = e->hi2, along2 = e->along2;
-	float dist[8 * TW_EIGHTH];
-	for (int b = 0; b < 8 * TW_EIGHTH; b++) {
-		dist[b] = e->tol;
-		best[b] = -1;
-	}
+	// How far off the nearest lies, over its number: no number is negative, so that
+	// bits are in the order of what they stand for, and of two as near the first is less.
+	uint64_t least[8 * TW_EIGHTH];
+	const uint64_t none = (uint64_t)NAME(bits)(e->tol) << 32;
+	for (int b = 0; b < 8 * TW_EIGHTH; b++)
+		least[b] = none;
 	for (int from = 0; from < n; from += 8) {
 		const v8f dx = *(const v8f *)(x + from) - cx, dy = *(const v8f *)(y + from) - cy;
 		const v8f u = (c * dx + s * dy) * pa, v = (c * dy - s * dx) * pb;
@@ -82,12 +85,21 @@ static void NAME(nearest)(const float *x, const float *y, const float *gx, const
 		const v8i to = NAME(directions)(dx, dy, tangents);
 		for (; hits; hits &= hits - 1) {
 			const int i = __builtin_ctz(hits), b = to[i];
-			if (off[i] < dist[b]) {
-				dist[b] = off[i];
-				best[b] = from + i;
-			}
+			const uint64_t it = (uint64_t)NAME(bits)(off[i]) << 32 | (uint32_t)(from + i);
+			least[b] = it < least[b] ? it : least[b];
 		}
 	}
+	int k = 0;
+	double all = 0;
+	for (int b = 0; b < 8 * TW_EIGHTH; b++) {
+		if (least[b] == none)
+			continue;
+		at[k] = number[(uint32_t)least[b]];
+		all += weight[k] = counts[at[k]];
+		k++;
+	}
+	*sum = all;
+	return k;
 }
 
 // round_votes says of n pixels, from the first on, how far edges run round a circle

@@ -33,9 +33,10 @@ type slopeRow struct{ x, y, m2 []float32 }
 // is.
 func MakeRelief(bgr []uint8, w, h int) *Relief {
 	r := &Relief{W: w, H: h, bgr: bgr[:3*w*h], room: make([]int16, 18*w+16), at: make([]int32, w)}
-	all := make([]float32, 9*w)
+	m := eight(w) + 8 // C writes by eights
+	all := make([]float32, 9*m)
 	for i := range r.rows {
-		cut := func(k int) []float32 { return all[(3*i+k)*w : (3*i+k+1)*w] }
+		cut := func(k int) []float32 { return all[(3*i+k)*m : (3*i+k)*m+w] }
 		r.rows[i] = slopeRow{cut(0), cut(1), cut(2)}
 	}
 	return r
@@ -95,21 +96,26 @@ func (r *Relief) Edges(noise [3]float64, floor float64, masked []bool, f func(x,
 	}
 }
 
-// Vote adds one, for each edge, to the two cells that lie r px from it along its
+// Vote adds a number, for each edge, to the two cells that lie r px from it along its
 // gradient, both ways. Cells are w in a row, 1/per px wide.
-func (e Edges) Vote(cells []float32, w int, r, per float64) {
+func (e Edges) Vote(cells []float32, w int, r, per float64, by float32) {
 	if len(e.X) == 0 || w < 1 {
 		return
 	}
-	C.tw_vote(f32(&e.X[0]), f32(&e.Y[0]), f32(&e.GX[0]), f32(&e.GY[0]), C.int(len(e.X)), C.float(r), C.float(per), C.int(w), C.int(len(cells)/w), f32(&cells[0]))
+	C.tw_vote(f32(&e.X[0]), f32(&e.Y[0]), f32(&e.GX[0]), f32(&e.GY[0]), C.int(len(e.X)), C.float(r), C.float(per), C.float(by), C.int(w), C.int(len(cells)/w), f32(&cells[0]))
 }
 
-// Peaks gives the cells of row y, neither the first nor the last, that hold no less than
-// least and than the four beside them. room is for as many as a row has.
-func Peaks(cells []float32, w, y int, least float32, room []int32) []int32 {
-	_, _ = cells[(y-1)*w], cells[(y+2)*w-1]
+// Peaks gives the cells, numbered row by row, that hold no less than least and than the
+// four beside them, from row y on; those at the border of all are none. It stops where
+// room, which is for as many as a row has or more, may not hold the next row's, and
+// gives that row: one less than there are when it is done.
+func Peaks(cells []float32, w, y int, least float32, room []int32) (peaks []int32, next int) {
+	h := len(cells) / w
+	_ = cells[(y-1)*w]
 	_ = room[w-1]
-	return room[:C.tw_peaks(f32(&cells[y*w]), C.int(w), C.float(least), i32(&room[0]))]
+	at := C.int(y)
+	n := C.tw_peaks(f32(&cells[0]), C.int(w), C.int(h), &at, C.float(least), i32(&room[0]), C.int(len(room)))
+	return room[:n], int(at)
 }
 
 func i16(p *int16) *C.int16_t { return (*C.int16_t)(p) }

@@ -16,6 +16,13 @@ static inline __attribute__((always_inline)) unsigned NAME(which)(v8i m)
 #endif
 }
 
+static inline __attribute__((always_inline)) uint32_t NAME(bits)(float v)
+{
+	uint32_t b;
+	memcpy(&b, &v, sizeof b);
+	return b;
+}
+
 static inline __attribute__((always_inline)) v8f NAME(choice)(v8i of, v8f a, v8f b) { return (v8f)(((v8i)a & of) | ((v8i)b & ~of)); }
 static inline __attribute__((always_inline)) v8f NAME(size)(v8f v) { return (v8f)((v8i)v & INT32_MAX); }
 

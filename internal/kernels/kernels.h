@@ -21,8 +21,8 @@ typedef struct {
 int tw_annulus(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,
 	       float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first);
 int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, float cx, float cy, float lo2, float hi2);
-void tw_nearest(const float *x, const float *y, const float *gx, const float *gy, int n, const tw_ring *e, const float *tangents,
-		int32_t *best);
+int tw_nearest(const float *x, const float *y, const float *gx, const float *gy, const int32_t *number, int n, const tw_ring *e,
+	       const float *tangents, const double *counts, int32_t *at, double *weight, double *sum);
 
 // Profiles across an outline; see profile.go.
 #define TW_STEPS 3
@@ -60,6 +60,8 @@ typedef struct {
 	float cx, cy, cos, sin, pa, pb; // as in tw_ring
 } tw_probe;
 
+#define TW_SLOT 40 // numbers for a place each of eight directions
+
 typedef struct {
 	float tol, outside, soft, inner;
 } tw_terms;
@@ -70,7 +72,8 @@ int tw_within(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends
 void tw_take(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, const int32_t *dirs, int n, float *ox, long ostride, uint8_t *ostep,
 	     int32_t *oseen, int32_t *oends);
 double tw_agreement(float *x, long stride, uint8_t *step, int32_t *ends, int from, int to, const tw_probe *e, const tw_terms *t);
-int tw_best(float *x, long stride, uint8_t *step, int32_t *ends, int few, int all, const double *ellipses, int n, double hopeless, const tw_terms *t);
+int tw_best(float *x, long stride, uint8_t *step, int32_t *ends, int few, int all, const double *ellipses, int n, double hopeless, const tw_terms *t,
+	    float *room, int32_t *eights);
 int tw_pick(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, int dirs, const tw_probe *e, float tol, float soft, int settled,
 	    int32_t *place, int32_t *of, uint8_t *inner, float *off);
 
@@ -114,8 +117,8 @@ void tw_slope_row(const uint8_t *bgr, int w, int h, int y, const int32_t *least,
 		  int16_t *room);
 int tw_thin(const float *above, const float *here, const float *below, const float *sx, const float *sy, int w, float least,
 	    const uint8_t *masked, int32_t *out);
-void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells);
-int tw_peaks(const float *row, int w, float least, int32_t *out);
+void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, float by, int w, int h, float *cells);
+int tw_peaks(const float *cells, int w, int h, int *y, float least, int32_t *out, int room);
 
 // Light and rays; see light.go and cone.go.
 void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const double *share, double *sum);

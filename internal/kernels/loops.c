@@ -15,6 +15,7 @@ typedef float v8f __attribute__((vector_size(32), aligned(4)));
 typedef double v4d __attribute__((vector_size(32), aligned(8)));
 typedef int32_t v4i __attribute__((vector_size(16)));
 typedef int32_t v8i __attribute__((vector_size(32)));
+typedef int16_t v8s __attribute__((vector_size(16), aligned(2)));
 typedef int64_t v4l __attribute__((vector_size(32)));
 
 // A straight line through each channel.
@@ -74,10 +75,10 @@ int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, floa
 	return BEST(narrow)(x, y, gx, gy, at, n, cx, cy, lo2, hi2);
 }
 
-void tw_nearest(const float *x, const float *y, const float *gx, const float *gy, int n, const tw_ring *e, const float *tangents,
-		int32_t *best)
+int tw_nearest(const float *x, const float *y, const float *gx, const float *gy, const int32_t *number, int n, const tw_ring *e,
+	       const float *tangents, const double *counts, int32_t *at, double *weight, double *sum)
 {
-	BEST(nearest)(x, y, gx, gy, n, e, tangents, best);
+	return BEST(nearest)(x, y, gx, gy, number, n, e, tangents, counts, at, weight, sum);
 }
 
 void tw_patch_row(const uint8_t *bgr, int n, const float *table, float *out)
@@ -126,10 +127,11 @@ double tw_agreement(float *x, long stride, uint8_t *step, int32_t *ends, int fro
 	return BEST(agreement)(&p, from, to, e, t);
 }
 
-int tw_best(float *x, long stride, uint8_t *step, int32_t *ends, int few, int all, const double *ellipses, int n, double hopeless, const tw_terms *t)
+int tw_best(float *x, long stride, uint8_t *step, int32_t *ends, int few, int all, const double *ellipses, int n, double hopeless, const tw_terms *t,
+	    float *room, int32_t *eights)
 {
 	tw_places p = places(x, stride, step, 0, ends);
-	return BEST(best)(&p, few, all, ellipses, n, hopeless, t);
+	return BEST(best)(&p, few, all, ellipses, n, hopeless, t, room, eights);
 }
 
 int tw_pick(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, int dirs, const tw_probe *e, float tol, float soft, int settled,
@@ -196,14 +198,14 @@ int tw_thin(const float *above, const float *here, const float *below, const flo
 	return BEST(thin)(m2, sx, sy, w, least, masked, out);
 }
 
-void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells)
+void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, float by, int w, int h, float *cells)
 {
-	BEST(vote)(x, y, gx, gy, n, r, per, w, h, cells);
+	BEST(vote)(x, y, gx, gy, n, r, per, by, w, h, cells);
 }
 
-int tw_peaks(const float *row, int w, float least, int32_t *out)
+int tw_peaks(const float *cells, int w, int h, int *y, float least, int32_t *out, int room)
 {
-	return BEST(peaks)(row, w, least, out);
+	return BEST(peaks)(cells, w, h, y, least, out, room);
 }
 
 void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const double *share, double *sum)

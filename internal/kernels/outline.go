@@ -15,7 +15,10 @@ package kernels
 // #include "kernels.h"
 import "C"
 
-import "unsafe"
+import (
+	"slices"
+	"unsafe"
+)
 
 // Places are those seen around a marble, direction by direction and outermost first in
 // each. The zero value has none.
@@ -28,6 +31,8 @@ type Places struct {
 	seen            []int32 // which each is among those that they were taken from
 	ends            []int32 // where each direction's begin; one more than there are
 	picks           Picks
+	room            []float32
+	eights          []int32
 }
 
 // eight is how far C reads and writes from a number on: by eights.
@@ -168,9 +173,26 @@ func (p *Places) Best(of []Probe, few int, hopeless float64, t Terms) int {
 	if len(of) == 0 || len(p.x) == 0 {
 		return -1
 	}
+	all := p.Directions()
+	slots := p.slots(0, few) + p.slots(few, all)
+	p.room = slices.Grow(p.room[:0], slots*C.TW_SLOT+8) // C begins at a multiple of 32 bytes
+	p.eights = slices.Grow(p.eights[:0], all/8+2)
 	terms := t.c()
 	x, stride, step, _, ends := p.c()
-	return int(C.tw_best(x, stride, step, ends, C.int(few), C.int(p.Directions()), (*C.double)(&of[0].CX), C.int(len(of)), C.double(hopeless), &terms))
+	return int(C.tw_best(x, stride, step, ends, C.int(few), C.int(all), (*C.double)(&of[0].CX), C.int(len(of)), C.double(hopeless), &terms,
+		f32(unsafe.SliceData(p.room)), i32(unsafe.SliceData(p.eights))))
+}
+
+// slots is how many slots of eight directions each those from to before to fill.
+func (p *Places) slots(from, to int) (n int) {
+	for d := from; d < to; d += 8 {
+		most := 0
+		for k := d; k < min(d+8, to); k++ {
+			most = max(most, int(p.ends[k+1]-p.ends[k]))
+		}
+		n += most
+	}
+	return n
 }
 
 // Picks are the places chosen, one in each direction that has any to choose.
