@@ -92,7 +92,7 @@ const alikeShare = 0.05
 // ballot is the room for one radius' votes, and for those spread: made once, since
 // the system takes longer to hand out memory than the votes take.
 type ballot struct {
-	votes, spread gocv.Mat // votes are none between two radii
+	votes, spread gocv.Mat
 	peaks         []int32
 }
 
@@ -143,13 +143,12 @@ func (b *ballot) vote(out []circle, es kernels.Edges, w, h int, r, sigma float64
 		return out
 	}
 	defer sm.Close()
-	es.Vote(data, w, r, per, 1)
+	clear(data) // and brings the cells near: taking votes back costs more
+	es.Vote(data, w, r, per)
 	blur := sigma * per
 	k := int(3*blur)*2 + 1
 	// Into a matrix of the size and type that comes out, so it is written in place.
 	gocv.GaussianBlur(acc, &sm, imagePt(k, k), blur, blur, gocv.BorderConstant)
-	// Few cells have votes: taking these back is quicker than clearing all.
-	es.Vote(data, w, r, per, -1)
 	// A whole circle has 2 pi r edge pixels (thinned edges have about 0.9
 	// of that); all in one cell, the blur's peak is 1/(2 pi blur^2).
 	norm := float32(2 * math.Pi * blur * blur / (2 * math.Pi * r * 0.9))

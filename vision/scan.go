@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math"
+	"slices"
 
 	"tawsight/calib"
 	"tawsight/internal/colour"
@@ -30,6 +31,13 @@ type sight struct {
 	looked, hidden, outside int
 }
 
+// line is where a scan looks along a normal.
+type line struct {
+	seen           bool
+	first          int // first sample inside the picture
+	x0, y0, nx, ny float64
+}
+
 // refiner holds what the search along normals needs, for one photo at one size.
 type refiner struct {
 	px      calib.Pixels
@@ -40,6 +48,7 @@ type refiner struct {
 	rim     rimTable
 	patch   patch            // scratch: the picture around the marble
 	raw     []kernels.Sample // scratch: profiles as sampled
+	lines   []line           // scratch
 	reader  kernels.Reader   // scratch
 	sights  [2]sight         // scratch: those of the last two scans
 	ends    []int            // scratch
@@ -108,15 +117,11 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 	inward := 1.0 + 2.2*rf.sigmaPX // how far inside the step's full height is looked for
 	start := reach + window + gap
 	m := int((start + reach + inward + 2) / step)
-	type ray struct {
-		seen           bool
-		first          int // first sample inside the picture
-		x0, y0, nx, ny float64
-	}
 	rf.sights[0], rf.sights[1] = rf.sights[1], rf.sights[0]
 	out := &rf.sights[0]
 	out.x, out.y, out.looked, out.hidden, out.outside = e.CxPX, e.CyPX, 0, 0, 0
-	rays := make([]ray, n)
+	rf.lines = slices.Grow(rf.lines[:0], n)[:n]
+	lines := rf.lines
 	if cap(rf.raw) < n*m {
 		rf.raw = make([]kernels.Sample, n*m)
 	}
@@ -124,8 +129,9 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 	room := e.SemiMajorPX + start + 2
 	rf.patch.fill(rf.px, e.CxPX, e.CyPX, e.SemiMinorPX-(float64(m)*step-start)-3, room)
 	w, h := float64(rf.px.W-1), float64(rf.px.H-1)
-	for k := range rays {
-		q := &rays[k]
+	for k := range lines {
+		q := &lines[k]
+		*q = line{}
 		q.x0, q.y0, q.nx, q.ny = e.At(2 * math.Pi * float64(k) / float64(n))
 		if xo, yo := q.x0+q.nx*1.5, q.y0+q.ny*1.5; xo < 0 || yo < 0 || xo > w || yo > h {
 			out.outside++
@@ -151,7 +157,7 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 	rim := rf.rim.shift(r)
 	rf.reader.Look(searchAt(step, window, gap, inward, rf.sigmaPX), m)
 	all, ends := out.places[:0], rf.ends[:0]
-	for k, q := range rays {
+	for k, q := range lines {
 		if !q.seen {
 			continue
 		}
@@ -161,7 +167,7 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 		var near [5]int
 		for j := range near {
 			kk := (k + j - 2 + n) % n
-			if near[j] = -1; rays[kk].seen && rays[kk].first <= first {
+			if near[j] = -1; lines[kk].seen && lines[kk].first <= first {
 				near[j] = kk*m + first
 			}
 		}

@@ -96,13 +96,13 @@ func (r *Relief) Edges(noise [3]float64, floor float64, masked []bool, f func(x,
 	}
 }
 
-// Vote adds a number, for each edge, to the two cells that lie r px from it along its
+// Vote adds one, for each edge, to the two cells that lie r px from it along its
 // gradient, both ways. Cells are w in a row, 1/per px wide.
-func (e Edges) Vote(cells []float32, w int, r, per float64, by float32) {
+func (e Edges) Vote(cells []float32, w int, r, per float64) {
 	if len(e.X) == 0 || w < 1 {
 		return
 	}
-	C.tw_vote(f32(&e.X[0]), f32(&e.Y[0]), f32(&e.GX[0]), f32(&e.GY[0]), C.int(len(e.X)), C.float(r), C.float(per), C.float(by), C.int(w), C.int(len(cells)/w), f32(&cells[0]))
+	C.tw_vote(f32(&e.X[0]), f32(&e.Y[0]), f32(&e.GX[0]), f32(&e.GY[0]), C.int(len(e.X)), C.float(r), C.float(per), C.int(w), C.int(len(cells)/w), f32(&cells[0]))
 }
 
 // Peaks gives the cells, numbered row by row, that hold no less than least and than the

@@ -97,9 +97,9 @@ static int NAME(thin)(const float *const m2[3], const float *sx, const float *sy
 	return n;
 }
 
-// vote adds a number for each edge to the two cells that lie r px from it along its
+// vote adds one for each edge to the two cells that lie r px from it along its
 // gradient, both ways. C reads by eights.
-static void NAME(vote)(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, float by, int w, int h, float *cells)
+static void NAME(vote)(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells)
 {
 	for (int from = 0; from < n; from += 8) {
 		const unsigned some = n - from < 8 ? (1u << (n - from)) - 1 : 255;
@@ -111,7 +111,7 @@ static void NAME(vote)(const float *x, const float *y, const float *gx, const fl
 			const v8i cell = b * w + a;
 			unsigned in = some & NAME(which)((v8i)(u >= 0) & (v8i)(v >= 0) & (a < w) & (b < h));
 			for (; in; in &= in - 1)
-				cells[cell[__builtin_ctz(in)]] += by;
+				cells[cell[__builtin_ctz(in)]]++;
 		}
 	}
 }

@@ -144,7 +144,7 @@ func TestVotesAndTheirPeaks(t *testing.T) {
 			e.GX[i], e.GY[i] = float32(c), float32(s)
 		}
 		cells := make([]float32, w*h)
-		e.Vote(cells, w, 12, per, 1)
+		e.Vote(cells, w, 12, per)
 		want := make([]float32, w*h)
 		for i := range e.X {
 			for _, s := range [2]float32{-12, 12} {
@@ -185,12 +185,6 @@ func TestVotesAndTheirPeaks(t *testing.T) {
 		}
 		if len(highest) == 0 {
 			t.Error("no peaks")
-		}
-		e.Vote(cells, w, 12, per, -1)
-		for i, v := range cells {
-			if v != 0 {
-				t.Fatalf("cell %d: %v votes left", i, v)
-			}
 		}
 	})
 }

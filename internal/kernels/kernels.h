@@ -117,11 +117,16 @@ void tw_slope_row(const uint8_t *bgr, int w, int h, int y, const int32_t *least,
 		  int16_t *room);
 int tw_thin(const float *above, const float *here, const float *below, const float *sx, const float *sy, int w, float least,
 	    const uint8_t *masked, int32_t *out);
-void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, float by, int w, int h, float *cells);
+void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells);
 int tw_peaks(const float *cells, int w, int h, int *y, float least, int32_t *out, int room);
 
 // Light and rays; see light.go and cone.go.
 void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const double *share, double *sum);
 int tw_cone_sums(const double *ray, const int32_t *at, const double *weight, int n, double *xyz, double *out);
+
+// Surfaces; see surface.go.
+void tw_surface_sums(const double *x, const double *y, const double *value, long stride, int n, const double *coef, const double *scale,
+		     double *weight, double *moments, double *sides);
+int tw_surface_offs(const double *x, const double *y, const double *value, const double *weight, int n, const double *coef, double *out);
 
 #endif

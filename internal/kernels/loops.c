@@ -42,6 +42,7 @@ void tw_plain(int on) { plain = on; }
 #include "face.h"
 #include "light.h"
 #include "cone.h"
+#include "surface.h"
 #undef NAME
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
@@ -57,6 +58,7 @@ void tw_plain(int on) { plain = on; }
 #include "face.h"
 #include "light.h"
 #include "cone.h"
+#include "surface.h"
 #undef NAME
 #pragma GCC pop_options
 #define BEST(f) (!plain && __builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
@@ -198,9 +200,9 @@ int tw_thin(const float *above, const float *here, const float *below, const flo
 	return BEST(thin)(m2, sx, sy, w, least, masked, out);
 }
 
-void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, float by, int w, int h, float *cells)
+void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells)
 {
-	BEST(vote)(x, y, gx, gy, n, r, per, by, w, h, cells);
+	BEST(vote)(x, y, gx, gy, n, r, per, w, h, cells);
 }
 
 int tw_peaks(const float *cells, int w, int h, int *y, float least, int32_t *out, int room)
@@ -216,4 +218,15 @@ void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx
 int tw_cone_sums(const double *ray, const int32_t *at, const double *weight, int n, double *xyz, double *out)
 {
 	return BEST(cone_sums)(ray, at, weight, n, xyz, out);
+}
+
+void tw_surface_sums(const double *x, const double *y, const double *value, long stride, int n, const double *coef, const double *scale,
+		     double *weight, double *moments, double *sides)
+{
+	BEST(surface_sums)(x, y, value, stride, n, coef, scale, weight, moments, sides);
+}
+
+int tw_surface_offs(const double *x, const double *y, const double *value, const double *weight, int n, const double *coef, double *out)
+{
+	return BEST(surface_offs)(x, y, value, weight, n, coef, out);
 }
