@@ -251,7 +251,7 @@ func (p *patch) fill(px calib.Pixels, cx, cy, inner, outer float64) {
 	for y := range p.h {
 		dy := float64(p.y+y) - cy
 		half := func(r float64) float64 { return math.Sqrt(math.Max(0, r*r-dy*dy)) }
-		far, near := half(outer), half(inner)
+		far, near := half(outer), half(math.Max(0, inner))
 		begin, end := max(0, int(cx-far)-1-p.x), min(p.w, int(cx+far)+3-p.x)
 		if near == 0 {
 			p.row(px, y, begin, end)

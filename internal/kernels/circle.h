@@ -47,9 +47,9 @@ static inline __attribute__((always_inline)) v8i NAME(directions)(v8f dx, v8f dy
 		b -= (v8i)(t >= tangents[i]);
 	// Mirrored, direction b of 2 k eighths is the last but b.
 	v8i mirror = steep;
-	b = ((b ^ mirror) + (mirror & (2 * TW_EIGHTH)));
+	b = (b ^ mirror) + (mirror & (2 * TW_EIGHTH));
 	mirror = (v8i)(dx < 0);
-	b = ((b ^ mirror) + (mirror & (4 * TW_EIGHTH)));
+	b = (b ^ mirror) + (mirror & (4 * TW_EIGHTH));
 	mirror = (v8i)(dy < 0);
 	return (b ^ mirror) + (mirror & (8 * TW_EIGHTH));
 }
