@@ -11,21 +11,19 @@ import (
 // that graze a sphere: three unknowns, linear, so at least three rays. Both
 // slices have the same length. ok is false when the rays fix no cone.
 func FitCone(rays []Vec3, weights []float64) (Cone, bool) {
-	// In coordinates about the mean ray the normal equations are well
-	// conditioned even for small marbles: V = m k + t with t across m.
-	m := Vec3(kernels.MeanRay(numbers(rays), weights))
-	if len(rays) < 3 || m.Norm() == 0 {
+	return FitConeAmong(rays, nil, weights)
+}
+
+// FitConeAmong is FitCone of those rays that at numbers; nil stands for all. Weights are
+// in the order of at.
+func FitConeAmong(rays []Vec3, at []int32, weights []float64) (Cone, bool) {
+	if len(weights) < 3 {
 		return Cone{}, false
 	}
-	z := m.Unit()
-	x := Vec3{0, 1, 0}
-	if math.Abs(z[1]) > 0.9 {
-		x = Vec3{1, 0, 0}
-	}
-	x = x.Cross(z).Unit()
-	y := z.Cross(x)
-	// V.u = 1 with V = z c + x p + y q: divide by z.u, which is near cos A.
-	s, ok := kernels.ConeSums(numbers(rays), weights, &[3][3]float64{x, y, z})
+	// In coordinates about the mean ray z the normal equations are well
+	// conditioned even for small marbles: V.u = 1 with V = z c + x p + y q, divided
+	// by z.u, which is near cos A.
+	axes, s, ok := kernels.ConeSums(numbers(rays), at, weights)
 	if !ok {
 		return Cone{}, false
 	}
@@ -36,7 +34,7 @@ func FitCone(rays []Vec3, weights []float64) (Cone, bool) {
 	}
 	var v Vec3
 	for k := range v {
-		v[k] = z[k]*sol[0] + x[k]*sol[1] + y[k]*sol[2]
+		v[k] = axes[2][k]*sol[0] + axes[0][k]*sol[1] + axes[1][k]*sol[2]
 	}
 	return Cone{V: v}, v.Dot(v) > 1
 }

@@ -1,8 +1,9 @@
 package vision
 
 import (
+	"cmp"
 	"math"
-	"sort"
+	"slices"
 
 	"tawsight/calib"
 	"tawsight/internal/kernels"
@@ -30,17 +31,18 @@ type edgeGrid struct {
 	w, h  int
 	first []int32 // where each cell's edges begin among all, row by row
 	edges kernels.Edges
-	mag   []float64
-	ray   []calib.Vec3 // the direction that each is seen in
+	// counts is what each counts for an outline, by its strength, and ray the
+	// direction that it is seen in.
+	counts []float64
+	ray    []calib.Vec3
 
-	near    kernels.Near // scratch
-	rays    []calib.Vec3
-	weights []float64
+	near   kernels.Near   // scratch
+	chosen kernels.Chosen // scratch: the edges nearest to a candidate
 }
 
 func newEdgeGrid(es []edge, w, h, cell int, cam calib.Camera) *edgeGrid {
 	n := len(es)
-	g := &edgeGrid{cell: cell, w: (w + cell - 1) / cell, h: (h + cell - 1) / cell, edges: kernels.MakeEdges(n), mag: make([]float64, n), ray: make([]calib.Vec3, n)}
+	g := &edgeGrid{cell: cell, w: (w + cell - 1) / cell, h: (h + cell - 1) / cell, edges: kernels.MakeEdges(n), counts: make([]float64, n), ray: make([]calib.Vec3, n)}
 	g.first = make([]int32, g.w*g.h+1)
 	at := func(e edge) int { return int(e.y)/cell*g.w + int(e.x)/cell }
 	for _, e := range es {
@@ -54,7 +56,7 @@ func newEdgeGrid(es []edge, w, h, cell int, cam calib.Camera) *edgeGrid {
 		c := at(e)
 		i := next[c]
 		g.edges.X[i], g.edges.Y[i], g.edges.GX[i], g.edges.GY[i] = float32(e.x), float32(e.y), float32(e.gx), float32(e.gy)
-		g.mag[i], g.ray[i] = e.mag, cam.Ray(e.x, e.y)
+		g.counts[i], g.ray[i] = e.mag/(e.mag+halfStrength), cam.Ray(e.x, e.y)
 		next[c]++
 	}
 	return g
@@ -101,7 +103,6 @@ const (
 func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 	out := coarse{e: calib.Ellipse{CxPX: c.x, CyPX: c.y, SemiMajorPX: c.r, SemiMinorPX: c.r}}
 	g.nearby(c, nearestEdge, farthestEdge)
-	var best [kernels.Directions]int32
 	for pass, band := range [5]float64{0.16, 0.10, 0.06, 0.04, 0.025} {
 		e := out.e
 		r := out.r()
@@ -109,21 +110,9 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 		g.near.Nearest(kernels.Ring{
 			CX: e.CxPX - c.x, CY: e.CyPX - c.y, Cos: cos, Sin: sin, SemiMajor: e.SemiMajorPX, SemiMinor: e.SemiMinorPX,
 			Radius: r, Tolerance: band*r + 0.9, LeastCos: 0.85,
-		}, &best)
-		n := 0
-		score := 0.0
-		g.rays, g.weights = g.rays[:0], g.weights[:0]
-		for _, p := range best {
-			if p >= 0 {
-				n++
-				i := g.near.Index[p]
-				w := g.mag[i] / (g.mag[i] + halfStrength)
-				score += w
-				g.rays = append(g.rays, g.ray[i])
-				g.weights = append(g.weights, w)
-			}
-		}
-		out.coverage, out.score = float64(n)/bins, score/bins
+		}, g.counts, &g.chosen)
+		n := len(g.chosen.Edge)
+		out.coverage, out.score = float64(n)/bins, g.chosen.Sum/bins
 		// Not even the widest band about it shows a circle: it won't get better.
 		if n < 12 || out.score < hopeless {
 			out.coverage, out.score = 0, 0
@@ -132,7 +121,7 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 		if pass == 4 {
 			break
 		}
-		cone, ok := calib.FitCone(g.rays, g.weights)
+		cone, ok := calib.FitConeAmong(g.ray, g.chosen.Edge, g.chosen.Weight)
 		var next calib.Ellipse
 		if ok {
 			next, ok = cone.Outline(cam)
@@ -155,28 +144,30 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 // of refraction, a window's reflection, a ribbon) have edges too; the outline
 // is the largest circle about as well covered as the best of its family.
 func choose(cs []coarse, minScore float64) []coarse {
-	var ok []coarse
-	for _, c := range cs {
-		if c.score >= minScore {
-			ok = append(ok, c)
+	ok := make([]*coarse, 0, len(cs))
+	for i := range cs {
+		if cs[i].score >= minScore {
+			ok = append(ok, &cs[i])
 		}
 	}
-	sort.Slice(ok, func(i, j int) bool {
-		a, b := ok[i], ok[j]
+	slices.SortFunc(ok, func(a, b *coarse) int {
 		if a.score != b.score {
-			return a.score > b.score
+			return cmp.Compare(b.score, a.score)
 		}
-		if a.r() != b.r() {
-			return a.r() > b.r()
-		}
-		if a.e.CyPX != b.e.CyPX {
-			return a.e.CyPX < b.e.CyPX
-		}
-		return a.e.CxPX < b.e.CxPX
+		return cmp.Or(cmp.Compare(b.r(), a.r()), cmp.Compare(a.e.CyPX, b.e.CyPX), cmp.Compare(a.e.CxPX, b.e.CxPX))
 	})
-	apart := func(a, b coarse) float64 { return math.Hypot(a.e.CxPX-b.e.CxPX, a.e.CyPX-b.e.CyPX) }
+	// Radii and distances are asked for often.
+	r := make([]float64, len(ok))
+	for i := range ok {
+		r[i] = ok[i].r()
+	}
+	within := func(i, j int, d float64) bool {
+		a, b := &ok[i].e, &ok[j].e
+		dx, dy := a.CxPX-b.CxPX, a.CyPX-b.CyPX
+		return d > 0 && dx*dx+dy*dy < d*d
+	}
 	used := make([]bool, len(ok))
-	var out []coarse
+	var won []int
 	for i := range ok {
 		if used[i] {
 			continue
@@ -186,30 +177,26 @@ func choose(cs []coarse, minScore float64) []coarse {
 		for changed := true; changed; {
 			changed = false
 			for j := range ok {
-				if used[j] || j == win || ok[j].r() <= ok[win].r()*1.02 {
+				if used[j] || j == win || r[j] <= r[win]*1.02 {
 					continue
 				}
-				if apart(ok[j], ok[win])+ok[win].r() < 1.12*ok[j].r() && ok[j].score >= 0.8*ok[i].score {
+				if ok[j].score >= 0.8*ok[i].score && within(j, win, 1.12*r[j]-r[win]) {
 					win, changed = j, true
 				}
 			}
 		}
-		c := ok[win]
-		clash := false
-		for _, o := range out {
-			if apart(c, o) < overlap*(c.r()+o.r()) {
-				clash = true
-				break
-			}
-		}
-		if !clash {
-			out = append(out, c)
+		if !slices.ContainsFunc(won, func(o int) bool { return within(win, o, overlap*(r[win]+r[o])) }) {
+			won = append(won, win)
 		}
 		for j := range ok {
-			if apart(ok[j], c) < overlap*(c.r()+ok[j].r()) {
+			if within(j, win, overlap*(r[win]+r[j])) {
 				used[j] = true
 			}
 		}
+	}
+	out := make([]coarse, len(won))
+	for i, o := range won {
+		out[i] = *ok[o]
 	}
 	return out
 }

@@ -37,17 +37,17 @@ const edgeFloor = 4.2
 // photo is paper, so the median is the paper's noise, whatever made it.
 func gradientNoise(r *kernels.Relief, masked []bool) (noise [3]float64) {
 	step := max(1, int(math.Sqrt(float64(r.W*r.H)/20000)))
-	var g [3][]float64
+	var g [3][]float64 // squares
 	for k := range g {
 		g[k] = make([]float64, 0, (r.W/step+1)*(r.H/step+1))
 	}
 	for y := 1; y < r.H-1; y += step {
-		r.Row(y, func(x int, right, below [3]float64) {
-			if (x-1)%step != 0 || masked != nil && masked[y*r.W+x] {
+		r.Row(y, 1+step, step, func(x int, right, below [3]float64) {
+			if masked != nil && masked[y*r.W+x] {
 				return
 			}
 			for k := range g {
-				g[k] = append(g[k], math.Sqrt(right[k]*right[k]+below[k]*below[k]))
+				g[k] = append(g[k], right[k]*right[k]+below[k]*below[k])
 			}
 		})
 	}
@@ -55,7 +55,7 @@ func gradientNoise(r *kernels.Relief, masked []bool) (noise [3]float64) {
 		m := 0.0
 		if len(g[k]) > 0 {
 			// The lower half only: a crowded photo has more edges than paper.
-			m = 1.394 * order.Nth(g[k], len(g[k])*3/10) // Rayleigh's median over its 30 % point
+			m = 1.394 * math.Sqrt(order.Nth(g[k], len(g[k])*3/10)) // Rayleigh's median over its 30 % point
 		}
 		// Eight-bit pictures can't show less than this.
 		noise[k] = math.Max(m, 0.0025)

@@ -1,11 +1,11 @@
 package vision
 
 import (
+	"cmp"
 	"errors"
 	"image/color"
 	"math"
 	"slices"
-	"sort"
 
 	"gocv.io/x/gocv"
 
@@ -41,50 +41,48 @@ func propose(es kernels.Edges, w, h int, rMin, rMax float64) []circle {
 		return nil
 	}
 	defer room.Close()
-	var out []circle
+	out := make([]circle, 0, 4096)
 	for _, r := range radii {
 		// Spread: half a radius step, the ellipse of a tilted view (5 % of r)
 		// and a pixel of rounding. Where that is wide, votes are collected on a
 		// coarser grid.
 		sigma := math.Max(0.8, 0.08*r)
-		out = append(out, room.vote(es, w, h, r, sigma, max(1, int(sigma/0.65)))...)
+		out = room.vote(out, es, w, h, r, sigma, max(1, int(sigma/0.65)))
 	}
-	sort.Slice(out, func(i, j int) bool {
-		a, b := out[i], out[j]
+	slices.SortFunc(out, func(a, b circle) int {
 		if a.votes != b.votes {
-			return a.votes > b.votes
+			return cmp.Compare(b.votes, a.votes)
 		}
-		if a.r != b.r {
-			return a.r > b.r
-		}
-		if a.y != b.y {
-			return a.y < b.y
-		}
-		return a.x < b.x
+		return cmp.Or(cmp.Compare(b.r, a.r), cmp.Compare(a.y, b.y), cmp.Compare(a.x, b.x))
 	})
 	// Circles so near to one with more votes come to the same edges. They are looked
 	// for in cells about as wide as the largest may lie apart.
 	cell := math.Max(1, alikeShare*radii[len(radii)-1])
 	across := int(float64(w)/cell) + 3
-	cells := make([][]circle, across*(int(float64(h)/cell)+3))
+	last := make([]int32, across*(int(float64(h)/cell)+3)) // of those kept, one more than its number; 0 for none
+	before := make([]int32, 0, len(out))                   // the one before each in its cell
 	kept := out[:0]
 	for _, c := range out {
 		at := (int(c.y/cell)+1)*across + int(c.x/cell) + 1
-		alike := func(k circle) bool {
-			return math.Abs(k.x-c.x) < alikeShare*k.r && math.Abs(k.y-c.y) < alikeShare*k.r && k.r < 1.05*layerRatio*c.r && c.r < 1.05*layerRatio*k.r
-		}
 		known := false
 		for _, row := range [3]int{at - across, at, at + across} {
-			for _, near := range cells[row-1 : row+2] {
-				known = known || slices.ContainsFunc(near, alike)
+			for _, i := range last[row-1 : row+2] {
+				for ; i > 0 && !known; i = before[i-1] {
+					known = c.alike(kept[i-1])
+				}
 			}
 		}
 		if !known {
-			kept = append(kept, c)
-			cells[at] = append(cells[at], c)
+			kept, before = append(kept, c), append(before, last[at])
+			last[at] = int32(len(kept))
 		}
 	}
 	return kept
+}
+
+// alike says that two circles come to the same edges, the other one having more votes.
+func (c circle) alike(k circle) bool {
+	return math.Abs(k.x-c.x) < alikeShare*k.r && math.Abs(k.y-c.y) < alikeShare*k.r && k.r < 1.05*layerRatio*c.r && c.r < 1.05*layerRatio*k.r
 }
 
 // alikeShare is how near the middles of circles lie that come to the same edges,
@@ -100,7 +98,7 @@ type ballot struct {
 
 // newBallot is room for a picture of w x h pixels.
 func newBallot(w, h int) (b ballot, err error) {
-	b = ballot{gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1), gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1), make([]int32, w)}
+	b = ballot{gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1), gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1), make([]int32, 8*w)}
 	if b.votes.Empty() || b.spread.Empty() {
 		b.Close()
 		err = errors.New("there is not enough memory to look for circles")
@@ -128,24 +126,24 @@ func part(m *gocv.Mat, w, h int) (gocv.Mat, []float32, error) {
 }
 
 // vote collects the votes for circles of radius r, in cells of cell x cell px,
-// and lists where they gather.
-func (b *ballot) vote(es kernels.Edges, w, h int, r, sigma float64, cell int) (out []circle) {
+// and adds where they gather to a list.
+func (b *ballot) vote(out []circle, es kernels.Edges, w, h int, r, sigma float64, cell int) []circle {
 	per := 1 / float64(cell)
 	w, h = (w+cell-1)/cell, (h+cell-1)/cell
 	if w < 3 || h < 3 {
-		return nil
+		return out
 	}
 	acc, data, err := part(&b.votes, w, h)
 	if err != nil {
-		return nil
+		return out
 	}
 	defer acc.Close()
 	sm, sd, err := part(&b.spread, w, h)
 	if err != nil {
-		return nil
+		return out
 	}
 	defer sm.Close()
-	clear(data)
+	clear(data) // and brings the cells near: taking votes back costs more
 	es.Vote(data, w, r, per)
 	blur := sigma * per
 	k := int(3*blur)*2 + 1
@@ -157,13 +155,15 @@ func (b *ballot) vote(es kernels.Edges, w, h int, r, sigma float64, cell int) (o
 	least := float32(minVotes) / norm
 	win := max(1, int(0.3*r*per))
 	mid := (float64(cell) - 1) / 2
-	for y := 1; y < h-1; y++ {
-		for _, x := range kernels.Peaks(sd, w, y, least, b.peaks) {
-			x, v := int(x), sd[y*w+int(x)]
+	for next := 1; next < h-1; {
+		var peaks []int32
+		peaks, next = kernels.Peaks(sd, w, next, least, b.peaks)
+		for _, at := range peaks {
+			x, y, v := int(at)%w, int(at)/w, sd[at]
 			peak := true
 			for j := max(0, y-win); j <= min(h-1, y+win) && peak; j++ {
-				for i := max(0, x-win); i <= min(w-1, x+win); i++ {
-					if sd[j*w+i] > v {
+				for _, near := range sd[j*w+max(0, x-win) : j*w+min(w-1, x+win)+1] {
+					if near > v {
 						peak = false
 						break
 					}

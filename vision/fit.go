@@ -18,75 +18,21 @@ func probeOf(e calib.Ellipse, x, y float64) kernels.Probe {
 type band struct {
 	kernels.Places
 	seen *sight
-	of   []int32 // which of all places each is
 }
 
 func (b *band) probe(e calib.Ellipse) kernels.Probe { return probeOf(e, b.seen.x, b.seen.y) }
 
-func (b *band) place(i int) *place { return &b.seen.places[b.of[i]] }
+func (b *band) place(i int) *place { return &b.seen.places[b.Seen(i)] }
 
-func (b *band) reset(s *sight) {
-	n := len(s.places)
-	b.seen = s
-	b.Reset(n, s.at.Directions())
-	if b.of = b.of[:0]; cap(b.of) < n {
-		b.of = make([]int32, 0, n)
-	}
-}
-
-// add adds places from to before to of those that the direction was cut out of.
-func (b *band) add(from *kernels.Places, of []int32, first, last int) {
-	b.Copy(from, first, last)
-	for i := first; i < last; i++ {
-		if of == nil {
-			b.of = append(b.of, int32(i))
-		} else {
-			b.of = append(b.of, of[i])
-		}
-	}
-	b.End()
-}
+func (b *band) ray(i int) calib.Vec3 { return b.seen.rays[b.Seen(i)] }
 
 // band is what lies within reach of an outline, px: nothing farther out or in counts
 // for or against it. It is valid until the next one is asked for.
 func (rf *refiner) band(s *sight, e calib.Ellipse, reach float64) *band {
 	b := &rf.near
-	b.reset(s)
-	off := s.at.Offs(probeOf(e, s.x, s.y))
-	for d := range s.at.Directions() {
-		from, last := s.at.Direction(d)
-		for from < last && float64(off[from]) > reach {
-			from++
-		}
-		to := from
-		for to < last && float64(off[to]) > -reach {
-			to++
-		}
-		if from < to {
-			b.add(&s.at, nil, from, to)
-		}
-	}
+	b.seen = s
+	b.Within(&s.at, probeOf(e, s.x, s.y), reach)
 	return b
-}
-
-// picked is the place chosen in one direction.
-type picked struct {
-	*place
-	at  int     // which it is in its band
-	off float64 // from the outline, px
-	// inner says that a step was seen outside it: it may be a ring inside.
-	inner bool
-}
-
-// pick chooses in each direction the place that serves an outline best: within
-// tol of it, the nearest while the outline is still being found, the outermost
-// step once it is (settled).
-func (b *band) pick(out []picked, e calib.Ellipse, tol, softLimit float64, settled bool) []picked {
-	out = out[:0]
-	for _, p := range b.Pick(b.probe(e), tol, softLimit, settled) {
-		out = append(out, picked{b.place(int(p.Place)), int(p.Place), float64(p.Off), p.Inner != 0})
-	}
-	return out
 }
 
 // finalTries is the number of draws of the last consensus: with half of the
@@ -96,6 +42,9 @@ const (
 	finalTries  = 300
 	chooseTries = 100
 )
+
+// leastPicked is the least number of places that a fit is made through.
+const leastPicked = 12
 
 // innerEdgeShare is what an edge counts for an outline when a step was seen
 // outside it in the same direction.
@@ -108,39 +57,33 @@ const (
 	insideShare   = 0.5
 )
 
-// weightOf is what a place counts in a fit.
-func weightOf(p *place, softLimit float64) float64 {
-	w := p.strength / (p.strength + 30)
-	if p.width > softLimit {
-		w *= 0.1 // a shadow's edge
-	}
-	return w
-}
+// fitHalf is the strength of a place that counts half in a fit.
+const fitHalf = 30.0
+
+// softShare is what the edge of a shadow counts in a fit.
+const softShare = 0.1
 
 // fitting solves for cones through places, reusing its memory.
 type fitting struct {
 	rf      *refiner
+	seen    *sight
 	startPX float64 // radius that it began with
 	cone    calib.Cone
 	e       calib.Ellipse
+	pts     kernels.Picks
 	fitRoom
 }
 
 // fitRoom is what a fit takes, kept for the next one.
 type fitRoom struct {
-	rays []calib.Vec3
-	w    []float64
-	pts  []picked
+	w   []float64 // what the places picked count
+	abs []float64
 }
 
 // solve fits the cone to the places picked, weighed as w says; false where none
 // of a likely size comes out.
 func (f *fitting) solve() bool {
-	f.rays = f.rays[:0]
-	for i := range f.pts {
-		f.rays = append(f.rays, f.pts[i].ray)
-	}
-	c, ok := calib.FitCone(f.rays, f.w)
+	c, ok := calib.FitConeAmong(f.seen.rays, f.pts.Seen, f.w)
 	if !ok {
 		return false
 	}
@@ -155,10 +98,14 @@ func (f *fitting) solve() bool {
 // weigh sets the weights by Tukey's biweight with the given limit.
 func (f *fitting) weigh(limit, softLimit float64) {
 	f.w = f.w[:0]
-	for i := range f.pts {
+	for i, at := range f.pts.Seen {
 		w := 0.0
-		if u := f.pts[i].off / limit; u > -1 && u < 1 {
-			w = weightOf(f.pts[i].place, softLimit) * (1 - u*u) * (1 - u*u)
+		if u := float64(f.pts.Off[i]) / limit; u > -1 && u < 1 {
+			w = f.seen.counts[at]
+			if f.seen.places[at].width > softLimit {
+				w *= softShare
+			}
+			w = w * (1 - u*u) * (1 - u*u)
 		}
 		f.w = append(f.w, w)
 	}
@@ -169,12 +116,12 @@ func (f *fitting) weigh(limit, softLimit float64) {
 // narrowing tolerance; with tries, at the end the outermost steps near what that
 // many draws agree on; with Tukey's biweight.
 func (rf *refiner) fit(seen *sight, start calib.Ellipse, reach, softLimit float64, tries int) (o Outline, ok bool) {
-	f := fitting{rf: rf, startPX: start.MeanRadiusPX(), e: start, fitRoom: rf.fits}
+	f := fitting{rf: rf, seen: seen, startPX: start.MeanRadiusPX(), e: start, fitRoom: rf.fits}
 	defer func() { rf.fits = f.fitRoom }()
 	dirs := rf.band(seen, start, reach)
 	least := 0.6 + 0.5*rf.sigmaPX
 	for tol := reach; ; tol *= 0.75 {
-		if f.pts = dirs.pick(f.pts, f.e, tol, softLimit, false); len(f.pts) < 12 {
+		if f.pts = dirs.Pick(dirs.probe(f.e), tol, softLimit, false); f.pts.Len() < leastPicked {
 			return o, false
 		}
 		if f.weigh(1.2*tol, softLimit); !f.solve() {
@@ -190,7 +137,7 @@ func (rf *refiner) fit(seen *sight, start calib.Ellipse, reach, softLimit float6
 		if c, ok := rf.consensus(dirs, f.e, tight, 0.08, rf.against(outsideFinal), tries); ok {
 			f.e = c
 			for range 3 {
-				if f.pts = dirs.pick(f.pts, f.e, 1.5*tight, softLimit, true); len(f.pts) < 12 {
+				if f.pts = dirs.Pick(dirs.probe(f.e), 1.5*tight, softLimit, true); f.pts.Len() < leastPicked {
 					break
 				}
 				if f.weigh(1.5*tight, softLimit); !f.solve() {
@@ -201,61 +148,61 @@ func (rf *refiner) fit(seen *sight, start calib.Ellipse, reach, softLimit float6
 		}
 	}
 	scale := least / 2
-	abs := make([]float64, 0, dirs.Directions())
 	for range 8 {
 		// The outermost step may lie a little outside an edge that was nearer.
 		near := math.Max(least*1.3, 3.5*scale)
 		if tries > 0 {
 			near = least
 		}
-		if f.pts = dirs.pick(f.pts, f.e, near, softLimit, true); len(f.pts) < 12 {
+		if f.pts = dirs.Pick(dirs.probe(f.e), near, softLimit, true); f.pts.Len() < leastPicked {
 			return o, false
 		}
 		f.weigh(4*scale, softLimit)
-		for i := range f.pts {
-			if f.pts[i].off < -insideDoubtPX {
+		for i, off := range f.pts.Off {
+			if off < -insideDoubtPX {
 				f.w[i] *= insideShare
 			}
 		}
 		if !f.solve() {
 			return o, false
 		}
-		abs = abs[:0]
+		f.abs = f.abs[:0]
 		off := dirs.Offs(dirs.probe(f.e))
-		for i := range f.pts {
-			abs = append(abs, math.Abs(float64(off[f.pts[i].at])))
+		for _, at := range f.pts.Place {
+			f.abs = append(f.abs, math.Abs(float64(off[at])))
 		}
-		scale = math.Max(0.12, math.Min(least, 1.4826*order.Median(abs)))
+		scale = math.Max(0.12, math.Min(least, 1.4826*order.Median(f.abs)))
 	}
 	o = Outline{Cone: f.cone, Ellipse: f.e, ResidualPX: scale, RimShiftPX: rf.rim.shift(f.e.MeanRadiusPX())}
 	off := dirs.Offs(dirs.probe(f.e))
-	var st, wd []float64
-	for i, p := range f.pts {
+	strengths, widths := f.abs[:0], make([]float64, 0, f.pts.Len())
+	for i, at := range f.pts.Place {
+		p := dirs.place(int(at))
 		// Support counts directions near the outline, by strength.
-		if d := math.Abs(float64(off[p.at])); d < least {
+		if d := math.Abs(float64(off[at])); d < least {
 			o.Coverage++
 			share := p.strength / (p.strength + 25) * (1 - d*d/(least*least))
-			if p.inner {
+			if f.pts.Inner[i] {
 				share *= innerEdgeShare
 			}
 			o.Support += share
 		}
 		if f.w[i] > 0 {
-			st = append(st, p.strength)
+			strengths = append(strengths, p.strength)
 			if p.width > 0 {
-				wd = append(wd, p.width)
+				widths = append(widths, p.width)
 			}
 		}
 	}
-	if len(st) == 0 {
+	if len(strengths) == 0 {
 		return o, false
 	}
-	o.Strength = order.Median(st)
-	if len(wd) > 0 {
-		o.SoftPX = order.Median(wd)
+	o.Strength = order.Median(strengths)
+	if len(widths) > 0 {
+		o.SoftPX = order.Median(widths)
 	}
 	if !rf.coarse && tries >= finalTries {
-		o.CovV = rf.covariance(f.pts, f.w, f.cone.V, scale) // asked of the last fit only
+		o.CovV = rf.covariance(seen, f.pts.Seen, f.w, f.cone.V, scale) // asked of the last fit only
 	}
 	n := float64(seen.looked + seen.hidden + seen.outside)
 	o.Coverage /= float64(seen.looked)
@@ -336,16 +283,14 @@ func (rf *refiner) consensus(near *band, start calib.Ellipse, tol, stray, outsid
 	if n < 24 {
 		return start, false
 	}
-	var best calib.Ellipse
-	bestScore := 0.0
 	seq := sequence(1)
 	next := seq.below
 	draw := func(d int) calib.Vec3 {
 		from, to := near.Direction(d)
 		if near.Step(from) && next(4) != 0 {
-			return near.place(from).ray
+			return near.ray(from)
 		}
-		return near.place(from + next(to-from)).ray
+		return near.ray(from + next(to-from))
 	}
 	r := start.MeanRadiusPX()
 	// Which outline is best shows in every other direction too, where they lie
@@ -354,24 +299,23 @@ func (rf *refiner) consensus(near *band, start calib.Ellipse, tol, stray, outsid
 	if n > 128 {
 		every = 2
 	}
-	// A quarter of the directions come first.
-	asked := &rf.asked
-	asked.reset(near.seen)
+	// A quarter of the directions come first: most draws are hopeless, and it shows
+	// there.
+	dirs := rf.dirs[:0]
 	few := 0
 	for _, first := range [2]bool{true, false} {
 		for i := 0; i < n; i += every {
 			if (i/every%4 == 0) == first {
-				from, to := near.Direction(i)
-				asked.add(&near.Places, near.of, from, to)
+				dirs = append(dirs, int32(i))
 			}
 		}
 		if first {
-			few = asked.Directions()
+			few = len(dirs)
 		}
 	}
-	all := asked.Directions()
-	terms := kernels.Terms{Tol: tol, Outside: outside, Soft: math.Inf(1), Inner: innerEdgeShare}
-	bestFirst := 0.0
+	rf.dirs = dirs
+	rf.asked.Take(&near.Places, dirs)
+	probes, drawn := rf.probes[:0], rf.drawn[:0]
 	for range tries {
 		a, b, c := seq.three(n)
 		cone, ok := calib.ConeThrough(draw(a), draw(b), draw(c))
@@ -382,15 +326,14 @@ func (rf *refiner) consensus(near *band, start calib.Ellipse, tol, stray, outsid
 		if !ok || math.Hypot(e.CxPX-start.CxPX, e.CyPX-start.CyPX) > stray*r || math.Abs(math.Log(e.MeanRadiusPX()/r)) > stray {
 			continue
 		}
-		// Most draws are hopeless, and a quarter of the directions shows it.
-		probe := asked.probe(e)
-		if first := asked.Agreement(0, few, probe, terms); first < hopelessDraw*bestFirst {
-			continue
-		} else if score := first + asked.Agreement(few, all, probe, terms); score > bestScore {
-			best, bestScore, bestFirst = e, score, first
-		}
+		probes, drawn = append(probes, near.probe(e)), append(drawn, e)
 	}
-	return best, bestScore > 0
+	rf.probes, rf.drawn = probes, drawn
+	best := rf.asked.Best(probes, few, hopelessDraw, kernels.Terms{Tol: tol, Outside: outside, Soft: math.Inf(1), Inner: innerEdgeShare})
+	if best < 0 {
+		return start, false
+	}
+	return drawn[best], true
 }
 
 // hopelessDraw is how well a draw must agree with the directions asked first, as a

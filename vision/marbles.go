@@ -280,8 +280,10 @@ func coarseOutlines(l look, sc Scene, room, leastScore float64) (chosen, all []c
 	rMax = math.Max(rMin*1.2, math.Min(rMax, 0.45*float64(min(img.w, img.h))))
 	es := edges(img, l.masked)
 	grid := newEdgeGrid(es, img.w, img.h, 16, cam)
-	for _, c := range propose(grid.edges, img.w, img.h, rMin, rMax) {
-		all = append(all, grid.fitCoarse(c, cam))
+	circles := propose(grid.edges, img.w, img.h, rMin, rMax)
+	all = make([]coarse, len(circles))
+	for i, c := range circles {
+		all[i] = grid.fitCoarse(c, cam)
 	}
 	return choose(all, leastScore), all
 }

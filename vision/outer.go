@@ -63,7 +63,7 @@ func (rf *refiner) outside(seen *sight, e calib.Ellipse) *calib.Ellipse {
 	next := seq.below
 	draw := func(d int) calib.Vec3 {
 		from, _ := near.Direction(d)
-		return near.place(from + next(max(1, out[d]))).ray
+		return near.ray(from + next(max(1, out[d])))
 	}
 	var best *calib.Ellipse
 	bestScore := 0.0
@@ -108,7 +108,8 @@ func (rf *refiner) outside(seen *sight, e calib.Ellipse) *calib.Ellipse {
 		}
 		bestScore, best = score, nil
 		if float64(covered)/float64(open)*order.Median(heights) > outerEvidence && float64(steps) >= outerSteps*float64(covered) {
-			best = &q
+			e := q // or each that is drawn would be kept
+			best = &e
 		}
 	}
 	return best

@@ -17,7 +17,7 @@ func ringSeen(cam calib.Camera, inner, outer calib.Ellipse, faint float64, shows
 	for i := range n {
 		add := func(e calib.Ellipse, strength float64) {
 			x, y, _, _ := e.At(2 * math.Pi * float64(i) / n)
-			all = append(all, place{x: x, y: y, strength: strength, step: true, ray: cam.Ray(x, y)})
+			all = append(all, place{x: x, y: y, strength: strength, step: true})
 		}
 		if shows(i) {
 			add(outer, faint)
@@ -25,7 +25,7 @@ func ringSeen(cam calib.Camera, inner, outer calib.Ellipse, faint float64, shows
 		add(inner, 90)
 		ends = append(ends, len(all))
 	}
-	s.hold(all, ends)
+	s.hold(all, ends, cam)
 	return s
 }
 

@@ -49,18 +49,19 @@ type Outline struct {
 // the tangential smoothing, ribbons and reflections reach over several.
 const correlatedPoints = 6.0
 
-// covariance of V from the scatter of the points, taking neighbours to err
-// together.
-func (rf *refiner) covariance(pts []picked, w []float64, v calib.Vec3, sigma float64) (cov [3][3]float64) {
+// covariance of V from the scatter of the points, those that at numbers, taking
+// neighbours to err together.
+func (rf *refiner) covariance(seen *sight, at []int32, w []float64, v calib.Vec3, sigma float64) (cov [3][3]float64) {
 	var a [3][3]float64
-	for i, p := range pts {
+	for i, k := range at {
 		if w[i] <= 0 {
 			continue
 		}
+		p, ray := &seen.places[k], &seen.rays[k]
 		// How much V.u changes for one px along the normal.
 		u2 := rf.cam.Ray(p.x+1, p.y)
 		u3 := rf.cam.Ray(p.x, p.y+1)
-		gx, gy := v.Dot(u2)-v.Dot(p.ray), v.Dot(u3)-v.Dot(p.ray)
+		gx, gy := v.Dot(u2)-v.Dot(*ray), v.Dot(u3)-v.Dot(*ray)
 		c := math.Hypot(gx, gy)
 		if c == 0 {
 			continue
@@ -68,7 +69,7 @@ func (rf *refiner) covariance(pts []picked, w []float64, v calib.Vec3, sigma flo
 		k := w[i] / (c * c * sigma * sigma * correlatedPoints)
 		for r := 0; r < 3; r++ {
 			for s := 0; s < 3; s++ {
-				a[r][s] += k * p.ray[r] * p.ray[s]
+				a[r][s] += k * ray[r] * ray[s]
 			}
 		}
 	}

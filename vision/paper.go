@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tawsight/internal/colour"
+	"tawsight/internal/kernels"
 	"tawsight/internal/order"
 )
 
@@ -72,68 +73,29 @@ func (m *paperModel) at(x, y float64) (c [3]float64) {
 func fitPaper(img *smallPicture, masked []bool) *paperModel {
 	m := &paperModel{w: img.w, h: img.h}
 	step := max(1, int(math.Sqrt(float64(img.w*img.h)/5000)))
-	type obs struct {
-		t [6]float64
-		v [3]float64
-	}
-	all := make([]obs, 0, (img.w/step+1)*(img.h/step+1))
+	all := kernels.MakeSpots((img.w/step + 1) * (img.h/step + 1))
 	for y := step / 2; y < img.h; y += step {
 		for x := step / 2; x < img.w; x += step {
 			if masked != nil && masked[y*img.w+x] {
 				continue
 			}
 			c := img.at(x, y)
-			all = append(all, obs{terms(2*float64(x)/float64(img.w)-1, 2*float64(y)/float64(img.h)-1), [3]float64{float64(c[0]), float64(c[1]), float64(c[2])}})
+			all.Add(2*float64(x)/float64(img.w)-1, 2*float64(y)/float64(img.h)-1, [3]float64{float64(c[0]), float64(c[1]), float64(c[2])})
 		}
 	}
-	if len(all) < 50 {
+	if all.Len() < 50 {
 		return m
 	}
 	// Start: the median colour, with a scale wide enough for a light that
 	// falls off by half.
-	v := make([]float64, len(all))
 	for k := range m.coef {
-		for i := range all {
-			v[i] = all[i].v[k]
-		}
-		m.coef[k][0] = order.Median(v)
+		m.coef[k][0] = order.Median(all.Values(k))
 	}
 	scale := [3]float64{0.12, 0.04, 0.04}
-	w := make([]float64, len(all))
-	// residual is how far an observation lies off the surface.
-	residual := func(o *obs, k int) float64 {
-		c := &m.coef[k]
-		return o.v[k] - (c[0] + c[1]*o.t[1] + c[2]*o.t[2] + c[3]*o.t[3] + c[4]*o.t[4] + c[5]*o.t[5])
-	}
 	for range 12 {
 		coef, was := m.coef, scale
-		var ata [6][6]float64
-		var rhs [3][6]float64
-		sw := 0.0
-		for i := range all {
-			o := &all[i]
-			d := 0.0
-			for k, s := range scale {
-				e := residual(o, k) / (4 * s)
-				if e *= e; e > d {
-					d = e
-				}
-			}
-			if w[i] = 0; d >= 1 {
-				continue
-			}
-			w[i] = (1 - d) * (1 - d)
-			sw += w[i]
-			for p := range ata {
-				t := w[i] * o.t[p]
-				for q := p; q < len(ata); q++ {
-					ata[p][q] += t * o.t[q]
-				}
-				for k := range rhs {
-					rhs[k][p] += t * o.v[k]
-				}
-			}
-		}
+		ata, rhs := all.Weigh(&m.coef, &scale)
+		sw := ata[0][0]
 		if sw < 30 {
 			break
 		}
@@ -158,12 +120,7 @@ func fitPaper(img *smallPicture, masked []bool) *paperModel {
 		}
 		// Scale from the residuals of what is taken for paper.
 		for k := range scale {
-			r := v[:0]
-			for i := range all {
-				if w[i] > 0 {
-					r = append(r, math.Abs(residual(&all[i], k)))
-				}
-			}
+			r := all.Offs(k, &m.coef[k])
 			if len(r) == 0 {
 				continue
 			}
@@ -177,13 +134,7 @@ func fitPaper(img *smallPicture, masked []bool) *paperModel {
 		}
 	}
 	m.noise = scale
-	in := 0
-	for i := range w {
-		if w[i] > 0 {
-			in++
-		}
-	}
-	m.share = float64(in) / float64(len(all))
+	m.share = float64(all.Counting()) / float64(all.Len())
 	return m
 }
 
@@ -232,7 +183,15 @@ func markPolygon(mask []bool, w, h int, poly [][2]float64, grow float64, inside 
 		return
 	}
 	data = data[:len(mask)]
-	for i := range mask {
+	// Inside it lies in as many rows as its corners.
+	first, last := 0, h
+	if inside {
+		first, last = h, 0
+		for _, p := range pts {
+			first, last = min(first, max(0, p.Y)), max(last, min(h, p.Y+1))
+		}
+	}
+	for i := first * w; i < last*w; i++ {
 		if (data[i] != 0) == inside {
 			mask[i] = true
 		}

@@ -23,8 +23,9 @@ const glassIndex = 1.523
 // alone, the same for clear and opaque glass. It is computed here and added
 // to every edge point.
 type rimTable struct {
-	radius []float64 // px, rising
-	inset  []float64 // px
+	sigmaPX float64
+	radius  []float64 // px, rising
+	inset   []float64 // px; not a number where it was not asked for yet
 }
 
 // shift is the correction for a marble of radius r px.
@@ -34,15 +35,24 @@ func (t rimTable) shift(r float64) float64 {
 		return 0
 	}
 	if r <= t.radius[0] {
-		return t.inset[0]
+		return t.at(0)
 	}
 	for i := 1; i < n; i++ {
 		if r <= t.radius[i] {
 			f := (math.Log(r) - math.Log(t.radius[i-1])) / (math.Log(t.radius[i]) - math.Log(t.radius[i-1]))
-			return t.inset[i-1] + f*(t.inset[i]-t.inset[i-1])
+			return t.at(i-1) + f*(t.at(i)-t.at(i-1))
 		}
 	}
-	return t.inset[n-1]
+	return t.at(n - 1)
+}
+
+// at is the inset for radius i. Each takes a while, and marbles of one photo are
+// mostly of one size.
+func (t rimTable) at(i int) float64 {
+	if math.IsNaN(t.inset[i]) {
+		t.inset[i] = rimInset(t.radius[i], t.sigmaPX)
+	}
+	return t.inset[i]
 }
 
 // fresnel is the reflectance of unpolarised light on glass at incidence with
@@ -55,12 +65,12 @@ func fresnel(c float64) float64 {
 	return (rs*rs + rp*rp) / 2
 }
 
-// newRimTable simulates edges for a Gaussian blur of sigma px.
+// newRimTable is the table for a Gaussian blur of sigma px.
 func newRimTable(sigmaPX float64) rimTable {
-	var t rimTable
+	t := rimTable{sigmaPX: sigmaPX}
 	for r := 12.0; r <= 400; r *= 1.35 {
 		t.radius = append(t.radius, r)
-		t.inset = append(t.inset, rimInset(r, sigmaPX))
+		t.inset = append(t.inset, math.NaN())
 	}
 	return t
 }

@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math"
+	"slices"
 
 	"tawsight/calib"
 	"tawsight/internal/colour"
@@ -16,17 +17,25 @@ type place struct {
 	strength float64 // height of the change, in units of the local noise
 	width    float64 // 10 to 90 %, px; 0 when not measured
 	step     bool    // a step, with its half height; otherwise a place of steep change
-	ray      calib.Vec3
 }
 
 // sight is what was seen around one marble.
 type sight struct {
-	places []place // direction by direction, outermost first in each
+	places []place      // direction by direction, outermost first in each
+	rays   []calib.Vec3 // the direction that each is seen in
+	counts []float64    // what each counts in a fit
 	at     kernels.Places
 	x, y   float64 // what at measures from, px
 	// looked, hidden and outside count the directions looked along, hidden by a
 	// neighbour, and outside the picture.
 	looked, hidden, outside int
+}
+
+// line is where a scan looks along a normal.
+type line struct {
+	seen           bool
+	first          int // first sample inside the picture
+	x0, y0, nx, ny float64
 }
 
 // refiner holds what the search along normals needs, for one photo at one size.
@@ -39,12 +48,16 @@ type refiner struct {
 	rim     rimTable
 	patch   patch            // scratch: the picture around the marble
 	raw     []kernels.Sample // scratch: profiles as sampled
+	lines   []line           // scratch
 	reader  kernels.Reader   // scratch
 	sights  [2]sight         // scratch: those of the last two scans
 	ends    []int            // scratch
 	fits    fitRoom          // scratch
 	near    band             // scratch
-	asked   band             // scratch
+	asked   kernels.Places   // scratch
+	dirs    []int32          // scratch
+	probes  []kernels.Probe  // scratch: outlines drawn
+	drawn   []calib.Ellipse  // scratch: the same
 }
 
 // close gives back what the refiner took that others can use.
@@ -104,15 +117,11 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 	inward := 1.0 + 2.2*rf.sigmaPX // how far inside the step's full height is looked for
 	start := reach + window + gap
 	m := int((start + reach + inward + 2) / step)
-	type ray struct {
-		seen           bool
-		first          int // first sample inside the picture
-		x0, y0, nx, ny float64
-	}
 	rf.sights[0], rf.sights[1] = rf.sights[1], rf.sights[0]
 	out := &rf.sights[0]
 	out.x, out.y, out.looked, out.hidden, out.outside = e.CxPX, e.CyPX, 0, 0, 0
-	rays := make([]ray, n)
+	rf.lines = slices.Grow(rf.lines[:0], n)[:n]
+	lines := rf.lines
 	if cap(rf.raw) < n*m {
 		rf.raw = make([]kernels.Sample, n*m)
 	}
@@ -120,8 +129,9 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 	room := e.SemiMajorPX + start + 2
 	rf.patch.fill(rf.px, e.CxPX, e.CyPX, e.SemiMinorPX-(float64(m)*step-start)-3, room)
 	w, h := float64(rf.px.W-1), float64(rf.px.H-1)
-	for k := range rays {
-		q := &rays[k]
+	for k := range lines {
+		q := &lines[k]
+		*q = line{}
 		q.x0, q.y0, q.nx, q.ny = e.At(2 * math.Pi * float64(k) / float64(n))
 		if xo, yo := q.x0+q.nx*1.5, q.y0+q.ny*1.5; xo < 0 || yo < 0 || xo > w || yo > h {
 			out.outside++
@@ -147,7 +157,7 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 	rim := rf.rim.shift(r)
 	rf.reader.Look(searchAt(step, window, gap, inward, rf.sigmaPX), m)
 	all, ends := out.places[:0], rf.ends[:0]
-	for k, q := range rays {
+	for k, q := range lines {
 		if !q.seen {
 			continue
 		}
@@ -157,7 +167,7 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 		var near [5]int
 		for j := range near {
 			kk := (k + j - 2 + n) % n
-			if near[j] = -1; rays[kk].seen && rays[kk].first <= first {
+			if near[j] = -1; lines[kk].seen && lines[kk].first <= first {
 				near[j] = kk*m + first
 			}
 		}
@@ -170,7 +180,6 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 			}
 			off += rim
 			p := place{x: q.x0 + q.nx*off, y: q.y0 + q.ny*off, off: off, strength: strength, width: width, step: isStep}
-			p.ray = rf.cam.Ray(p.x, p.y)
 			all = append(all, p)
 		}
 		for _, s := range steps {
@@ -193,19 +202,20 @@ func (rf *refiner) scan(e calib.Ellipse, reach float64, skip func(x, y float64) 
 		ends = append(ends, len(all))
 	}
 	rf.ends = ends
-	out.hold(all, ends)
+	out.hold(all, ends, rf.cam)
 	return out
 }
 
 // hold takes what was seen: places direction by direction, and where those of each
 // end.
-func (s *sight) hold(places []place, ends []int) {
-	s.places = places
+func (s *sight) hold(places []place, ends []int, cam calib.Camera) {
+	s.places, s.rays, s.counts = places, s.rays[:0], s.counts[:0]
 	s.at.Reset(len(places), len(ends))
 	from := 0
 	for _, to := range ends {
 		for i := from; i < to; i++ {
 			p := &places[i]
+			s.rays, s.counts = append(s.rays, cam.Ray(p.x, p.y)), append(s.counts, p.strength/(p.strength+fitHalf))
 			speaks := p.strength / (p.strength + judgeHalf)
 			s.at.Add(float32(p.x-s.x), float32(p.y-s.y), float32(speaks), float32(sureWeight(p.strength)), float32(p.width), p.step)
 		}
@@ -225,8 +235,8 @@ type patch struct {
 // patchRooms are what patches took that nobody needs any more.
 var patchRooms shelf[[]kernels.Sample]
 
-// fill takes what of the picture lies from inner to outer px of a place: the square
-// around, but for what is nearer than inner along its rows.
+// fill takes what of the picture lies from inner to outer px of a place, and a little
+// more. The rest of the square around is left as it was.
 func (p *patch) fill(px calib.Pixels, cx, cy, inner, outer float64) {
 	p.x, p.y = max(0, min(px.W-1, int(cx-outer))), max(0, min(px.H-1, int(cy-outer)))
 	p.w, p.h = max(0, min(px.W-1, int(cx+outer)+1))-p.x+1, max(0, min(px.H-1, int(cy+outer)+1))-p.y+1
@@ -239,15 +249,18 @@ func (p *patch) fill(px calib.Pixels, cx, cy, inner, outer float64) {
 		p.v = p.v[:n]
 	}
 	for y := range p.h {
-		// Where the middle begins and ends in this row of the patch.
-		from, to := p.w, p.w
-		if dy := float64(p.y+y) - cy; inner > math.Abs(dy) {
-			half := math.Sqrt(inner*inner - dy*dy)
-			from = max(0, min(p.w, int(cx-half)+1-p.x))
-			to = max(from, min(p.w, int(cx+half)-p.x))
+		dy := float64(p.y+y) - cy
+		half := func(r float64) float64 { return math.Sqrt(math.Max(0, r*r-dy*dy)) }
+		far, near := half(outer), half(math.Max(0, inner))
+		begin, end := max(0, int(cx-far)-1-p.x), min(p.w, int(cx+far)+3-p.x)
+		if near == 0 {
+			p.row(px, y, begin, end)
+			continue
 		}
-		p.row(px, y, 0, from)
-		p.row(px, y, to, p.w)
+		// Where the middle begins and ends in this row of the patch.
+		from := max(begin, min(end, int(cx-near)+1-p.x))
+		p.row(px, y, begin, from)
+		p.row(px, y, max(from, min(end, int(cx+near)-p.x)), end)
 	}
 }
 

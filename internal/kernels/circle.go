@@ -1,5 +1,19 @@
 package kernels
 
+// #cgo noescape tw_annulus
+// #cgo nocallback tw_annulus
+// #cgo noescape tw_narrow
+// #cgo nocallback tw_narrow
+// #cgo noescape tw_nearest
+// #cgo nocallback tw_nearest
+// #cgo noescape tw_round_votes
+// #cgo nocallback tw_round_votes
+// #cgo noescape tw_rings
+// #cgo nocallback tw_rings
+// #cgo noescape tw_round_vote
+// #cgo nocallback tw_round_vote
+// #cgo noescape tw_tensor_row
+// #cgo nocallback tw_tensor_row
 // #include "kernels.h"
 import "C"
 
@@ -17,7 +31,7 @@ type Edges struct{ X, Y, GX, GY []float32 }
 
 // MakeEdges has room for n.
 func MakeEdges(n int) Edges {
-	all := make([]float32, 4*n)
+	all := make([]float32, 4*n+8)[:4*n] // C reads by eights
 	return Edges{all[:n:n], all[n : 2*n : 2*n], all[2*n : 3*n : 3*n], all[3*n:]}
 }
 
@@ -25,13 +39,12 @@ func MakeEdges(n int) Edges {
 type Near struct {
 	Edges
 	Index []int32
-	off   []float32
 }
 
 // Reset forgets all, and makes room for at least n.
 func (a *Near) Reset(n int) {
-	if cap(a.X) < n {
-		a.Edges, a.Index, a.off = MakeEdges(n), make([]int32, n), make([]float32, n)
+	if n = eight(n); cap(a.X) < n {
+		a.Edges, a.Index = MakeEdges(n), make([]int32, n)
 	}
 	a.X, a.Y, a.GX, a.GY, a.Index = a.X[:0], a.Y[:0], a.GX[:0], a.GY[:0], a.Index[:0]
 }
@@ -81,25 +94,33 @@ var tangents = func() (t [C.TW_EIGHTH]float32) {
 	return t
 }()
 
-// Nearest gives, for each direction about the ring, which of the edges lies nearest
-// to it among those whose gradient points along its normal; -1 for none. Of several
-// as near it is the first.
-func (a *Near) Nearest(r Ring, best *[Directions]int32) {
-	if len(a.X) == 0 {
-		for i := range best {
-			best[i] = -1
+// Chosen are edges by their numbers among all, and what each counts.
+type Chosen struct {
+	Edge   []int32
+	Weight []float64
+	Sum    float64 // of the weights
+}
+
+// Nearest chooses in each direction about the ring the edge nearest to it among those
+// whose gradient points along its normal, the first of several as near. counts is what
+// each of all edges counts. Those chosen come direction by direction.
+func (a *Near) Nearest(r Ring, counts []float64, c *Chosen) {
+	if cap(c.Edge) < Directions {
+		c.Edge, c.Weight = make([]int32, Directions), make([]float64, Directions)
+	}
+	c.Edge, c.Weight, c.Sum = c.Edge[:Directions], c.Weight[:Directions], 0
+	n := 0
+	if len(a.X) > 0 {
+		lo, hi := max(0, 1-r.Tolerance/r.Radius), 1+r.Tolerance/r.Radius
+		e := C.tw_ring{
+			cx: C.float(r.CX), cy: C.float(r.CY), cos: C.float(r.Cos), sin: C.float(r.Sin),
+			pa: C.float(1 / r.SemiMajor), pb: C.float(1 / r.SemiMinor), r: C.float(r.Radius),
+			lo2: C.float(lo * lo), hi2: C.float(hi * hi), along2: C.float(r.LeastCos * r.LeastCos), tol: C.float(r.Tolerance),
 		}
-		return
+		n = int(C.tw_nearest(f32(&a.X[0]), f32(&a.Y[0]), f32(&a.GX[0]), f32(&a.GY[0]), i32(&a.Index[0]), C.int(len(a.X)), &e,
+			f32(&tangents[0]), f64(&counts[0]), i32(&c.Edge[0]), f64(&c.Weight[0]), f64(&c.Sum)))
 	}
-	lo, hi := max(0, 1-r.Tolerance/r.Radius), 1+r.Tolerance/r.Radius
-	e := C.tw_ring{
-		cx: C.float(r.CX), cy: C.float(r.CY), cos: C.float(r.Cos), sin: C.float(r.Sin),
-		pa: C.float(1 / r.SemiMajor), pb: C.float(1 / r.SemiMinor), r: C.float(r.Radius),
-		lo2: C.float(lo * lo), hi2: C.float(hi * hi), along2: C.float(r.LeastCos * r.LeastCos), tol: C.float(r.Tolerance),
-	}
-	off := a.off[:len(a.X)]
-	C.tw_nearest(f32(&a.X[0]), f32(&a.Y[0]), f32(&a.GX[0]), f32(&a.GY[0]), C.int(len(a.X)), &e,
-		f32(&tangents[0]), f32(&off[0]), (*C.int32_t)(&best[0]))
+	c.Edge, c.Weight = c.Edge[:n], c.Weight[:n]
 }
 
 func f32(p *float32) *C.float { return (*C.float)(p) }

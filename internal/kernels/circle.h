@@ -35,65 +35,71 @@ static int NAME(narrow)(float *x, float *y, float *gx, float *gy, int32_t *at, i
 	return k;
 }
 
-// FAR is added to the squares of distances that count for nothing. Loops that work on
-// many numbers at once have no branches.
-#define FAR 1e30f
-
-static inline int NAME(direction)(float dx, float dy, const float *tangents)
+// directions are those of eight places about a middle, of TW_EIGHTH in each eighth of
+// a turn.
+static inline __attribute__((always_inline)) v8i NAME(directions)(v8f dx, v8f dy, const float *tangents)
 {
-	float ax = fabsf(dx), ay = fabsf(dy);
-	float t = ax >= ay ? ay / ax : ax / ay;
-	int b = 0;
+	const v8f ax = NAME(size)(dx), ay = NAME(size)(dy);
+	const v8i steep = (v8i)(ax < ay);
+	const v8f t = NAME(choice)(steep, ax, ay) / NAME(choice)(steep, ay, ax);
+	v8i b = {0};
 	for (int i = 1; i < TW_EIGHTH; i++)
-		b += t >= tangents[i];
-	if (ax < ay)
-		b = 2 * TW_EIGHTH - 1 - b;
-	if (dx < 0)
-		b = 4 * TW_EIGHTH - 1 - b;
-	if (dy < 0)
-		b = 8 * TW_EIGHTH - 1 - b;
-	return b;
+		b -= (v8i)(t >= tangents[i]);
+	// Mirrored, direction b of 2 k eighths is the last but b.
+	v8i mirror = steep;
+	b = (b ^ mirror) + (mirror & (2 * TW_EIGHTH));
+	mirror = (v8i)(dx < 0);
+	b = (b ^ mirror) + (mirror & (4 * TW_EIGHTH));
+	mirror = (v8i)(dy < 0);
+	return (b ^ mirror) + (mirror & (8 * TW_EIGHTH));
 }
 
 // nearest finds, in each direction about an ellipse, the edge nearest to it whose
-// gradient points along its normal: its number in best, -1 for none. off is room for
-// n numbers.
-static void NAME(nearest)(const float *restrict x, const float *restrict y, const float *restrict gx, const float *restrict gy, int n,
-		     const tw_ring *e, const float *tangents, float *restrict off, int32_t *restrict best)
+// gradient points along its normal: direction by direction those there are, as number
+// says, with what each counts, in the room there is for one in each direction. It
+// returns how many there are, and all that they count in *sum. C reads by eights.
+static int NAME(nearest)(const float *x, const float *y, const float *gx, const float *gy, const int32_t *number, int n, const tw_ring *e,
+			 const float *tangents, const double *counts, int32_t *at, double *weight, double *sum)
 {
-	const float cx = e->cx, cy = e->cy, c = e->cos, s = e->sin, pa = e->pa, pb = e->pb, r = e->r;
+	const float cx = e->cx, cy = e->cy, c = e->cos, s = e->sin, pa = e->pa, pb = e->pb;
 	const float lo2 = e->lo2, hi2 = e->hi2, along2 = e->along2;
-	for (int i = 0; i < n; i++) {
-		float dx = x[i] - cx, dy = y[i] - cy;
-		float u = (c * dx + s * dy) * pa, v = (c * dy - s * dx) * pb;
-		float d2 = u * u + v * v;
-		float nu = u * pa, nv = v * pb;
-		float nx = c * nu - s * nv, ny = s * nu + c * nv;
-		float g = nx * gx[i] + ny * gy[i];
-		int no = (d2 <= lo2) | (d2 >= hi2) | (g * g < along2 * (nx * nx + ny * ny));
-		off[i] = d2 + FAR * (float)no;
-	}
-	float dist[8 * TW_EIGHTH];
-	for (int b = 0; b < 8 * TW_EIGHTH; b++) {
-		dist[b] = e->tol;
-		best[b] = -1;
-	}
+	// How far off the nearest lies, over its number: no number is negative, so that
+	// bits are in the order of what they stand for, and of two as near the first is less.
+	uint64_t least[8 * TW_EIGHTH];
+	const uint64_t none = (uint64_t)NAME(bits)(e->tol) << 32;
+	for (int b = 0; b < 8 * TW_EIGHTH; b++)
+		least[b] = none;
 	for (int from = 0; from < n; from += 8) {
-		// Which of eight count: in most of them few do.
-		const int to = from + 8 < n ? from + 8 : n;
-		unsigned hits = 0;
-		for (int i = from; i < to; i++)
-			hits |= (unsigned)(off[i] < FAR) << (i - from);
+		const v8f dx = *(const v8f *)(x + from) - cx, dy = *(const v8f *)(y + from) - cy;
+		const v8f u = (c * dx + s * dy) * pa, v = (c * dy - s * dx) * pb;
+		const v8f d2 = u * u + v * v;
+		const v8f nu = u * pa, nv = v * pb;
+		const v8f nx = c * nu - s * nv, ny = s * nu + c * nv;
+		const v8f g = nx * *(const v8f *)(gx + from) + ny * *(const v8f *)(gy + from);
+		unsigned hits = NAME(which)((v8i)(d2 > lo2) & (v8i)(d2 < hi2) & (v8i)(g * g >= along2 * (nx * nx + ny * ny)));
+		if (n - from < 8)
+			hits &= (1u << (n - from)) - 1;
+		if (!hits)
+			continue;
+		const v8f off = NAME(size)(NAME(root)(d2) - 1) * e->r;
+		const v8i to = NAME(directions)(dx, dy, tangents);
 		for (; hits; hits &= hits - 1) {
-			const int i = from + __builtin_ctz(hits);
-			float o = fabsf(sqrtf(off[i]) - 1) * r;
-			int b = NAME(direction)(x[i] - cx, y[i] - cy, tangents);
-			if (o < dist[b]) {
-				dist[b] = o;
-				best[b] = i;
-			}
+			const int i = __builtin_ctz(hits), b = to[i];
+			const uint64_t it = (uint64_t)NAME(bits)(off[i]) << 32 | (uint32_t)(from + i);
+			least[b] = it < least[b] ? it : least[b];
 		}
 	}
+	int k = 0;
+	double all = 0;
+	for (int b = 0; b < 8 * TW_EIGHTH; b++) {
+		if (least[b] == none)
+			continue;
+		at[k] = number[(uint32_t)least[b]];
+		all += weight[k] = counts[at[k]];
+		k++;
+	}
+	*sum = all;
+	return k;
 }
 
 // round_votes says of some pixels of several rows how far edges run round a circle about
@@ -125,7 +131,7 @@ static void NAME(round_votes)(const float *dif, const float *mix, const float *a
 				}
 				if (third == 0) {
 					hopeless = (v8i)(total <= 0);
-					if (!NAME(any)(~hopeless))
+					if (!NAME(which)(~hopeless))
 						break;
 				}
 			}

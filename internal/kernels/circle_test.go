@@ -42,20 +42,31 @@ func TestNearestIsTheNearestInEachDirection(t *testing.T) {
 			a.Reset(len(edges.X))
 			least, most := 0.55*e.Radius, 1.7*e.Radius
 			a.Append(edges, 0, len(edges.X), cx, cy, float32(least), float32(most))
-			var best [Directions]int32
-			a.Nearest(e, &best)
+			counts := make([]float64, len(edges.X))
+			for i := range counts {
+				counts[i] = r.Float64()
+			}
+			var c, again Chosen
+			a.Nearest(e, counts, &again)
 
 			// Those far from the ring never were the nearest.
-			again := best
 			a.Narrow(float32(e.CX), float32(e.CY), float32(0.8*e.SemiMinor-e.Tolerance), float32(1.2*e.SemiMajor+e.Tolerance))
 			if len(a.X) == len(edges.X) {
 				t.Error("none was left out")
 			}
-			a.Nearest(e, &best)
-			for b, k := range best {
-				if (k < 0) != (again[b] < 0) {
-					t.Fatal("an edge near the ring was left out")
+			a.Nearest(e, counts, &c)
+			if len(c.Edge) != len(again.Edge) {
+				t.Fatal("an edge near the ring was left out")
+			}
+			sum := 0.0
+			for k, i := range c.Edge {
+				if c.Weight[k] != counts[i] {
+					t.Fatalf("edge %d counts %v, should be %v", i, c.Weight[k], counts[i])
 				}
+				sum += counts[i]
+			}
+			if !near(c.Sum, sum, 1e-12) {
+				t.Fatalf("all count %v, should be %v", c.Sum, sum)
 			}
 
 			// off is how far an edge lies off the ring; false where it doesn't count.
@@ -76,29 +87,32 @@ func TestNearestIsTheNearestInEachDirection(t *testing.T) {
 			for i := range want {
 				want[i] = math.Inf(1)
 			}
-			for i := range edges.X {
-				o, ok := off(i)
-				if !ok {
-					continue
-				}
+			direction := func(i int) int {
 				turn := math.Atan2(float64(edges.Y[i])-cy-e.CY, float64(edges.X[i])-cx-e.CX) / (2 * math.Pi) * Directions
 				if turn < 0 {
 					turn += Directions
 				}
-				b := int(turn) % Directions
-				want[b] = min(want[b], o)
+				return int(turn) % Directions
 			}
-			wrong := 0
-			for b, k := range best {
-				got := math.Inf(1)
-				if k >= 0 {
-					got, _ = off(int(a.Index[k]))
+			for i := range edges.X {
+				if o, ok := off(i); ok {
+					want[direction(i)] = min(want[direction(i)], o)
 				}
-				if got != want[b] && math.Abs(got-want[b]) > 1e-4 {
+			}
+			wrong, last := 0, -1
+			for _, i := range c.Edge {
+				got, _ := off(int(i))
+				b := direction(int(i))
+				if b <= last || math.Abs(got-want[b]) > 1e-4 {
 					wrong++ // an edge on the border of two directions, or of what counts
 				}
-				if k >= 0 {
-					seen++
+				last = b
+				want[b] = math.Inf(1)
+				seen++
+			}
+			for _, o := range want {
+				if !math.IsInf(o, 1) {
+					wrong++
 				}
 			}
 			if wrong > 2 {
@@ -114,12 +128,10 @@ func TestNearestIsTheNearestInEachDirection(t *testing.T) {
 func TestNearestOfNoneIsNone(t *testing.T) {
 	var a Near
 	a.Reset(0)
-	best := [Directions]int32{5}
-	a.Nearest(Ring{SemiMajor: 1, SemiMinor: 1, Radius: 1, Tolerance: 1}, &best)
-	for _, b := range best {
-		if b != -1 {
-			t.Fatal("there is an edge where there is none")
-		}
+	c := Chosen{Edge: []int32{5}, Weight: []float64{1}, Sum: 1}
+	a.Nearest(Ring{SemiMajor: 1, SemiMinor: 1, Radius: 1, Tolerance: 1}, nil, &c)
+	if len(c.Edge) != 0 || len(c.Weight) != 0 || c.Sum != 0 {
+		t.Fatal("there is an edge where there is none")
 	}
 }
 

@@ -1,5 +1,21 @@
 package kernels
 
+// #cgo noescape tw_closest
+// #cgo nocallback tw_closest
+// #cgo noescape tw_cubes
+// #cgo nocallback tw_cubes
+// #cgo noescape tw_flat_around
+// #cgo nocallback tw_flat_around
+// #cgo noescape tw_inside
+// #cgo nocallback tw_inside
+// #cgo noescape tw_largest
+// #cgo nocallback tw_largest
+// #cgo noescape tw_meetings
+// #cgo nocallback tw_meetings
+// #cgo noescape tw_steepness
+// #cgo nocallback tw_steepness
+// #cgo noescape tw_tally
+// #cgo nocallback tw_tally
 // #include "kernels.h"
 import "C"
 

@@ -1,56 +1,72 @@
 // Cones through rays. Included by loops.c.
 
-static inline __attribute__((always_inline)) v4d NAME(each)(const double *p) { return (v4d){p[0], p[3], p[6], p[9]}; }
-
 static inline __attribute__((always_inline)) double NAME(four)(v4d v) { return (v[0] + v[1]) + (v[2] + v[3]); }
 
-// mean_ray adds up n rays by their weights.
-static void NAME(mean_ray)(const double *ray, const double *weight, int n, double *out)
+static inline __attribute__((always_inline)) void NAME(cross)(const double *a, const double *b, double *out)
 {
-	v4d s[3] = {{0}};
-	int i = 0;
-	for (; i + 4 <= n; i += 4) {
-		v4d w = *(const v4d *)(weight + i);
-		for (int k = 0; k < 3; k++)
-			s[k] += w * NAME(each)(ray + 3 * i + k);
-	}
-	for (int k = 0; k < 3; k++)
-		out[k] = NAME(four)(s[k]);
-	for (; i < n; i++)
-		for (int k = 0; k < 3; k++)
-			out[k] += weight[i] * ray[3 * i + k];
+	out[0] = a[1] * b[2] - a[2] * b[1];
+	out[1] = a[2] * b[0] - a[0] * b[2];
+	out[2] = a[0] * b[1] - a[1] * b[0];
 }
 
-// cone_sums adds up the normal equations of V.u = 1 over n rays in coordinates about z:
-// with p = x.u / z.u, q = y.u / z.u and c = 1 / z.u, the weighted sums of 1, p, q, pp,
-// pq, qq, c, pc and qc. It gives 0 where a ray points away from z.
-static int NAME(cone_sums)(const double *ray, const double *weight, int n, const double *xyz, double *out)
+// unit makes a vector one of length 1. It gives 0 where that has none.
+static inline __attribute__((always_inline)) int NAME(unit)(double *a)
 {
-	v4d s[9] = {{0}};
-	const double *x = xyz, *y = xyz + 3, *z = xyz + 6;
-	int behind = 0;
+	const double l = sqrt(a[0] * a[0] + a[1] * a[1] + a[2] * a[2]), per = 1 / l;
+	for (int k = 0; k < 3; k++)
+		a[k] *= per;
+	return l > 0;
+}
+
+// four_rays are rays i to i + 3 of n and their weights; past the last it is the last
+// again, which counts nothing.
+static inline __attribute__((always_inline)) v4d NAME(four_rays)(const double *ray, const int32_t *at, const double *weight, int i, int n, v4d u[3])
+{
+	const double *p[4];
+	v4d w;
+	for (int k = 0; k < 4; k++) {
+		const int j = i + k < n ? i + k : n - 1;
+		p[k] = ray + 3 * (long)(at ? at[j] : j);
+		w[k] = i + k < n ? weight[j] : 0;
+	}
+	for (int k = 0; k < 3; k++)
+		u[k] = (v4d){p[0][k], p[1][k], p[2][k], p[3][k]};
+	return w;
+}
+
+// cone_sums adds up the normal equations of V.u = 1 over n rays, those that at numbers
+// or the first ones, in coordinates about their weighted mean z: with p = x.u / z.u, q =
+// y.u / z.u and c = 1 / z.u, the weighted sums of 1, p, q, pp, pq, qq, c, pc and qc. xyz
+// are the axes. It gives 0 where there is no mean, or a ray points away from it.
+static int NAME(cone_sums)(const double *ray, const int32_t *at, const double *weight, int n, double *xyz, double *out)
+{
+	double *x = xyz, *y = xyz + 3, *z = xyz + 6;
+	v4d u[3], m[3] = {{0}}, s[9] = {{0}};
+	const int whole = n & ~3;
+	for (int i = 0; i < whole; i += 4) {
+		v4d w = NAME(four_rays)(ray, at, weight, i, n, u);
+		for (int k = 0; k < 3; k++)
+			m[k] += w * u[k];
+	}
+	for (int k = 0; k < 3; k++) {
+		z[k] = NAME(four)(m[k]);
+		for (int i = whole; i < n; i++)
+			z[k] += weight[i] * ray[3 * (long)(at ? at[i] : i) + k];
+	}
+	if (!NAME(unit)(z))
+		return 0;
+	const int steep = fabs(z[1]) > 0.9;
+	const double across[3] = {steep, !steep, 0};
+	NAME(cross)(across, z, x);
+	NAME(unit)(x);
+	NAME(cross)(z, x, y);
+	v4l ahead = {-1, -1, -1, -1};
 	for (int i = 0; i < n; i += 4) {
-		v4d u0, u1, u2, w;
-		if (i + 4 <= n) {
-			u0 = NAME(each)(ray + 3 * i), u1 = NAME(each)(ray + 3 * i + 1), u2 = NAME(each)(ray + 3 * i + 2);
-			w = *(const v4d *)(weight + i);
-		} else {
-			// Past the last: the last again, which counts nothing.
-			double some[12], part[4] = {0};
-			for (int k = 0; k < 4; k++) {
-				int at = i + k < n ? i + k : n - 1;
-				memcpy(some + 3 * k, ray + 3 * at, 3 * sizeof(double));
-				if (i + k < n)
-					part[k] = weight[i + k];
-			}
-			u0 = NAME(each)(some), u1 = NAME(each)(some + 1), u2 = NAME(each)(some + 2);
-			w = *(const v4d *)part;
-		}
-		v4d c = u0 * z[0] + u1 * z[1] + u2 * z[2];
-		for (int k = 0; k < 4; k++)
-			behind |= !(c[k] > 0);
+		v4d w = NAME(four_rays)(ray, at, weight, i, n, u);
+		v4d c = u[0] * z[0] + u[1] * z[1] + u[2] * z[2];
+		ahead &= (v4l)(c > 0);
 		c = 1 / c;
-		v4d p = (u0 * x[0] + u1 * x[1] + u2 * x[2]) * c, q = (u0 * y[0] + u1 * y[1] + u2 * y[2]) * c;
+		v4d p = (u[0] * x[0] + u[1] * x[1] + u[2] * x[2]) * c, q = (u[0] * y[0] + u[1] * y[1] + u[2] * y[2]) * c;
 		v4d tp = w * p, tq = w * q;
 		s[0] += w;
 		s[1] += tp;
@@ -64,5 +80,5 @@ static int NAME(cone_sums)(const double *ray, const double *weight, int n, const
 	}
 	for (int k = 0; k < 9; k++)
 		out[k] = NAME(four)(s[k]);
-	return !behind;
+	return (ahead[0] & ahead[1] & ahead[2] & ahead[3]) != 0;
 }

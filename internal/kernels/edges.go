@@ -1,5 +1,17 @@
 package kernels
 
+// #cgo noescape tw_change
+// #cgo nocallback tw_change
+// #cgo noescape tw_slope_row
+// #cgo nocallback tw_slope_row
+// #cgo noescape tw_thin
+// #cgo nocallback tw_thin
+// #cgo noescape tw_vote
+// #cgo nocallback tw_vote
+// #cgo noescape tw_peaks
+// #cgo nocallback tw_peaks
+// #cgo noescape tw_saddles
+// #cgo nocallback tw_saddles
 // #include "kernels.h"
 import "C"
 
@@ -23,9 +35,10 @@ type slopeRow struct{ x, y, m2 []float32 }
 // is.
 func MakeRelief(bgr []uint8, w, h int) *Relief {
 	r := &Relief{W: w, H: h, bgr: bgr[:3*w*h], room: make([]int16, 18*w+16), at: make([]int32, w)}
-	all := make([]float32, 9*w)
+	m := eight(w) + 8 // C writes by eights
+	all := make([]float32, 9*m)
 	for i := range r.rows {
-		cut := func(k int) []float32 { return all[(3*i+k)*w : (3*i+k+1)*w] }
+		cut := func(k int) []float32 { return all[(3*i+k)*m : (3*i+k)*m+w] }
 		r.rows[i] = slopeRow{cut(0), cut(1), cut(2)}
 	}
 	return r
@@ -35,12 +48,13 @@ func MakeRelief(bgr []uint8, w, h int) *Relief {
 // 0 to 1, over two pixels: the filters' weights, the channels' own factors, and a code.
 var perCode = [3]float64{1.0 / (3 * 16 * 255), 1.0 / (16 * 255), 1.0 / (2 * 16 * 255)}
 
-// Row is how row y changes: in each channel over two pixels to the right and down, of
-// colours from 0 to 1. The two pixels at both ends are left out.
-func (r *Relief) Row(y int, f func(x int, right, below [3]float64)) {
+// Row is how row y changes at every step-th pixel from the given one on: in each channel
+// over two pixels to the right and down, of colours from 0 to 1. The two pixels at both
+// ends are left out.
+func (r *Relief) Row(y, from, step int, f func(x int, right, below [3]float64)) {
 	w := r.W
 	C.tw_change((*C.uint8_t)(&r.bgr[0]), C.int(w), C.int(r.H), C.int(y), i16(&r.room[0]), i16(&r.room[6*w]))
-	for x := 2; x < w-2; x++ {
+	for x := max(2, from); x < w-2; x += step {
 		var right, below [3]float64
 		for k := range 3 {
 			right[k], below[k] = float64(r.room[2*k*w+x])*perCode[k], float64(r.room[(2*k+1)*w+x])*perCode[k]
@@ -93,12 +107,17 @@ func (e Edges) Vote(cells []float32, w int, r, per float64) {
 	C.tw_vote(f32(&e.X[0]), f32(&e.Y[0]), f32(&e.GX[0]), f32(&e.GY[0]), C.int(len(e.X)), C.float(r), C.float(per), C.int(w), C.int(len(cells)/w), f32(&cells[0]))
 }
 
-// Peaks gives the cells of row y, neither the first nor the last, that hold no less than
-// least and than the four beside them. room is for as many as a row has.
-func Peaks(cells []float32, w, y int, least float32, room []int32) []int32 {
-	_, _ = cells[(y-1)*w], cells[(y+2)*w-1]
+// Peaks gives the cells, numbered row by row, that hold no less than least and than the
+// four beside them, from row y on; those at the border of all are none. It stops where
+// room, which is for as many as a row has or more, may not hold the next row's, and
+// gives that row: one less than there are when it is done.
+func Peaks(cells []float32, w, y int, least float32, room []int32) (peaks []int32, next int) {
+	h := len(cells) / w
+	_ = cells[(y-1)*w]
 	_ = room[w-1]
-	return room[:C.tw_peaks(f32(&cells[y*w]), C.int(w), C.float(least), i32(&room[0]))]
+	at := C.int(y)
+	n := C.tw_peaks(f32(&cells[0]), C.int(w), C.int(h), &at, C.float(least), i32(&room[0]), C.int(len(room)))
+	return room[:n], int(at)
 }
 
 func i16(p *int16) *C.int16_t { return (*C.int16_t)(p) }

@@ -1,18 +1,5 @@
 // Where a picture changes fastest. Included by loops.c.
 
-// any says whether one of eight comparisons holds.
-static inline __attribute__((always_inline)) int NAME(any)(v8i m)
-{
-#if defined(__AVX__)
-	return __builtin_ia32_movmskps256((v8f_full)m);
-#else
-	int32_t some = 0;
-	for (int i = 0; i < 8; i++)
-		some |= m[i];
-	return some;
-#endif
-}
-
 // opponents takes n pixels of three numbers, blue, green and red, to a row each of three
 // times the lightness, red against green, and twice yellow against blue.
 static inline void NAME(opponents)(const int16_t *restrict bgr, int n, int16_t *restrict l, int16_t *restrict a, int16_t *restrict b)
@@ -54,41 +41,35 @@ static void NAME(change)(const uint8_t *bgr, int w, int h, int y, int16_t *restr
 
 // slope_row fills in row y's slopes of whichever plane changes most, in units of its
 // noise: to the right, down, and the square of both; 0 where all are below the floors,
-// squares of whole numbers. room is for 18 w numbers.
+// squares of whole numbers. room is for 18 w numbers. C writes by eights.
 static void NAME(slope_row)(const uint8_t *bgr, int w, int h, int y, const int32_t *least, const float *unit, float *restrict sx,
 			    float *restrict sy, float *restrict m2, int16_t *restrict room)
 {
-	int32_t any[8];
 	NAME(change)(bgr, w, h, y, room, room + 6 * w);
 	memset(m2, 0, sizeof(float) * w);
 	for (int from = 2; from < w - 2; from += 8) {
-		const int n = w - 2 - from < 8 ? w - 2 - from : 8;
-		memset(any, 0, sizeof any);
+		v8i r[3], b[3], some = {0};
 		for (int k = 0; k < 3; k++) {
-			const int16_t *r = room + 2 * k * w + from, *b = r + w;
-			for (int i = 0; i < 8; i++) // past the row's end lies more room
-				any[i] |= r[i] * r[i] + b[i] * b[i] >= least[k];
+			const int16_t *p = room + 2 * k * w + from; // past the row's end lies more room
+			r[k] = __builtin_convertvector(*(const v8s *)p, v8i);
+			b[k] = __builtin_convertvector(*(const v8s *)(p + w), v8i);
+			some |= r[k] * r[k] + b[k] * b[k] >= least[k];
 		}
-		int32_t some = 0;
-		for (int i = 0; i < 8; i++)
-			some |= any[i];
-		if (!some)
+		if (w - 2 - from < 8)
+			some &= (v8i){0, 1, 2, 3, 4, 5, 6, 7} < w - 2 - from;
+		if (!NAME(which)(some))
 			continue;
-		for (int i = 0; i < n; i++) {
-			if (!any[i])
-				continue;
-			float best = -1;
-			for (int k = 0; k < 3; k++) {
-				const int16_t *r = room + 2 * k * w + from, *b = r + w;
-				float p = r[i] * unit[k], q = b[i] * unit[k], m = p * p + q * q;
-				if (m > best) {
-					best = m;
-					sx[from + i] = p;
-					sy[from + i] = q;
-				}
-			}
-			m2[from + i] = best;
+		v8f best = {0}, bx = {0}, by = {0};
+		for (int k = 0; k < 3; k++) {
+			const v8f p = __builtin_convertvector(r[k], v8f) * unit[k], q = __builtin_convertvector(b[k], v8f) * unit[k], m = p * p + q * q;
+			const v8i more = (v8i)(m > best);
+			best = NAME(choice)(more, m, best);
+			bx = NAME(choice)(more, p, bx);
+			by = NAME(choice)(more, q, by);
 		}
+		*(v8f *)(m2 + from) = (v8f)((v8i)best & some);
+		*(v8f *)(sx + from) = bx;
+		*(v8f *)(sy + from) = by;
 	}
 }
 
@@ -98,6 +79,11 @@ static int NAME(thin)(const float *const m2[3], const float *sx, const float *sy
 {
 	int n = 0;
 	for (int x = 2; x < w - 2; x++) {
+		// Hardly any is high enough.
+		while (x + 8 <= w - 2 && !NAME(which)((v8i)(*(const v8f *)(m2[1] + x) >= least)))
+			x += 8;
+		if (x == w - 2)
+			break;
 		const float m = m2[1][x];
 		if (m < least || (masked && masked[x]))
 			continue;
@@ -112,40 +98,48 @@ static int NAME(thin)(const float *const m2[3], const float *sx, const float *sy
 }
 
 // vote adds one for each edge to the two cells that lie r px from it along its
-// gradient, both ways.
+// gradient, both ways. C reads by eights.
 static void NAME(vote)(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells)
 {
-	for (int i = 0; i < n; i++) {
+	for (int from = 0; from < n; from += 8) {
+		const unsigned some = n - from < 8 ? (1u << (n - from)) - 1 : 255;
+		const v8f ex = *(const v8f *)(x + from), ey = *(const v8f *)(y + from);
+		const v8f dx = r * *(const v8f *)(gx + from), dy = r * *(const v8f *)(gy + from);
 		for (int s = -1; s <= 1; s += 2) {
-			float u = x[i] + s * r * gx[i] + 0.5f, v = y[i] + s * r * gy[i] + 0.5f;
-			if (u < 0 || v < 0)
-				continue;
-			int a = (int)(u * per), b = (int)(v * per);
-			if (a < w && b < h)
-				cells[b * w + a]++;
+			const v8f u = ex + (float)s * dx + 0.5f, v = ey + (float)s * dy + 0.5f;
+			const v8i a = __builtin_convertvector(u * per, v8i), b = __builtin_convertvector(v * per, v8i);
+			const v8i cell = b * w + a;
+			unsigned in = some & NAME(which)((v8i)(u >= 0) & (v8i)(v >= 0) & (a < w) & (b < h));
+			for (; in; in &= in - 1)
+				cells[cell[__builtin_ctz(in)]]++;
 		}
 	}
 }
 
-// peaks lists the cells of a row, with those above and below it, that hold no less than
-// least and than the four beside them.
-static int NAME(peaks)(const float *row, int w, float least, int32_t *out)
+// peaks lists the cells of h rows, from row *y on, neither the first nor the last, that
+// hold no less than least and than the four beside them. It goes on while there is room
+// for another row's, and leaves the next row in *y.
+static int NAME(peaks)(const float *cells, int w, int h, int *y, float least, int32_t *out, int room)
 {
-	int n = 0;
-	for (int from = 1; from < w - 1; from += 8) {
-		const int to = from + 8 < w - 1 ? from + 8 : w - 1;
-		if (to == from + 8) {
-			// Hardly any is high enough.
-			v8i high = (v8i)(*(const v8f *)(row + from) >= least);
-			if (!NAME(any)(high))
-				continue;
-		}
-		for (int x = from; x < to; x++) {
-			const float v = row[x];
-			if (v >= least && v >= row[x - 1] && v >= row[x + 1] && v >= row[x - w] && v >= row[x + w])
-				out[n++] = x;
+	int n = 0, at = *y;
+	for (; at < h - 1 && n + w <= room; at++) {
+		const float *row = cells + (long)at * w;
+		for (int from = 1; from < w - 1; from += 8) {
+			const int to = from + 8 < w - 1 ? from + 8 : w - 1;
+			if (to == from + 8) {
+				// Hardly any is high enough.
+				v8i high = (v8i)(*(const v8f *)(row + from) >= least);
+				if (!NAME(which)(high))
+					continue;
+			}
+			for (int x = from; x < to; x++) {
+				const float v = row[x];
+				if (v >= least && v >= row[x - 1] && v >= row[x + 1] && v >= row[x - w] && v >= row[x + w])
+					out[n++] = at * w + x;
+			}
 		}
 	}
+	*y = at;
 	return n;
 }
 

@@ -1,5 +1,15 @@
 package kernels
 
+// #cgo noescape tw_between
+// #cgo nocallback tw_between
+// #cgo noescape tw_balance
+// #cgo nocallback tw_balance
+// #cgo noescape tw_lab
+// #cgo nocallback tw_lab
+// #cgo noescape tw_binomial
+// #cgo nocallback tw_binomial
+// #cgo noescape tw_weighted_lab
+// #cgo nocallback tw_weighted_lab
 // #include "kernels.h"
 import "C"
 

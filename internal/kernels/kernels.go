@@ -4,7 +4,8 @@
 // tests, and comes to the same.
 //
 // Slices handed over must be as long as is said: C does not check. Nothing here
-// keeps what it is given.
+// keeps what it is given, nor calls back, and Go is told so of each call (noescape,
+// nocallback): what a call points to may then live on the stack.
 package kernels
 
 // #cgo CFLAGS: -O3 -Wno-psabi

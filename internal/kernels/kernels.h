@@ -21,11 +21,12 @@ typedef struct {
 int tw_annulus(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,
 	       float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first);
 int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, float cx, float cy, float lo2, float hi2);
-void tw_nearest(const float *x, const float *y, const float *gx, const float *gy, int n, const tw_ring *e, const float *tangents,
-		float *off, int32_t *best);
+int tw_nearest(const float *x, const float *y, const float *gx, const float *gy, const int32_t *number, int n, const tw_ring *e,
+	       const float *tangents, const double *counts, int32_t *at, double *weight, double *sum);
 
 // Profiles across an outline; see profile.go.
 #define TW_STEPS 3
+#define TW_ACROSS 5 // profiles averaged
 
 typedef struct {
 	int window, gap, inward, level, apart; // samples
@@ -43,35 +44,38 @@ typedef struct {
 
 void tw_patch_row(const uint8_t *bgr, int n, const float *table, float *out);
 void tw_along(const float *patch, int w, int h, double x, double y, double dx, double dy, int n, float *out);
-void tw_profile(const float *raw, const int64_t *from, const double *weights, int count, int n, const tw_search *ss,
+void tw_profile(const float *raw, const int64_t *from, const double *weights, int n, const tw_search *ss,
 		double *room, tw_seen *seen, double *steep);
 
 // Places seen around a marble; see outline.go. Those of direction d are numbers
-// ends[d] to before ends[d + 1], outermost first.
+// ends[d] to before ends[d + 1], outermost first. The first five rows of numbers, and a
+// sixth that is room, lie stride apart from x on.
 typedef struct {
-	const float *x, *y, *speaks, *against, *width;
-	const uint8_t *step;
-	const int32_t *ends;
+	float *x, *y, *speaks, *against, *width, *off;
+	uint8_t *step;
+	int32_t *seen, *ends;
 } tw_places;
 
 typedef struct {
 	float cx, cy, cos, sin, pa, pb; // as in tw_ring
 } tw_probe;
 
+#define TW_SLOT 40 // numbers for a place each of eight directions
+
 typedef struct {
 	float tol, outside, soft, inner;
 } tw_terms;
 
-typedef struct {
-	int32_t place, inner;
-	float off;
-} tw_picked;
-
 void tw_offs(const float *x, const float *y, int n, const tw_probe *e, float *off);
-double tw_agreement(const float *x, const float *y, const float *speaks, const float *against, const float *width, const uint8_t *step,
-		    const int32_t *ends, int from, int to, const tw_probe *e, const tw_terms *t, float *off);
-int tw_pick(const float *x, const float *y, const float *width, const uint8_t *step, const int32_t *ends, int dirs, const tw_probe *e,
-	    float tol, float soft, int settled, float *off, tw_picked *out);
+int tw_within(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, int dirs, const tw_probe *e, double reach, float *ox, long ostride,
+	      uint8_t *ostep, int32_t *oseen, int32_t *oends);
+void tw_take(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, const int32_t *dirs, int n, float *ox, long ostride, uint8_t *ostep,
+	     int32_t *oseen, int32_t *oends);
+double tw_agreement(float *x, long stride, uint8_t *step, int32_t *ends, int from, int to, const tw_probe *e, const tw_terms *t);
+int tw_best(float *x, long stride, uint8_t *step, int32_t *ends, int few, int all, const double *ellipses, int n, double hopeless, const tw_terms *t,
+	    float *room, int32_t *eights);
+int tw_pick(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, int dirs, const tw_probe *e, float tol, float soft, int settled,
+	    int32_t *place, int32_t *of, uint8_t *inner, float *off);
 
 // Pictures; see picture.go. Tables by a number's own bits have steps of a 256th of the
 // number: from FROM to the last number below what they end at.
@@ -127,12 +131,16 @@ void tw_slope_row(const uint8_t *bgr, int w, int h, int y, const int32_t *least,
 int tw_thin(const float *above, const float *here, const float *below, const float *sx, const float *sy, int w, float least,
 	    const uint8_t *masked, int32_t *out);
 void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells);
-int tw_peaks(const float *row, int w, float least, int32_t *out);
+int tw_peaks(const float *cells, int w, int h, int *y, float least, int32_t *out, int room);
 
 // Light and rays; see light.go and cone.go.
 void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const double *share, double *sum);
-void tw_mean_ray(const double *ray, const double *weight, int n, double *out);
-int tw_cone_sums(const double *ray, const double *weight, int n, const double *xyz, double *out);
+int tw_cone_sums(const double *ray, const int32_t *at, const double *weight, int n, double *xyz, double *out);
+
+// Surfaces; see surface.go.
+void tw_surface_sums(const double *x, const double *y, const double *value, long stride, int n, const double *coef, const double *scale,
+		     double *weight, double *moments, double *sides);
+int tw_surface_offs(const double *x, const double *y, const double *value, const double *weight, int n, const double *coef, double *out);
 
 // Lines and masks; see lines.go and thin.go.
 void tw_average(const double *at, int n, const double *weights, int count, double sum, double *out);

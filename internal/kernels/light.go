@@ -1,5 +1,7 @@
 package kernels
 
+// #cgo noescape tw_luminance
+// #cgo nocallback tw_luminance
 // #include "kernels.h"
 import "C"
 

@@ -1,5 +1,11 @@
 package kernels
 
+// #cgo noescape tw_average
+// #cgo nocallback tw_average
+// #cgo noescape tw_cut
+// #cgo nocallback tw_cut
+// #cgo noescape tw_ribs
+// #cgo nocallback tw_ribs
 // #include "kernels.h"
 import "C"
 

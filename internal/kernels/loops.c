@@ -17,6 +17,7 @@ typedef double v4d __attribute__((vector_size(32), aligned(8)));
 typedef int32_t v4i __attribute__((vector_size(16)));
 typedef uint8_t v16c __attribute__((vector_size(16)));
 typedef int32_t v8i __attribute__((vector_size(32)));
+typedef int16_t v8s __attribute__((vector_size(16), aligned(2)));
 typedef int64_t v4l __attribute__((vector_size(32)));
 typedef uint8_t v32b __attribute__((vector_size(32), aligned(1), may_alias));
 
@@ -35,6 +36,7 @@ static int plain; // for tests: only what every processor has
 void tw_plain(int on) { plain = on; }
 
 #define NAME(f) f##_any
+#include "eight.h"
 #include "edges.h"
 #include "circle.h"
 #include "profile.h"
@@ -47,12 +49,14 @@ void tw_plain(int on) { plain = on; }
 #include "thin.h"
 #include "colours.h"
 #include "map.h"
+#include "surface.h"
 #undef NAME
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
 #pragma GCC push_options
 #pragma GCC target("avx2")
 #define NAME(f) f##_avx2
+#include "eight.h"
 #include "edges.h"
 #include "circle.h"
 #include "profile.h"
@@ -65,6 +69,7 @@ void tw_plain(int on) { plain = on; }
 #include "thin.h"
 #include "colours.h"
 #include "map.h"
+#include "surface.h"
 #undef NAME
 #pragma GCC pop_options
 #define BEST(f) (!plain && __builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
@@ -83,10 +88,10 @@ int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, floa
 	return BEST(narrow)(x, y, gx, gy, at, n, cx, cy, lo2, hi2);
 }
 
-void tw_nearest(const float *x, const float *y, const float *gx, const float *gy, int n, const tw_ring *e, const float *tangents,
-		float *off, int32_t *best)
+int tw_nearest(const float *x, const float *y, const float *gx, const float *gy, const int32_t *number, int n, const tw_ring *e,
+	       const float *tangents, const double *counts, int32_t *at, double *weight, double *sum)
 {
-	BEST(nearest)(x, y, gx, gy, n, e, tangents, off, best);
+	return BEST(nearest)(x, y, gx, gy, number, n, e, tangents, counts, at, weight, sum);
 }
 
 void tw_patch_row(const uint8_t *bgr, int n, const float *table, float *out)
@@ -99,10 +104,10 @@ void tw_along(const float *patch, int w, int h, double x, double y, double dx, d
 	BEST(along)(patch, w, h, x, y, dx, dy, n, out);
 }
 
-void tw_profile(const float *raw, const int64_t *from, const double *weights, int count, int n, const tw_search *ss,
+void tw_profile(const float *raw, const int64_t *from, const double *weights, int n, const tw_search *ss,
 		double *room, tw_seen *seen, double *steep)
 {
-	BEST(profile)(raw, from, weights, count, n, ss, room, seen, steep);
+	BEST(profile)(raw, from, weights, n, ss, room, seen, steep);
 }
 
 void tw_offs(const float *x, const float *y, int n, const tw_probe *e, float *off)
@@ -110,18 +115,43 @@ void tw_offs(const float *x, const float *y, int n, const tw_probe *e, float *of
 	BEST(offs)(x, y, n, e, off);
 }
 
-double tw_agreement(const float *x, const float *y, const float *speaks, const float *against, const float *width, const uint8_t *step,
-		    const int32_t *ends, int from, int to, const tw_probe *e, const tw_terms *t, float *off)
+static tw_places places(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends)
 {
-	tw_places p = {x, y, speaks, against, width, step, ends};
-	return BEST(agreement)(&p, from, to, e, t, off);
+	return (tw_places){x, x + stride, x + 2 * stride, x + 3 * stride, x + 4 * stride, x + 5 * stride, step, seen, ends};
 }
 
-int tw_pick(const float *x, const float *y, const float *width, const uint8_t *step, const int32_t *ends, int dirs, const tw_probe *e,
-	    float tol, float soft, int settled, float *off, tw_picked *out)
+int tw_within(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, int dirs, const tw_probe *e, double reach, float *ox, long ostride,
+	      uint8_t *ostep, int32_t *oseen, int32_t *oends)
 {
-	tw_places p = {x, y, 0, 0, width, step, ends};
-	return BEST(pick)(&p, dirs, e, tol, soft, settled, off, out);
+	tw_places p = places(x, stride, step, seen, ends), o = places(ox, ostride, ostep, oseen, oends);
+	return BEST(within)(&p, dirs, e, reach, &o);
+}
+
+void tw_take(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, const int32_t *dirs, int n, float *ox, long ostride, uint8_t *ostep,
+	     int32_t *oseen, int32_t *oends)
+{
+	tw_places p = places(x, stride, step, seen, ends), o = places(ox, ostride, ostep, oseen, oends);
+	BEST(take)(&p, dirs, n, &o);
+}
+
+double tw_agreement(float *x, long stride, uint8_t *step, int32_t *ends, int from, int to, const tw_probe *e, const tw_terms *t)
+{
+	tw_places p = places(x, stride, step, 0, ends);
+	return BEST(agreement)(&p, from, to, e, t);
+}
+
+int tw_best(float *x, long stride, uint8_t *step, int32_t *ends, int few, int all, const double *ellipses, int n, double hopeless, const tw_terms *t,
+	    float *room, int32_t *eights)
+{
+	tw_places p = places(x, stride, step, 0, ends);
+	return BEST(best)(&p, few, all, ellipses, n, hopeless, t, room, eights);
+}
+
+int tw_pick(float *x, long stride, uint8_t *step, int32_t *seen, int32_t *ends, int dirs, const tw_probe *e, float tol, float soft, int settled,
+	    int32_t *place, int32_t *of, uint8_t *inner, float *off)
+{
+	tw_places p = places(x, stride, step, seen, ends);
+	return BEST(pick)(&p, dirs, e, tol, soft, settled, place, of, inner, off);
 }
 
 void tw_across(const float *line, const int32_t *first, const float *weight, int count, int n, float *out)
@@ -221,9 +251,9 @@ void tw_vote(const float *x, const float *y, const float *gx, const float *gy, i
 	BEST(vote)(x, y, gx, gy, n, r, per, w, h, cells);
 }
 
-int tw_peaks(const float *row, int w, float least, int32_t *out)
+int tw_peaks(const float *cells, int w, int h, int *y, float least, int32_t *out, int room)
 {
-	return BEST(peaks)(row, w, least, out);
+	return BEST(peaks)(cells, w, h, y, least, out, room);
 }
 
 void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const double *share, double *sum)
@@ -231,14 +261,20 @@ void tw_luminance(const uint8_t *bgr, long stride, double x, double y, double dx
 	BEST(luminance)(bgr, stride, x, y, dx, dy, n, share, sum);
 }
 
-void tw_mean_ray(const double *ray, const double *weight, int n, double *out)
+int tw_cone_sums(const double *ray, const int32_t *at, const double *weight, int n, double *xyz, double *out)
 {
-	BEST(mean_ray)(ray, weight, n, out);
+	return BEST(cone_sums)(ray, at, weight, n, xyz, out);
 }
 
-int tw_cone_sums(const double *ray, const double *weight, int n, const double *xyz, double *out)
+void tw_surface_sums(const double *x, const double *y, const double *value, long stride, int n, const double *coef, const double *scale,
+		     double *weight, double *moments, double *sides)
 {
-	return BEST(cone_sums)(ray, weight, n, xyz, out);
+	BEST(surface_sums)(x, y, value, stride, n, coef, scale, weight, moments, sides);
+}
+
+int tw_surface_offs(const double *x, const double *y, const double *value, const double *weight, int n, const double *coef, double *out)
+{
+	return BEST(surface_offs)(x, y, value, weight, n, coef, out);
 }
 
 void tw_average(const double *at, int n, const double *weights, int count, double sum, double *out)

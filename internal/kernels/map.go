@@ -1,5 +1,11 @@
 package kernels
 
+// #cgo noescape tw_binomial_some
+// #cgo nocallback tw_binomial_some
+// #cgo noescape tw_mirrored
+// #cgo nocallback tw_mirrored
+// #cgo noescape tw_nearest_site
+// #cgo nocallback tw_nearest_site
 // #include "kernels.h"
 import "C"
 

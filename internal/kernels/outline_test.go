@@ -3,6 +3,7 @@ package kernels
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 )
 
@@ -104,7 +105,7 @@ func TestPlacesAgreeAsTheirTwinsDo(t *testing.T) {
 
 			for _, settled := range [2]bool{false, true} {
 				got := p.Pick(e, terms.Tol, terms.Soft, settled)
-				var all []Picked
+				var all Picks
 				for k, d := range dirs {
 					first, _ := p.Direction(k)
 					best, covered, inner := -1, false, false
@@ -126,43 +127,134 @@ func TestPlacesAgreeAsTheirTwinsDo(t *testing.T) {
 						}
 					}
 					if best >= 0 {
-						is := int32(0)
-						if inner {
-							is = 1
-						}
-						all = append(all, Picked{int32(first + best), is, offs[first+best]})
+						all.Place, all.Seen = append(all.Place, int32(first+best)), append(all.Seen, int32(first+best))
+						all.Inner, all.Off = append(all.Inner, inner), append(all.Off, offs[first+best])
 					}
 				}
 				if border {
 					continue
 				}
-				if len(got) != len(all) {
-					t.Fatalf("%d picked, should be %d", len(got), len(all))
-				}
-				for k := range all {
-					if got[k] != all[k] {
-						t.Fatalf("picked %v, should be %v", got[k], all[k])
-					}
+				if !slices.Equal(got.Place, all.Place) || !slices.Equal(got.Seen, all.Seen) || !slices.Equal(got.Inner, all.Inner) || !slices.Equal(got.Off, all.Off) {
+					t.Fatalf("picked %v, should be %v", got, all)
 				}
 			}
 		}
 	})
 }
 
-func TestCopyTakesDirections(t *testing.T) {
-	_, p := look(rand.New(rand.NewPCG(13, 14)), 50)
-	var half Places
-	half.Reset(len(p.x), p.Directions())
-	for d := 0; d < p.Directions(); d += 2 {
-		from, to := p.Direction(d)
-		half.Copy(p, from, to)
-		half.End()
-	}
-	e := Probe{Cos: 1, SemiMajor: 50, SemiMinor: 50}
-	terms := Terms{Tol: 3, Outside: 1, Soft: math.Inf(1), Inner: 0.3}
-	for d := range half.Directions() {
-		if got, want := half.Agreement(d, d+1, e, terms), p.Agreement(2*d, 2*d+1, e, terms); got != want {
-			t.Fatalf("direction %d: %v, in the whole %v", d, got, want)
+func TestTakeTakesDirections(t *testing.T) {
+	both(t, func(t *testing.T) {
+		_, p := look(rand.New(rand.NewPCG(13, 14)), 50)
+		var some []int32
+		for d := range p.Directions() {
+			if d%3 != 1 {
+				some = append(some, int32(p.Directions()-1-d))
+			}
 		}
-	}
+		var part Places
+		part.Take(p, some)
+		if part.Directions() != len(some) {
+			t.Fatalf("%d directions, should be %d", part.Directions(), len(some))
+		}
+		e := Probe{Cos: 1, SemiMajor: 50, SemiMinor: 50}
+		terms := Terms{Tol: 3, Outside: 1, Soft: 4, Inner: 0.3}
+		for i, d := range some {
+			from, to := part.Direction(i)
+			first, last := p.Direction(int(d))
+			if to-from != last-first {
+				t.Fatalf("direction %d: %d places, should be %d", i, to-from, last-first)
+			}
+			for j := range to - from {
+				if part.Seen(from+j) != first+j || part.Step(from+j) != p.Step(first+j) {
+					t.Fatalf("direction %d: place %d is another", i, j)
+				}
+			}
+			if got, want := part.Agreement(i, i+1, e, terms), p.Agreement(int(d), int(d)+1, e, terms); got != want {
+				t.Fatalf("direction %d: %v, in the whole %v", i, got, want)
+			}
+		}
+	})
+}
+
+func TestWithinTakesWhatLiesNear(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(15, 16))
+		for range 100 {
+			radius := 20 + 300*r.Float64()
+			dirs, p := look(r, radius)
+			e, reach := probeNear(r, radius), 4*r.Float64()
+			off := append([]float32(nil), p.Offs(e)...)
+			var near Places
+			near.Within(p, e, reach)
+			at := 0
+			for d := range dirs {
+				var want []int
+				from, to := p.Direction(d)
+				for i := from; i < to; i++ {
+					o := float64(off[i])
+					if o <= reach && o > -reach {
+						want = append(want, i)
+					} else if len(want) > 0 || o <= -reach {
+						break
+					}
+				}
+				if len(want) == 0 {
+					continue
+				}
+				if at >= near.Directions() {
+					t.Fatalf("%d directions are too few", at)
+				}
+				first, last := near.Direction(at)
+				if last-first != len(want) {
+					t.Fatalf("direction %d: %d places, should be %v", d, last-first, want)
+				}
+				for i, w := range want {
+					if near.Seen(first+i) != w || near.x[first+i] != p.x[w] || near.speaks[first+i] != p.speaks[w] || near.against[first+i] != p.against[w] || near.width[first+i] != p.width[w] {
+						t.Fatalf("direction %d: place %d is not %d", d, i, w)
+					}
+				}
+				at++
+			}
+			if at != near.Directions() {
+				t.Fatalf("%d directions, should be %d", near.Directions(), at)
+			}
+		}
+	})
+}
+
+func TestBestIsTheFirstThatAgreesMost(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(17, 18))
+		passed := 0
+		for range 100 {
+			radius := 20 + 300*r.Float64()
+			dirs, p := look(r, radius)
+			few := len(dirs) / 4
+			terms := Terms{Tol: 0.5 + 2*r.Float64(), Outside: 1.5 * r.Float64(), Soft: math.Inf(1), Inner: 0.35}
+			probes := make([]Probe, 50)
+			for i := range probes {
+				if probes[i] = probeNear(r, radius+5*r.Float64()); i > 0 && r.IntN(4) == 0 {
+					probes[i] = probes[i-1]
+				}
+			}
+			const hopeless = 0.6
+			want, most, mostFirst := -1, 0.0, 0.0
+			for i, e := range probes {
+				first := p.Agreement(0, few, e, terms)
+				if first < hopeless*mostFirst {
+					passed++
+					continue
+				}
+				if s := first + p.Agreement(few, len(dirs), e, terms); s > most {
+					want, most, mostFirst = i, s, first
+				}
+			}
+			if got := p.Best(probes, few, hopeless, terms); got != want {
+				t.Fatalf("number %d is best, should be %d", got, want)
+			}
+		}
+		if passed == 0 {
+			t.Error("no ellipse was hopeless")
+		}
+	})
 }

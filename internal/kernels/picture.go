@@ -1,5 +1,11 @@
 package kernels
 
+// #cgo noescape tw_across
+// #cgo nocallback tw_across
+// #cgo noescape tw_encode
+// #cgo nocallback tw_encode
+// #cgo noescape tw_less
+// #cgo nocallback tw_less
 // #include "kernels.h"
 import "C"
 

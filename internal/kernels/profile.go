@@ -1,5 +1,11 @@
 package kernels
 
+// #cgo noescape tw_patch_row
+// #cgo nocallback tw_patch_row
+// #cgo noescape tw_along
+// #cgo nocallback tw_along
+// #cgo noescape tw_profile
+// #cgo nocallback tw_profile
 // #include "kernels.h"
 import "C"
 
@@ -59,7 +65,7 @@ type Slope struct{ At, Height float64 }
 const MostSteps = C.TW_STEPS
 
 // neighbours are the weights of a profile and of two to each side.
-var neighbours = [5]float64{1, 2, 3, 2, 1}
+var neighbours = [C.TW_ACROSS]float64{1, 2, 3, 2, 1}
 
 // A Reader looks at profiles, reusing its memory.
 type Reader struct {
@@ -86,8 +92,8 @@ func (r *Reader) Look(s Search, n int) {
 // begin at the given samples of raw (negative where there is none), and finds the
 // steps in it, outermost first, and the places of steepest change. They are valid until
 // it is called again.
-func (r *Reader) Profile(raw []Sample, from *[5]int, n int) ([]Step, []Slope) {
-	var at [5]C.int64_t
+func (r *Reader) Profile(raw []Sample, from *[C.TW_ACROSS]int, n int) ([]Step, []Slope) {
+	var at [C.TW_ACROSS]C.int64_t
 	for i, v := range from {
 		if at[i] = -1; v >= 0 {
 			_ = raw[v : v+n]
@@ -98,7 +104,7 @@ func (r *Reader) Profile(raw []Sample, from *[5]int, n int) ([]Step, []Slope) {
 		return nil, nil
 	}
 	_ = r.slopes[n-1]
-	C.tw_profile(f32(&raw[0][0]), &at[0], (*C.double)(&neighbours[0]), 5, C.int(n), &r.search,
+	C.tw_profile(f32(&raw[0][0]), &at[0], (*C.double)(&neighbours[0]), C.int(n), &r.search,
 		(*C.double)(&r.room[0]), &r.seen, (*C.double)(&r.slopes[0].At))
 	for i := range int(r.seen.steps) {
 		s := &r.seen.step[i]

@@ -3,6 +3,14 @@
 static inline __attribute__((always_inline)) v4d NAME(splat)(double v) { return (v4d){v, v, v, v}; }
 static inline __attribute__((always_inline)) double NAME(sum)(v4d v) { return v[0] + v[1] + v[2]; }
 static inline __attribute__((always_inline)) v4d NAME(either)(v4l which, v4d a, v4d b) { return (v4d)(((v4l)a & which) | ((v4l)b & ~which)); }
+static inline __attribute__((always_inline)) v4d NAME(wide)(v4f v)
+{
+#if defined(__AVX__)
+	return __builtin_ia32_cvtps2pd256(v);
+#else
+	return __builtin_convertvector(v, v4d);
+#endif
+}
 static inline __attribute__((always_inline)) v4d NAME(absolute)(v4d v) { return (v4d)((v4l)v & INT64_MAX); }
 
 // patch_row takes n pixels of eight bits, blue, green and red, to four numbers
@@ -50,13 +58,18 @@ static inline __attribute__((always_inline)) v4d NAME(bend)(const v4d *p, int n,
 {
 	double m = (n - 1) / 2.0, nn = n, q = (nn * nn - 1) / 12;
 	double norm = nn * (nn * nn - 1) * (nn * nn - 4) / 180;
-	v4d b = NAME(splat)(0);
-	for (int j = 0; j < n; j++) {
-		double t = j - m;
-		b += (t * t - q) * p[j];
+	// Four sums, since each takes its time to be added to.
+	v4d b[4] = {{0}};
+	double t = -m;
+	int j = 0;
+	for (; j + 4 <= n; j += 4, t += 4) {
+		for (int k = 0; k < 4; k++)
+			b[k] += ((t + k) * (t + k) - q) * p[j + k];
 	}
-	double t = x - m;
-	return b * ((t * t - q) / norm);
+	for (; j < n; j++, t++)
+		b[0] += (t * t - q) * p[j];
+	t = x - m;
+	return ((b[0] + b[1]) + (b[2] + b[3])) * ((t * t - q) / norm);
 }
 
 // crossing is where what departs first reaches a level, in samples.
@@ -160,7 +173,7 @@ static inline __attribute__((always_inline)) int NAME(steps)(const v4d *p, int m
 		s.s2 += p[j] * p[j];
 	}
 	const double nw = wn, mx = (nw - 1) / 2, per_sxx = 1 / (nw * (nw * nw - 1) / 12), per_nw = 1 / nw, per_free = 1 / (nw - 2);
-	const double onset2 = ss->onset * ss->onset, floor2 = ss->noise_floor * ss->noise_floor;
+	const double onset2 = ss->onset * ss->onset, floor2 = ss->noise_floor * ss->noise_floor, over2 = ss->over_peak * ss->over_peak;
 	const v4d floors = NAME(splat)(floor2);
 	int run = 0;
 	for (int i = wn + gn; i + in < m && found < TW_STEPS; i++) {
@@ -195,13 +208,12 @@ static inline __attribute__((always_inline)) int NAME(steps)(const v4d *p, int m
 		}
 		// Grain in a shadow is blotchy: what happens outside by itself must be
 		// left well behind.
-		double peak = 0;
-		for (int j = 0; j < wn; j += 2) {
+		int behind = 1;
+		for (int j = 0; j < wn && behind; j += 2) {
 			v4d e = p[from + j] - NAME(on)(&line, j);
-			double e2 = NAME(sum)(e * e * per);
-			peak = e2 > peak ? e2 : peak;
+			behind = d >= over2 * NAME(sum)(e * e * per);
 		}
-		if (d < ss->over_peak * ss->over_peak * peak) {
+		if (!behind) {
 			run = 0;
 			continue;
 		}
@@ -249,32 +261,48 @@ static inline __attribute__((always_inline)) int NAME(slopes)(const v4d *p, int 
 	return found;
 }
 
+// averaged are n samples of several profiles added up by their weights, which come to
+// total. Blur and reflection mix light, not code values, so the half height is taken in
+// linear light, relative to the paper outside.
+static inline __attribute__((always_inline)) void NAME(averaged)(const v4f *const *src, const double *w, int count, int n, double total, v4d *p)
+{
+	double paper = 0, per = 1;
+	for (int i = 0; i < n; i++) {
+		v4d v = NAME(splat)(0);
+		for (int j = 0; j < count; j++)
+			v += w[j] * NAME(wide)(src[j][i]);
+		p[i] = v * per;
+		if (i < 8)
+			paper += v[0] / 8;
+		if (i == 7 || (i < 7 && i == n - 1)) {
+			per = 1 / (paper > 0.01 * total ? paper : 0.01 * total);
+			for (int k = 0; k <= i; k++)
+				p[k] *= per;
+		}
+	}
+}
+
 // profile averages neighbouring profiles of n samples, which begin at from in raw
 // (negative: none), and finds the steps and the steepest places in that. room is for
 // 5 n numbers, steep for 2 n.
-static void NAME(profile)(const float *raw, const int64_t *from, const double *weights, int count, int n, const tw_search *ss,
+static void NAME(profile)(const float *raw, const int64_t *from, const double *weights, int n, const tw_search *ss,
 		     double *room, tw_seen *seen, double *steep)
 {
 	v4d *p = (v4d *)room;
-	double *rest = room + 4 * (long)n, total = 0;
-	memset(p, 0, sizeof(v4d) * n);
-	for (int j = 0; j < count; j++) {
+	double *rest = room + 4 * (long)n, total = 0, w[TW_ACROSS];
+	const v4f *src[TW_ACROSS];
+	int some = 0;
+	for (int j = 0; j < TW_ACROSS; j++) {
 		if (from[j] < 0)
 			continue;
-		const v4f *src = (const v4f *)(raw + from[j]);
-		const double w = weights[j];
-		total += w;
-		for (int i = 0; i < n; i++)
-			p[i] += w * __builtin_convertvector(src[i], v4d);
+		src[some] = (const v4f *)(raw + from[j]);
+		w[some++] = weights[j];
+		total += weights[j];
 	}
-	// Blur and reflection mix light, not code values, so the half height is taken
-	// in linear light, relative to the paper outside.
-	double paper = 0;
-	for (int i = 0; i < 8 && i < n; i++)
-		paper += p[i][0] / 8;
-	const double per = 1 / (paper > 0.01 * total ? paper : 0.01 * total);
-	for (int i = 0; i < n; i++)
-		p[i] *= per;
+	if (some == TW_ACROSS)
+		NAME(averaged)(src, w, TW_ACROSS, n, total, p); // its loop unrolled
+	else
+		NAME(averaged)(src, w, some, n, total, p);
 	seen->steps = NAME(steps)(p, n, ss, rest, seen->step);
 	seen->slopes = NAME(slopes)(p, n, ss->apart, ss->slope_least, rest, steep);
 }

@@ -1,5 +1,7 @@
 package kernels
 
+// #cgo noescape tw_thin_mask
+// #cgo nocallback tw_thin_mask
 // #include "kernels.h"
 import "C"
 
