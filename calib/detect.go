@@ -41,7 +41,7 @@ type Detection struct {
 
 // boardSides are the longer sides, px, of the reduced pictures in which the card's
 // corners are looked for by themselves. See boardCorners.
-var boardSides = []int{400, 1000}
+var boardSides = []int{500, 1000}
 
 // Sizes for OpenCV's search: the longer side of the reduced image, px. The first finds
 // the card in nearly every photo at half the cost of the second; corners refined at
