@@ -36,11 +36,11 @@ func JPEG(img image.Image, quality int, blank color.Color) ([]byte, error) {
 // PNG encodes a picture of a photo: a tenth larger than with Go's encoder, in a
 // fiftieth of the time.
 func PNG(img image.Image) ([]byte, error) {
-	pix, w, h, opaque, err := pixelsOf(img, pngSide)
+	p, err := pixelsOf(img, pngSide)
 	if err != nil {
 		return nil, err
 	}
-	return photoPNG(pix, w, h, opaque)
+	return photoPNG(p)
 }
 
 // Reduction is how small a picture is to be (0: as it is), and its quality as a
@@ -50,7 +50,11 @@ type Reduction struct{ MaxSide, Quality int }
 // JPEGs encodes a picture once for each reduction, none larger than asked. What is
 // transparent is laid over blank.
 func JPEGs(img image.Image, blank color.Color, to ...Reduction) ([][]byte, error) {
-	m, err := fromGo(img, jpegSide)
+	p, err := pixelsOf(img, jpegSide)
+	if err != nil {
+		return nil, err
+	}
+	m, err := p.matrix()
 	if err != nil {
 		return nil, err
 	}
@@ -59,10 +63,18 @@ func JPEGs(img image.Image, blank color.Color, to ...Reduction) ([][]byte, error
 
 // PNGAndJPEGs is [PNG] and [JPEGs] of one picture.
 func PNGAndJPEGs(img image.Image, blank color.Color, to ...Reduction) (png []byte, jpegs [][]byte, err error) {
-	if png, err = PNG(img); err != nil {
+	p, err := pixelsOf(img, jpegSide)
+	if err != nil {
 		return nil, nil, err
 	}
-	jpegs, err = JPEGs(img, blank, to...)
+	if png, err = photoPNG(p); err != nil {
+		return nil, nil, err
+	}
+	m, err := p.matrix()
+	if err != nil {
+		return nil, nil, err
+	}
+	jpegs, err = jpegsOf(m, blank, to)
 	return png, jpegs, err
 }
 
@@ -165,20 +177,24 @@ func asFile(ext gocv.FileExt, m gocv.Mat, params ...int) ([]byte, error) {
 	return bytes.Clone(buf.GetBytes()), nil
 }
 
-// fromGo copies a picture into a matrix: CV_8UC3 where it is opaque, otherwise
+// rgba are a picture's pixels, row by row: red, green, blue and alpha, 8 bits each, not
+// premultiplied. Opaque says that alpha is 255 throughout.
+type rgba struct {
+	pix    []uint8
+	w, h   int
+	opaque bool
+}
+
+// matrix copies a picture into a matrix: CV_8UC3 where it is opaque, otherwise
 // CV_8UC4, not premultiplied.
-func fromGo(img image.Image, most int) (gocv.Mat, error) {
-	pix, w, h, opaque, err := pixelsOf(img, most)
-	if err != nil {
-		return gocv.Mat{}, err
-	}
-	lent, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV8UC4, pix)
+func (p rgba) matrix() (gocv.Mat, error) {
+	lent, err := gocv.NewMatFromBytes(p.h, p.w, gocv.MatTypeCV8UC4, p.pix)
 	if err != nil {
 		return gocv.Mat{}, err
 	}
 	defer lent.Close()
 	m := gocv.NewMat()
-	if opaque {
+	if p.opaque {
 		gocv.CvtColor(lent, &m, gocv.ColorRGBAToBGR)
 	} else {
 		gocv.CvtColor(lent, &m, gocv.ColorBGRAToRGBA)
@@ -186,29 +202,28 @@ func fromGo(img image.Image, most int) (gocv.Mat, error) {
 	return m, nil
 }
 
-// pixelsOf are a picture's pixels, row by row: red, green, blue and alpha, 8 bits
-// each, not premultiplied. They are the picture's own where it has them so. No side
-// may be longer than most.
-func pixelsOf(img image.Image, most int) (pix []uint8, w, h int, opaque bool, err error) {
+// pixelsOf are a picture's pixels: its own where it has them so. No side may be longer
+// than most.
+func pixelsOf(img image.Image, most int) (rgba, error) {
 	b := img.Bounds()
-	w, h = b.Dx(), b.Dy()
+	w, h := b.Dx(), b.Dy()
 	if w < 1 || h < 1 || w > most || h > most {
-		return nil, 0, 0, false, fmt.Errorf("a picture of %d x %d pixels can't be written", w, h)
+		return rgba{}, fmt.Errorf("a picture of %d x %d pixels can't be written", w, h)
 	}
 	n := 4 * w * h
 	switch s := img.(type) {
 	case *image.NRGBA:
 		if s.Stride == 4*w {
-			return s.Pix[:n], w, h, opaqueAll(s.Pix[:n]), nil
+			return rgba{s.Pix[:n], w, h, opaqueAll(s.Pix[:n])}, nil
 		}
 	case *image.RGBA:
 		if s.Stride == 4*w && opaqueAll(s.Pix[:n]) {
-			return s.Pix[:n], w, h, true, nil
+			return rgba{s.Pix[:n], w, h, true}, nil
 		}
 	}
 	c := image.NewNRGBA(image.Rect(0, 0, w, h))
 	draw.Draw(c, c.Bounds(), img, b.Min, draw.Src)
-	return c.Pix, w, h, opaqueAll(c.Pix), nil
+	return rgba{c.Pix, w, h, opaqueAll(c.Pix)}, nil
 }
 
 // opaqueAll says that the alpha of all pixels is 255, four bytes each. It reads two

@@ -391,7 +391,6 @@ func inPolygon(poly [][2]float64, x, y float64) bool {
 func markHighlights(f *features.Face, bright []float64) {
 	n := f.Size
 	w := max(2, int(f.Radius/5))
-	marks := make([]bool, n*n)
 	// A coarse ring around, of which a small bright spot reaches a part only.
 	var ring [16][2]int
 	var step [16]int // the same in the rows as they follow each other
@@ -401,19 +400,34 @@ func markHighlights(f *features.Face, bright []float64) {
 		step[k] = ring[k][1]*n + ring[k][0]
 	}
 	mask := f.Mask[:len(bright)]
+	// Grown by the blur that surrounds a highlight.
+	g := max(1, int(math.Round(1.5*f.BlurShare*f.Radius)))
+	grow := func(x, y int) {
+		for j := max(0, y-g); j <= min(n-1, y+g); j++ {
+			row := mask[j*n+max(0, x-g) : j*n+min(n-1, x+g)+1]
+			for i := range row {
+				if row[i]&features.Glass != 0 {
+					row[i] |= features.Highlight
+				}
+			}
+		}
+	}
 	for y := 0; y < n; y++ {
-		within := y >= w && y < n-w
 		for x := 0; x < n; x++ {
 			i := y*n + x
+			if mask[i]&features.Glass == 0 {
+				continue
+			}
 			// Marked where it is more than 1.5 times the ring's seventh eighth, and
 			// 0.12 above: where more than seven eighths lie below this.
 			below := (bright[i] - 0.12) / 1.5
-			if below <= 0 || mask[i]&features.Glass == 0 {
+			if below <= 0 {
 				continue
 			}
+			within := y >= w && y < n-w && x >= w && x < n-w
 			seen, darker := 0, 0
 			for k := range step {
-				if !within || x < w || x >= n-w {
+				if !within {
 					xx, yy := x+ring[k][0], y+ring[k][1]
 					if xx < 0 || yy < 0 || xx >= n || yy >= n {
 						continue
@@ -430,22 +444,8 @@ func markHighlights(f *features.Face, bright []float64) {
 					break
 				}
 			}
-			marks[i] = seen >= 8 && darker > seen*7/8
-		}
-	}
-	// Grown by the blur that surrounds a highlight.
-	g := max(1, int(math.Round(1.5*f.BlurShare*f.Radius)))
-	for y := 0; y < n; y++ {
-		for x := 0; x < n; x++ {
-			if !marks[y*n+x] {
-				continue
-			}
-			for j := max(0, y-g); j <= min(n-1, y+g); j++ {
-				for i := max(0, x-g); i <= min(n-1, x+g); i++ {
-					if f.Mask[j*n+i]&features.Glass != 0 {
-						f.Mask[j*n+i] |= features.Highlight
-					}
-				}
+			if seen >= 8 && darker > seen*7/8 {
+				grow(x, y)
 			}
 		}
 	}

@@ -27,14 +27,25 @@ func (l Light) At(lin [3]float64, x, y float64) [3]float64 {
 // not one paper under one light.
 const flatLimit = 1.6
 
+// reference is the paper where white was read.
+func (l Light) reference() (ref [3]float64) {
+	if l.Paper != nil {
+		ref = l.Paper.LinearAt(l.RefX, l.RefY)
+	}
+	return ref
+}
+
 // evening is what evens the light out, channel by channel: paper where white
 // was read over paper here.
-func (l Light) evening(x, y float64) (k [3]float64) {
+func (l Light) evening(x, y float64) [3]float64 { return l.eveningTo(l.reference(), x, y) }
+
+// eveningTo is evening by a reference that was read before.
+func (l Light) eveningTo(ref [3]float64, x, y float64) (k [3]float64) {
 	k = [3]float64{1, 1, 1}
 	if l.Paper == nil {
 		return k
 	}
-	here, ref := l.Paper.LinearAt(x, y), l.Paper.LinearAt(l.RefX, l.RefY)
+	here := l.Paper.LinearAt(x, y)
 	for i := range k {
 		if here[i] > 1e-4 && ref[i] > 1e-4 {
 			k[i] = math.Max(1/flatLimit, math.Min(flatLimit, ref[i]/here[i]))
@@ -61,9 +72,10 @@ type lightField struct {
 // over is the light over the square of side px about a place.
 func (l Light) over(cx, cy, side float64) *lightField {
 	f := &lightField{x0: cx - side/2, y0: cy - side/2, perPX: fieldCells / math.Max(1, side)}
+	ref := l.reference()
 	for j := range f.gain {
 		for i := range f.gain[j] {
-			k := l.evening(f.x0+float64(i)/f.perPX, f.y0+float64(j)/f.perPX)
+			k := l.eveningTo(ref, f.x0+float64(i)/f.perPX, f.y0+float64(j)/f.perPX)
 			for c := range k {
 				f.gain[j][i][c] = k[c] * l.White.Gain[c]
 			}

@@ -20,25 +20,28 @@ import (
 // pngBatch is about how many bytes of rows are compressed at a time.
 const pngBatch = 1 << 16
 
-// pngWriters are for rows compressed, each of a quarter of a megabyte.
-var pngWriters shelf[*zlib.Writer]
+// A pngRoom is what rows are compressed with, a third of a megabyte.
+type pngRoom struct {
+	z            *zlib.Writer
+	batch, blank []uint8
+}
 
-// photoPNG writes w x h pixels of red, green, blue and alpha, 8 bits each and not
-// premultiplied, one row after the other; opaque says that alpha is 255 throughout
-// and need not be written.
-func photoPNG(pix []uint8, w, h int, opaque bool) ([]byte, error) {
+var pngRooms shelf[pngRoom]
+
+// photoPNG writes a picture; where it is opaque its alpha need not be written.
+func photoPNG(p rgba) ([]byte, error) {
 	channels, kind := 4, byte(6) // colour type: red, green, blue and alpha
-	if opaque {
+	if p.opaque {
 		channels, kind = 3, 2
 	}
 	var out bytes.Buffer
-	out.Grow(channels*w*h/2 + 4096)
+	out.Grow(channels*p.w*p.h/2 + 4096)
 	out.WriteString("\x89PNG\r\n\x1a\n")
-	head := binary.BigEndian.AppendUint32(nil, uint32(w))
-	head = binary.BigEndian.AppendUint32(head, uint32(h))
+	head := binary.BigEndian.AppendUint32(nil, uint32(p.w))
+	head = binary.BigEndian.AppendUint32(head, uint32(p.h))
 	head = append(head, 8, kind, 0, 0, 0) // bits; compression, filters and order as the standard has them
 	pngChunk(&out, "IHDR", func() error { _, err := out.Write(head); return err })
-	err := pngChunk(&out, "IDAT", func() error { return rowsOf(&out, pix, w, h, channels) })
+	err := pngChunk(&out, "IDAT", func() error { return rowsOf(&out, p.pix, p.w, p.h, channels) })
 	if err != nil {
 		return nil, err
 	}
@@ -60,20 +63,25 @@ func pngChunk(out *bytes.Buffer, name string, write func() error) error {
 
 // rowsOf writes the rows, compressed.
 func rowsOf(out io.Writer, pix []uint8, w, h, channels int) error {
-	z := pngWriters.take()
-	if z == nil {
+	room := pngRooms.take()
+	if room.z == nil {
 		var err error
-		if z, err = zlib.NewWriterLevel(out, zlib.HuffmanOnly); err != nil {
+		if room.z, err = zlib.NewWriterLevel(out, zlib.HuffmanOnly); err != nil {
 			return err
 		}
 	} else {
-		z.Reset(out)
+		room.z.Reset(out)
 	}
 	// The rows are handed on some at a time.
 	row := 1 + channels*w
 	some := max(1, min(h, pngBatch/row))
-	batch := make([]uint8, some*row+4) // with the room that LessAbove asks for
-	above := make([]uint8, 4*w)
+	if n := some*row + 4; cap(room.batch) < n { // with what LessAbove asks for
+		room.batch = make([]uint8, max(n, pngBatch+4))
+	}
+	if cap(room.blank) < 4*w {
+		room.blank = make([]uint8, 4*w)
+	}
+	batch, above := room.batch[:cap(room.batch)], room.blank[:4*w]
 	filled := 0
 	for y := range h {
 		here := pix[4*w*y:][:4*w]
@@ -81,15 +89,15 @@ func rowsOf(out io.Writer, pix []uint8, w, h, channels int) error {
 		kernels.LessAbove(batch[filled*row+1:], here, above, channels)
 		above = here
 		if filled++; filled == some || y == h-1 {
-			if _, err := z.Write(batch[:filled*row]); err != nil {
+			if _, err := room.z.Write(batch[:filled*row]); err != nil {
 				return err
 			}
 			filled = 0
 		}
 	}
-	if err := z.Close(); err != nil {
+	if err := room.z.Close(); err != nil {
 		return err
 	}
-	pngWriters.put(z)
+	pngRooms.put(room)
 	return nil
 }

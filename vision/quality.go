@@ -220,15 +220,25 @@ var luma8 = func() (t [3][256]float64) {
 // The mean of its absolute value is taken over what lies within four times
 // that mean, which leaves dust and edges out.
 func (s *Survey) noise(px calib.Pixels, closed []bool, mw, block int) {
-	luma := func(x, y int) float64 {
-		c := px.Encoded(x, y)
-		return 0.2126*float64(c[0]) + 0.7152*float64(c[1]) + 0.0722*float64(c[2])
+	// The luma of a place and of the eight around it, row by row.
+	nine := func(x, y int) (l [9]float64) {
+		for k := range l {
+			c := px.Encoded(x+k%3-1, y+k/3-1)
+			l[k] = 0.2126*float64(c[0]) + 0.7152*float64(c[1]) + 0.0722*float64(c[2])
+		}
+		return l
 	}
 	if px.B8 != nil {
-		luma = func(x, y int) float64 {
-			i := 3 * (y*px.W + x)
-			c := px.B8[i : i+3 : i+3]
-			return luma8[0][c[2]] + luma8[1][c[1]] + luma8[2][c[0]]
+		nine = func(x, y int) (l [9]float64) {
+			i := 3 * ((y-1)*px.W + x - 1)
+			for j := 0; j < 9; j += 3 {
+				c := px.B8[i : i+9 : i+9]
+				l[j] = luma8[0][c[2]] + luma8[1][c[1]] + luma8[2][c[0]]
+				l[j+1] = luma8[0][c[5]] + luma8[1][c[4]] + luma8[2][c[3]]
+				l[j+2] = luma8[0][c[8]] + luma8[1][c[7]] + luma8[2][c[6]]
+				i += 3 * px.W
+			}
+			return l
 		}
 	}
 	// An odd step, so that a JPEG's blocks of 8 are met at every phase.
@@ -239,13 +249,11 @@ func (s *Survey) noise(px calib.Pixels, closed []bool, mw, block int) {
 			if closed[y/block*mw+x/block] {
 				continue
 			}
-			mid := luma(x, y)
-			if mid < 0.01 || mid > 0.985 {
+			l := nine(x, y)
+			if l[4] < 0.01 || l[4] > 0.985 {
 				continue // clipped noise is no noise
 			}
-			v := luma(x-1, y-1) - 2*luma(x, y-1) + luma(x+1, y-1) -
-				2*luma(x-1, y) + 4*mid - 2*luma(x+1, y) +
-				luma(x-1, y+1) - 2*luma(x, y+1) + luma(x+1, y+1)
+			v := l[0] - 2*l[1] + l[2] - 2*l[3] + 4*l[4] - 2*l[5] + l[6] - 2*l[7] + l[8]
 			r = append(r, math.Abs(v))
 		}
 	}
@@ -313,7 +321,8 @@ func (s *Survey) light(px calib.Pixels, closed []bool, mw, mh, block int) *light
 				for x := i * block; x < min(px.W, (i+size)*block); x += step {
 					n++
 					if !closed[y/block*mw+x/block] {
-						px3, lums = append(px3, px.Linear(x, y)), append(lums, px.Luminance(x, y))
+						c := px.Linear(x, y)
+						px3, lums = append(px3, c), append(lums, lum(c))
 					}
 				}
 			}
@@ -398,9 +407,12 @@ func (s *Survey) light(px calib.Pixels, closed []bool, mw, mh, block int) *light
 	}
 	sort.Float64s(level)
 	s.LightRatio = level[len(level)-1-len(level)/50] / math.Max(1e-6, level[len(level)/50])
+	most := 0.0 // its square
 	for i := range labs {
 		for j := i + 1; j < len(labs); j++ {
-			s.CastRange = math.Max(s.CastRange, math.Hypot(labs[i][0]-labs[j][0], labs[i][1]-labs[j][1]))
+			if d2 := sq(labs[i][0]-labs[j][0]) + sq(labs[i][1]-labs[j][1]); d2 > most {
+				most, s.CastRange = d2, math.Hypot(labs[i][0]-labs[j][0], labs[i][1]-labs[j][1])
+			}
 		}
 	}
 	return l

@@ -178,4 +178,7 @@ void tw_nearest_site(int n, const uint8_t *site, double *d2, int32_t *nearest, i
 void tw_binomial_some(const double *field, int w, int h, double *out);
 void tw_mirrored(const uint8_t *a, const uint8_t *b, int rings, int wide, int n, int32_t *seen, int32_t *same);
 
+// Masks made wider; see grow.go.
+void tw_grow(const uint8_t *mask, int w, int h, const uint16_t *disc, int r, uint8_t *out, int stride);
+
 #endif

@@ -50,6 +50,7 @@ void tw_plain(int on) { plain = on; }
 #include "colours.h"
 #include "map.h"
 #include "surface.h"
+#include "grow.h"
 #undef NAME
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
@@ -70,6 +71,7 @@ void tw_plain(int on) { plain = on; }
 #include "colours.h"
 #include "map.h"
 #include "surface.h"
+#include "grow.h"
 #undef NAME
 #pragma GCC pop_options
 #define BEST(f) (!plain && __builtin_cpu_supports("avx2") ? f##_avx2 : f##_any)
@@ -347,6 +349,11 @@ void tw_nearest_site(int n, const uint8_t *site, double *d2, int32_t *nearest, i
 void tw_mirrored(const uint8_t *a, const uint8_t *b, int rings, int wide, int n, int32_t *seen, int32_t *same)
 {
 	BEST(mirrored)(a, b, rings, wide, n, seen, same);
+}
+
+void tw_grow(const uint8_t *mask, int w, int h, const uint16_t *disc, int r, uint8_t *out, int stride)
+{
+	BEST(grow)(mask, w, h, disc, r, out, stride);
 }
 
 void tw_binomial_some(const double *field, int w, int h, double *out)

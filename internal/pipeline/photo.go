@@ -264,8 +264,9 @@ func whiteRecord(w calib.White) record.White {
 
 // fillMarble writes what the analysis found into the record.
 func fillMarble(m *record.Marble, a *features.Analysis) {
-	m.Features, m.FeaturesSure, m.FeaturesAbsent = map[string]float64{}, map[string]float64{}, map[string]string{}
-	for _, f := range features.All() {
+	all := features.All()
+	m.Features, m.FeaturesSure, m.FeaturesAbsent = make(map[string]float64, len(all)), make(map[string]float64, len(all)), map[string]string{}
+	for _, f := range all {
 		r := f.Read(a)
 		if r.Absent != "" {
 			m.FeaturesAbsent[f.Name] = r.Absent

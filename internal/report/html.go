@@ -499,6 +499,7 @@ func (v marbleView) Figures() template.HTML {
 		return ""
 	}
 	var rows strings.Builder
+	rows.Grow(figureRoom * len(figureHeads()))
 	for i, f := range features.All() {
 		head := figureHeads()[i]
 		value, ok := v.Features[f.Name]
@@ -517,10 +518,15 @@ func (v marbleView) Figures() template.HTML {
 				class, sure = ` class="unsure"`, sure+" <b>unsure</b>"
 			}
 		}
-		rows.WriteString("<tr" + class + ">" + head + "<td>" + template.HTMLEscapeString(figure(f, value)) + "</td><td>" + sure + "</td></tr>")
+		for _, part := range [...]string{"<tr", class, ">", head, "<td>", template.HTMLEscapeString(figure(f, value)), "</td><td>", sure, "</td></tr>"} {
+			rows.WriteString(part)
+		}
 	}
 	return template.HTML(rows.String())
 }
+
+// figureRoom is more than most rows of [marbleView.Figures] take, in bytes.
+const figureRoom = 200
 
 // figureHeads are the first cells of the rows of [marbleView.Figures]: each marble has
 // the same.

@@ -13,6 +13,7 @@ import (
 	"golang.org/x/image/math/fixed"
 
 	"tawsight/internal/atomicfile"
+	"tawsight/internal/kernels"
 	"tawsight/internal/record"
 	"tawsight/vision"
 )
@@ -381,43 +382,9 @@ func (o *overlay) text(s string, x, y, anchor, size float64, c color.Color) {
 // grown is a mask made wider by by pixels all round; what it had no room for is
 // lost.
 func grown(m *image.Alpha, by float64) *image.Alpha {
-	out := image.NewAlpha(m.Rect)
-	w, h := m.Rect.Dx(), m.Rect.Dy()
-	r := int(math.Ceil(by))
-	// How much of the pixels at this distance the disc's edge leaves in, of 256.
-	disc := make([]uint32, (2*r+1)*(2*r+1))
-	for dy := -r; dy <= r; dy++ {
-		for dx := -r; dx <= r; dx++ {
-			in := max(0, min(1, by+0.5-math.Hypot(float64(dx), float64(dy))))
-			disc[(dy+r)*(2*r+1)+dx+r] = uint32(256 * in)
-		}
-	}
-	// full says that a place inside is covered entirely.
-	full := func(x, y int) bool { return m.Pix[y*m.Stride+x] == 255 }
-	// Most of a mask is empty.
-	for y := range h {
-		for x, v := range m.Pix[y*m.Stride:][:w] {
-			if v == 0 {
-				continue
-			}
-			// What lies within a stroke adds nothing to what its neighbours do.
-			if v == 255 && x > 0 && y > 0 && x < w-1 && y < h-1 && full(x-1, y) && full(x+1, y) && full(x, y-1) && full(x, y+1) {
-				out.Pix[y*out.Stride+x] = 255
-				continue
-			}
-			from, to := max(0, x-r), min(w, x+r+1)
-			for j := max(0, y-r); j < min(h, y+r+1); j++ {
-				parts := disc[(j-y+r)*(2*r+1)+from-x+r:][:to-from]
-				row := out.Pix[j*out.Stride+from:][:to-from]
-				for i, part := range parts {
-					if v := uint8(uint32(v) * part >> 8); v > row[i] {
-						row[i] = v
-					}
-				}
-			}
-		}
-	}
-	return out
+	brush := kernels.MakeBrush(by)
+	pix, from, stride := brush.Grow(m.Pix, m.Stride)
+	return &image.Alpha{Pix: pix[from:], Stride: stride, Rect: m.Rect}
 }
 
 // reduced copies a picture, made smaller where its longer side is beyond

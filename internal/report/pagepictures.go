@@ -69,5 +69,8 @@ func (p *page) ready(photo int, key string) (src template.HTMLAttr, ok bool) {
 // nothing else in an attribute, so that the template need not go through a
 // photo's half a megabyte of them again.
 func sourceOf(jpeg []byte) template.HTMLAttr {
-	return template.HTMLAttr(`src="data:image/jpeg;base64,` + base64.StdEncoding.EncodeToString(jpeg) + `"`)
+	const before, after = `src="data:image/jpeg;base64,`, `"`
+	b := make([]byte, 0, len(before)+base64.StdEncoding.EncodedLen(len(jpeg))+len(after))
+	b = base64.StdEncoding.AppendEncode(append(b, before...), jpeg)
+	return template.HTMLAttr(append(b, after...))
 }

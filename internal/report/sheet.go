@@ -7,6 +7,7 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode"
 
@@ -1033,7 +1034,7 @@ func figure(f features.Feature, v float64) string {
 	case f.Unit == "" && v == math.Trunc(v):
 		places = 0
 	}
-	out := fmt.Sprintf("%.*f", places, v)
+	out := strconv.FormatFloat(v, 'f', places, 64)
 	if of, per := strings.CutPrefix(f.Unit, "1/"); per {
 		out += " per " + of
 	} else if f.Unit != "" {

@@ -48,12 +48,13 @@ func paintOf(c color.Color) (p paint) {
 func (s *surface) lay(first, last int, p *paint, cover uint32) {
 	// As image/draw does it.
 	keep := (full16 - p[3]*cover/full16) * 0x101
-	red, green, blue := p[0]*cover, p[1]*cover, p[2]*cover
+	var more [3]uint32 // in the order of a pixel's bytes
+	more[s.red], more[1], more[s.blue] = p[0]*cover, p[1]*cover, p[2]*cover
 	for i := first * s.step; i < last*s.step; i += s.step {
 		d := s.pix[i : i+3 : i+3]
-		d[s.red] = uint8((uint32(d[s.red])*keep + red) / full16 >> 8)
-		d[1] = uint8((uint32(d[1])*keep + green) / full16 >> 8)
-		d[s.blue] = uint8((uint32(d[s.blue])*keep + blue) / full16 >> 8)
+		d[0] = uint8((uint32(d[0])*keep + more[0]) / full16 >> 8)
+		d[1] = uint8((uint32(d[1])*keep + more[1]) / full16 >> 8)
+		d[2] = uint8((uint32(d[2])*keep + more[2]) / full16 >> 8)
 	}
 }
 
