@@ -18,9 +18,17 @@ typedef struct {
 
 #define TW_EIGHTH 9 // directions in an eighth of a turn
 
-int tw_annulus(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,
-	       float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first);
-int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, float cx, float cy, float lo2, float hi2);
+typedef struct {
+	float *x, *y, *gx, *gy;
+	int32_t *number;
+} tw_edges;
+
+typedef struct {
+	float x, y, least, most; // its middle and its two radii
+} tw_annulus;
+
+int tw_around(float *x, float *y, float *gx, float *gy, const int32_t *first, int side, int w, int h, const tw_annulus *a, float mx, float my,
+	      const tw_annulus *b, const uint8_t *fronts, float *ox, float *oy, float *ogx, float *ogy, int32_t *number);
 int tw_nearest(const float *x, const float *y, const float *gx, const float *gy, const int32_t *number, int n, const tw_ring *e,
 	       const float *tangents, const double *counts, int32_t *at, double *weight, double *sum);
 

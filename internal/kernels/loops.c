@@ -18,6 +18,7 @@ typedef int32_t v4i __attribute__((vector_size(16)));
 typedef uint8_t v16c __attribute__((vector_size(16)));
 typedef int32_t v8i __attribute__((vector_size(32)));
 typedef int16_t v8s __attribute__((vector_size(16), aligned(2)));
+typedef uint8_t v8c __attribute__((vector_size(8), aligned(1), may_alias));
 typedef int64_t v4l __attribute__((vector_size(32)));
 typedef uint8_t v32b __attribute__((vector_size(32), aligned(1), may_alias));
 
@@ -77,15 +78,11 @@ void tw_plain(int on) { plain = on; }
 #define BEST(f) ((void)plain, f##_any)
 #endif
 
-int tw_annulus(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,
-	       float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first)
+int tw_around(float *x, float *y, float *gx, float *gy, const int32_t *first, int side, int w, int h, const tw_annulus *a, float mx, float my,
+	      const tw_annulus *b, const uint8_t *fronts, float *ox, float *oy, float *ogx, float *ogy, int32_t *number)
 {
-	return BEST(annulus)(x, y, gx, gy, n, cx, cy, lo2, hi2, ox, oy, ogx, ogy, oi, first);
-}
-
-int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, float cx, float cy, float lo2, float hi2)
-{
-	return BEST(narrow)(x, y, gx, gy, at, n, cx, cy, lo2, hi2);
+	const tw_edges all = {x, y, gx, gy, 0}, out = {ox, oy, ogx, ogy, number};
+	return BEST(around)(&all, first, side, w, h, a, mx, my, b, fronts, &out);
 }
 
 int tw_nearest(const float *x, const float *y, const float *gx, const float *gy, const int32_t *number, int n, const tw_ring *e,
