@@ -50,7 +50,7 @@ typedef struct {
 	tw_step step[TW_STEPS];
 } tw_seen;
 
-void tw_patch_row(const uint8_t *bgr, int n, const float *table, float *out);
+void tw_patch_row(const uint8_t *bgr, int n, long stride, const float *table, float *out);
 void tw_along(const float *patch, int w, int h, double x, double y, double dx, double dy, int n, float *out);
 void tw_profile(const float *raw, const int64_t *from, const double *weights, int n, const tw_search *ss,
 		double *room, tw_seen *seen, double *steep);
@@ -139,6 +139,9 @@ void tw_slope_row(const uint8_t *bgr, int w, int h, int y, const int32_t *least,
 int tw_thin(const float *above, const float *here, const float *below, const float *sx, const float *sy, int w, float least,
 	    const uint8_t *masked, int32_t *out);
 void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells);
+#define TW_BLUR_REACH 3 // cells, at most
+
+void tw_blur(float *cells, int w, int h, const float *weight, int reach, float *room);
 int tw_peaks(const float *cells, int w, int h, int *y, float least, int32_t *out, int room);
 
 // Light and rays; see light.go and cone.go.

@@ -91,9 +91,9 @@ int tw_nearest(const float *x, const float *y, const float *gx, const float *gy,
 	return BEST(nearest)(x, y, gx, gy, number, n, e, tangents, counts, at, weight, sum);
 }
 
-void tw_patch_row(const uint8_t *bgr, int n, const float *table, float *out)
+void tw_patch_row(const uint8_t *bgr, int n, long stride, const float *table, float *out)
 {
-	BEST(patch_row)(bgr, n, table, out);
+	BEST(patch_row)(bgr, n, stride, table, out);
 }
 
 void tw_along(const float *patch, int w, int h, double x, double y, double dx, double dy, int n, float *out)
@@ -246,6 +246,11 @@ void tw_saddles(const uint8_t *row, int w, int16_t *out)
 void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells)
 {
 	BEST(vote)(x, y, gx, gy, n, r, per, w, h, cells);
+}
+
+void tw_blur(float *cells, int w, int h, const float *weight, int reach, float *room)
+{
+	BEST(blur)(cells, w, h, weight, reach, room);
 }
 
 int tw_peaks(const float *cells, int w, int h, int *y, float least, int32_t *out, int room)
