@@ -27,10 +27,7 @@ func (c coarse) r() float64 { return c.e.MeanRadiusPX() }
 
 // edgeGrid finds the edges near a place quickly.
 type edgeGrid struct {
-	cell  int
-	w, h  int
-	first []int32 // where each cell's edges begin among all, row by row
-	edges kernels.Edges
+	kernels.Grid
 	// counts is what each counts for an outline, by its strength, and ray the
 	// direction that it is seen in.
 	counts []float64
@@ -42,20 +39,21 @@ type edgeGrid struct {
 
 func newEdgeGrid(es []edge, w, h, cell int, cam calib.Camera) *edgeGrid {
 	n := len(es)
-	g := &edgeGrid{cell: cell, w: (w + cell - 1) / cell, h: (h + cell - 1) / cell, edges: kernels.MakeEdges(n), counts: make([]float64, n), ray: make([]calib.Vec3, n)}
-	g.first = make([]int32, g.w*g.h+1)
-	at := func(e edge) int { return int(e.y)/cell*g.w + int(e.x)/cell }
+	g := &edgeGrid{counts: make([]float64, n), ray: make([]calib.Vec3, n)}
+	g.Grid = kernels.Grid{Edges: kernels.MakeEdges(n), Side: cell, W: (w + cell - 1) / cell, H: (h + cell - 1) / cell}
+	g.First = make([]int32, g.W*g.H+1)
+	at := func(e edge) int { return int(e.y)/cell*g.W + int(e.x)/cell }
 	for _, e := range es {
-		g.first[at(e)+1]++
+		g.First[at(e)+1]++
 	}
-	for i := 1; i < len(g.first); i++ {
-		g.first[i] += g.first[i-1]
+	for i := 1; i < len(g.First); i++ {
+		g.First[i] += g.First[i-1]
 	}
-	next := append([]int32(nil), g.first...)
+	next := append([]int32(nil), g.First...)
 	for _, e := range es {
 		c := at(e)
 		i := next[c]
-		g.edges.X[i], g.edges.Y[i], g.edges.GX[i], g.edges.GY[i] = float32(e.x), float32(e.y), float32(e.gx), float32(e.gy)
+		g.X[i], g.Y[i], g.GX[i], g.GY[i] = float32(e.x), float32(e.y), float32(e.gx), float32(e.gy)
 		g.counts[i], g.ray[i] = e.mag/(e.mag+halfStrength), cam.Ray(e.x, e.y)
 		next[c]++
 	}
@@ -71,25 +69,6 @@ const halfStrength = 8.0
 // pass; it is well below what any use of it asks for.
 const hopeless = 0.2
 
-// nearby looks up the edges that lie between two radii of a circle's middle.
-func (g *edgeGrid) nearby(c circle, lo, hi float64) {
-	lo, hi = lo*c.r, hi*c.r
-	x0, x1 := max(0, int(c.x-hi)/g.cell), min(g.w-1, int(c.x+hi)/g.cell)
-	y0, y1 := max(0, int(c.y-hi)/g.cell), min(g.h-1, int(c.y+hi)/g.cell)
-	// The cells of a row lie one after another.
-	row := func(cy int) (from, to int) { return int(g.first[cy*g.w+x0]), int(g.first[cy*g.w+x1+1]) }
-	n := 0
-	for cy := y0; cy <= y1; cy++ {
-		from, to := row(cy)
-		n += to - from
-	}
-	g.near.Reset(n)
-	for cy := y0; cy <= y1; cy++ {
-		from, to := row(cy)
-		g.near.Append(g.edges, from, to, float32(c.x), float32(c.y), float32(lo), float32(hi))
-	}
-}
-
 // The edges that a candidate may come to lie on, in its first radii: it may
 // wander by the bands of its passes.
 const (
@@ -102,14 +81,22 @@ const (
 // through them by least squares, with a narrowing band.
 func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 	out := coarse{e: calib.Ellipse{CxPX: c.x, CyPX: c.y, SemiMajorPX: c.r, SemiMinorPX: c.r}}
-	g.nearby(c, nearestEdge, farthestEdge)
+	reach := kernels.Annulus{X: c.x, Y: c.y, Least: nearestEdge * c.r, Most: farthestEdge * c.r}
 	for pass, band := range [5]float64{0.16, 0.10, 0.06, 0.04, 0.025} {
 		e := out.e
 		r := out.r()
+		tol := band*r + 0.9
+		switch pass {
+		case 0: // and a pixel to spare
+			g.near.Around(&g.Grid, reach, kernels.Annulus{X: c.x, Y: c.y, Least: r - tol - 1, Most: r + tol + 1})
+		case 1:
+			// What lies as far off as this the narrower bands won't come to.
+			g.near.Around(&g.Grid, reach, kernels.Annulus{X: e.CxPX, Y: e.CyPX, Least: 0.7*e.SemiMinorPX - 1, Most: 1.3*e.SemiMajorPX + 1})
+		}
 		sin, cos := math.Sincos(e.AngleDeg * math.Pi / 180)
 		g.near.Nearest(kernels.Ring{
 			CX: e.CxPX - c.x, CY: e.CyPX - c.y, Cos: cos, Sin: sin, SemiMajor: e.SemiMajorPX, SemiMinor: e.SemiMinorPX,
-			Radius: r, Tolerance: band*r + 0.9, LeastCos: 0.85,
+			Radius: r, Tolerance: tol, LeastCos: 0.85,
 		}, g.counts, &g.chosen)
 		n := len(g.chosen.Edge)
 		out.coverage, out.score = float64(n)/bins, g.chosen.Sum/bins
@@ -132,10 +119,6 @@ func (g *edgeGrid) fitCoarse(c circle, cam calib.Camera) coarse {
 			return out
 		}
 		out.cone, out.e = cone, next
-		if pass == 0 {
-			// What lies as far off as this the narrower bands won't come to.
-			g.near.Narrow(float32(next.CxPX-c.x), float32(next.CyPX-c.y), float32(0.7*next.SemiMinorPX-1), float32(1.3*next.SemiMajorPX+1))
-		}
 	}
 	return out
 }

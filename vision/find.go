@@ -89,41 +89,26 @@ func (c circle) alike(k circle) bool {
 // in radii.
 const alikeShare = 0.05
 
-// ballot is the room for one radius' votes, and for those spread: made once, since
-// the system takes longer to hand out memory than the votes take.
+// ballot is the room for one radius' votes: made once, since the system takes longer to
+// hand out memory than the votes take.
 type ballot struct {
-	votes, spread gocv.Mat
-	peaks         []int32
+	mat   gocv.Mat
+	votes []float32
+	blur  []float32
+	peaks []int32
 }
 
 // newBallot is room for a picture of w x h pixels.
 func newBallot(w, h int) (b ballot, err error) {
-	b = ballot{gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1), gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1), make([]int32, 8*w)}
-	if b.votes.Empty() || b.spread.Empty() {
+	b = ballot{mat: gocv.NewMatWithSize(h, w, gocv.MatTypeCV32FC1), blur: make([]float32, kernels.BlurRoom(w)), peaks: make([]int32, 8*w)}
+	if b.votes, err = b.mat.DataPtrFloat32(); err != nil || b.mat.Empty() {
 		b.Close()
 		err = errors.New("there is not enough memory to look for circles")
 	}
 	return b, err
 }
 
-func (b *ballot) Close() {
-	b.votes.Close()
-	b.spread.Close()
-}
-
-// part is the beginning of a matrix of floats as one of w x h, and its numbers.
-func part(m *gocv.Mat, w, h int) (gocv.Mat, []float32, error) {
-	numbers, err := m.DataPtrFloat32()
-	if err != nil {
-		return gocv.Mat{}, nil, err
-	}
-	bytes, err := m.DataPtrUint8()
-	if err != nil {
-		return gocv.Mat{}, nil, err
-	}
-	lent, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV32FC1, bytes[:4*w*h])
-	return lent, numbers[:w*h], err
-}
+func (b *ballot) Close() { b.mat.Close() }
 
 // vote collects the votes for circles of radius r, in cells of cell x cell px,
 // and adds where they gather to a list.
@@ -133,22 +118,11 @@ func (b *ballot) vote(out []circle, es kernels.Edges, w, h int, r, sigma float64
 	if w < 3 || h < 3 {
 		return out
 	}
-	acc, data, err := part(&b.votes, w, h)
-	if err != nil {
-		return out
-	}
-	defer acc.Close()
-	sm, sd, err := part(&b.spread, w, h)
-	if err != nil {
-		return out
-	}
-	defer sm.Close()
-	clear(data) // and brings the cells near: taking votes back costs more
-	es.Vote(data, w, r, per)
+	votes := b.votes[:w*h]
+	clear(votes) // and brings the cells near: taking votes back costs more
+	es.Vote(votes, w, r, per)
 	blur := sigma * per
-	k := int(3*blur)*2 + 1
-	// Into a matrix of the size and type that comes out, so it is written in place.
-	gocv.GaussianBlur(acc, &sm, imagePt(k, k), blur, blur, gocv.BorderConstant)
+	kernels.Blur(votes, w, gaussian(blur), b.blur)
 	// A whole circle has 2 pi r edge pixels (thinned edges have about 0.9
 	// of that); all in one cell, the blur's peak is 1/(2 pi blur^2).
 	norm := float32(2 * math.Pi * blur * blur / (2 * math.Pi * r * 0.9))
@@ -157,12 +131,12 @@ func (b *ballot) vote(out []circle, es kernels.Edges, w, h int, r, sigma float64
 	mid := (float64(cell) - 1) / 2
 	for next := 1; next < h-1; {
 		var peaks []int32
-		peaks, next = kernels.Peaks(sd, w, next, least, b.peaks)
+		peaks, next = kernels.Peaks(votes, w, next, least, b.peaks)
 		for _, at := range peaks {
-			x, y, v := int(at)%w, int(at)/w, sd[at]
+			x, y, v := int(at)%w, int(at)/w, votes[at]
 			peak := true
 			for j := max(0, y-win); j <= min(h-1, y+win) && peak; j++ {
-				for _, near := range sd[j*w+max(0, x-win) : j*w+min(w-1, x+win)+1] {
+				for _, near := range votes[j*w+max(0, x-win) : j*w+min(w-1, x+win)+1] {
 					if near > v {
 						peak = false
 						break
@@ -173,6 +147,23 @@ func (b *ballot) vote(out []circle, es kernels.Edges, w, h int, r, sigma float64
 				out = append(out, circle{float64(x*cell) + mid, float64(y*cell) + mid, r, float64(v * norm)})
 			}
 		}
+	}
+	return out
+}
+
+// gaussian is one half of a Gaussian filter as far as three standard deviations, from the
+// middle on: 1 to kernels.BlurReach cells, since that is 0.65 to 1.3 cells here.
+func gaussian(sigma float64) []float32 {
+	var v [kernels.BlurReach + 1]float64
+	reach := min(int(3*sigma), kernels.BlurReach)
+	sum := -1.0 // the middle counts once
+	for k := range reach + 1 {
+		v[k] = math.Exp(-float64(k*k) / (2 * sigma * sigma))
+		sum += 2 * v[k]
+	}
+	out := make([]float32, reach+1)
+	for k := range out {
+		out[k] = float32(v[k] / sum)
 	}
 	return out
 }

@@ -280,7 +280,7 @@ func coarseOutlines(l look, sc Scene, room, leastScore float64) (chosen, all []c
 	rMax = math.Max(rMin*1.2, math.Min(rMax, 0.45*float64(min(img.w, img.h))))
 	es := edges(img, l.masked)
 	grid := newEdgeGrid(es, img.w, img.h, 16, cam)
-	circles := propose(grid.edges, img.w, img.h, rMin, rMax)
+	circles := propose(grid.Edges, img.w, img.h, rMin, rMax)
 	all = make([]coarse, len(circles))
 	for i, c := range circles {
 		all[i] = grid.fitCoarse(c, cam)

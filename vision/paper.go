@@ -198,8 +198,6 @@ func markPolygon(mask []bool, w, h int, poly [][2]float64, grow float64, inside 
 	}
 }
 
-func imagePt(x, y int) image.Point { return image.Pt(x, y) }
-
 // Paper is the smooth background of a photo, in full-size pixels.
 type Paper struct {
 	model *paperModel

@@ -1,9 +1,7 @@
 package kernels
 
-// #cgo noescape tw_annulus
-// #cgo nocallback tw_annulus
-// #cgo noescape tw_narrow
-// #cgo nocallback tw_narrow
+// #cgo noescape tw_around
+// #cgo nocallback tw_around
 // #cgo noescape tw_nearest
 // #cgo nocallback tw_nearest
 // #cgo noescape tw_round_votes
@@ -35,48 +33,57 @@ func MakeEdges(n int) Edges {
 	return Edges{all[:n:n], all[n : 2*n : 2*n], all[2*n : 3*n : 3*n], all[3*n:]}
 }
 
+// A Grid has edges sorted into square cells, so that those near a place are quickly found.
+type Grid struct {
+	Edges
+	First []int32 // where each cell's edges begin among all, row by row; one more than there are cells
+	Side  int     // of a cell, px
+	W, H  int     // cells in a row, and in a column
+}
+
 // Near are the edges about one place, relative to it, and their numbers among all.
 type Near struct {
 	Edges
 	Index []int32
 }
 
-// Reset forgets all, and makes room for at least n.
-func (a *Near) Reset(n int) {
-	if n = eight(n); cap(a.X) < n {
-		a.Edges, a.Index = MakeEdges(n), make([]int32, n)
-	}
-	a.X, a.Y, a.GX, a.GY, a.Index = a.X[:0], a.Y[:0], a.GX[:0], a.GY[:0], a.Index[:0]
+// Annulus is what lies between two radii of a middle, px.
+type Annulus struct{ X, Y, Least, Most float64 }
+
+func (a Annulus) c() C.tw_annulus {
+	return C.tw_annulus{C.float(a.X), C.float(a.Y), C.float(max(0, a.Least)), C.float(a.Most)}
 }
 
-// Append takes those of edges from to before to that lie between two radii of a
-// place, px. There must be room for all of them; see Reset.
-func (a *Near) Append(e Edges, from, to int, cx, cy, least, most float32) {
-	n := to - from
-	if n <= 0 {
-		return
+// Around makes these those of the grid's edges that lie in two annuli, relative to the
+// middle of the first; the second is the smaller.
+func (a *Near) Around(g *Grid, in, about Annulus) {
+	n := len(g.X)
+	if m := eight(n) + 8; cap(a.X) < m { // C writes by eights
+		a.Edges, a.Index = MakeEdges(m), make([]int32, m)
 	}
-	k := len(a.X)
-	_, _ = e.Y[from:to], e.GX[from:to]
-	_, _ = e.X[from:to], e.GY[from:to]
-	m := k + n
-	x, y, gx, gy, at := a.X[:m], a.Y[:m], a.GX[:m], a.GY[:m], a.Index[:m]
-	k += int(C.tw_annulus(f32(&e.X[from]), f32(&e.Y[from]), f32(&e.GX[from]), f32(&e.GY[from]), C.int(n),
-		C.float(cx), C.float(cy), C.float(least*least), C.float(most*most),
-		f32(&x[k]), f32(&y[k]), f32(&gx[k]), f32(&gy[k]), (*C.int32_t)(&at[k]), C.int32_t(from)))
-	a.X, a.Y, a.GX, a.GY, a.Index = x[:k], y[:k], gx[:k], gy[:k], at[:k]
+	if n > 0 {
+		_ = g.First[g.W*g.H]
+		first, second := in.c(), about.c()
+		n = int(C.tw_around(f32(&g.X[0]), f32(&g.Y[0]), f32(&g.GX[0]), f32(&g.GY[0]), i32(&g.First[0]), C.int(g.Side), C.int(g.W), C.int(g.H),
+			&first, C.float(about.X-in.X), C.float(about.Y-in.Y), &second, (*C.uint8_t)(&fronts[0][0]),
+			f32(&a.X[:1][0]), f32(&a.Y[:1][0]), f32(&a.GX[:1][0]), f32(&a.GY[:1][0]), i32(&a.Index[:1][0])))
+	}
+	a.X, a.Y, a.GX, a.GY, a.Index = a.X[:n], a.Y[:n], a.GX[:n], a.GY[:n], a.Index[:n]
 }
 
-// Narrow keeps those that lie between two radii of another place, itself relative to
-// the first.
-func (a *Near) Narrow(cx, cy, least, most float32) {
-	if len(a.X) == 0 {
-		return
+// fronts are for each set of eight bits the places of those that are set, first to last.
+var fronts = func() (t [256][8]uint8) {
+	for bits := range t {
+		n := 0
+		for i := range uint8(8) {
+			if bits>>i&1 != 0 {
+				t[bits][n] = i
+				n++
+			}
+		}
 	}
-	k := C.tw_narrow(f32(&a.X[0]), f32(&a.Y[0]), f32(&a.GX[0]), f32(&a.GY[0]), i32(&a.Index[0]), C.int(len(a.X)),
-		C.float(cx), C.float(cy), C.float(least*least), C.float(most*most))
-	a.X, a.Y, a.GX, a.GY, a.Index = a.X[:k], a.Y[:k], a.GX[:k], a.GY[:k], a.Index[:k]
-}
+	return t
+}()
 
 // Ring is an ellipse that edges are to lie on, in the places of a Near.
 type Ring struct {

@@ -1,36 +1,73 @@
 // Circles and the edges about them. Included by loops.c.
 
-// annulus copies the edges that lie between two radii of a place, and appends
-// their numbers, the first being first; it returns how many.
-static int NAME(annulus)(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,
-		  float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first)
+// annulus copies the edges from to before to that lie between two radii of a place and
+// between two of another one, itself relative to the first, and appends their numbers to
+// the k that there are; it returns how many there are then. Edges become relative to the
+// first place. fronts says of each set of eight bits which are set, first to last. C reads
+// and writes by eights.
+static inline __attribute__((always_inline)) int NAME(annulus)(const tw_edges *e, int from, int to, const tw_annulus *a, float mx, float my,
+							       const tw_annulus *b, const uint8_t *fronts, const tw_edges *out, int k)
 {
-	int k = 0;
-	for (int i = 0; i < n; i++) {
-		float dx = x[i] - cx, dy = y[i] - cy, d2 = dx * dx + dy * dy;
-		ox[k] = dx;
-		oy[k] = dy;
-		ogx[k] = gx[i];
-		ogy[k] = gy[i];
-		oi[k] = first + i;
-		k += d2 > lo2 && d2 < hi2;
+	const float alo2 = a->least * a->least, ahi2 = a->most * a->most, blo2 = b->least * b->least, bhi2 = b->most * b->most;
+	for (int i = from; i < to; i += 8) {
+		const v8f dx = *(const v8f *)(e->x + i) - a->x, dy = *(const v8f *)(e->y + i) - a->y, d2 = dx * dx + dy * dy;
+		const v8f u = dx - mx, v = dy - my, m2 = u * u + v * v;
+		unsigned in = NAME(which)((v8i)(d2 > alo2) & (v8i)(d2 < ahi2) & (v8i)(m2 > blo2) & (v8i)(m2 < bhi2));
+		if (to - i < 8)
+			in &= (1u << (to - i)) - 1;
+		if (!in)
+			continue;
+#if defined(__AVX2__)
+		const v8i front = __builtin_convertvector(*(const v8c *)(fronts + 8 * in), v8i), number = i + (v8i){0, 1, 2, 3, 4, 5, 6, 7};
+		*(v8f *)(out->x + k) = __builtin_shuffle(dx, front);
+		*(v8f *)(out->y + k) = __builtin_shuffle(dy, front);
+		*(v8f *)(out->gx + k) = __builtin_shuffle(*(const v8f *)(e->gx + i), front);
+		*(v8f *)(out->gy + k) = __builtin_shuffle(*(const v8f *)(e->gy + i), front);
+		*(v8f *)(out->number + k) = (v8f)__builtin_shuffle(number, front);
+		k += __builtin_popcount(in);
+#else
+		(void)fronts;
+		for (; in; in &= in - 1, k++) {
+			const int j = __builtin_ctz(in);
+			out->x[k] = dx[j];
+			out->y[k] = dy[j];
+			out->gx[k] = e->gx[i + j];
+			out->gy[k] = e->gy[i + j];
+			out->number[k] = i + j;
+		}
+#endif
 	}
 	return k;
 }
 
-// narrow keeps the edges that lie between two radii of another place, and returns how
-// many.
-static int NAME(narrow)(float *x, float *y, float *gx, float *gy, int32_t *at, int n, float cx, float cy, float lo2, float hi2)
+// around copies the edges that lie in two annuli, relative to the middle of the first, and
+// returns how many; see annulus. They are looked for in the cells about the second: cells
+// are side px wide, w in each of h rows, and the edges of cell c are numbers first[c] to
+// before first[c + 1].
+static int NAME(around)(const tw_edges *e, const int32_t *first, int side, int w, int h, const tw_annulus *a, float mx, float my,
+			const tw_annulus *b, const uint8_t *fronts, const tw_edges *out)
 {
+	const float cx = b->x, cy = b->y, lo = b->least, hi = b->most, per = 1.0f / side;
+	const int top = cy - hi > 0 ? (int)((cy - hi) * per) : 0, bottom = (int)((cy + hi) * per);
 	int k = 0;
-	for (int i = 0; i < n; i++) {
-		float dx = x[i] - cx, dy = y[i] - cy, d2 = dx * dx + dy * dy;
-		x[k] = x[i];
-		y[k] = y[i];
-		gx[k] = gx[i];
-		gy[k] = gy[i];
-		at[k] = at[i];
-		k += d2 > lo2 && d2 < hi2;
+	for (int row = top; row <= bottom && row < h; row++) {
+		// A pixel to spare: rounding decides about single edges.
+		const float above = cy - row * side, below = row * side + side - cy;
+		const float least = above < 0 ? -above : below < 0 ? -below : 0, most = above > below ? above : below;
+		const float far2 = hi * hi - least * least, near2 = lo * lo - most * most;
+		const float far = (far2 > 0 ? sqrtf(far2) : 0) + 1, near = near2 > 0 ? sqrtf(near2) - 1 : 0;
+		const int begin = cx > far ? (int)((cx - far) * per) : 0, last = (int)((cx + far) * per), end = last < w ? last + 1 : w;
+		if (begin >= end)
+			continue;
+		const int32_t *cell = first + row * w;
+		// The cells that all lie too near, of a row.
+		const int gap = cx > near ? (int)((cx - near) * per) + 1 : 0, on = (int)((cx + near) * per);
+		if (near > side && gap > begin && gap < on && on < end) {
+			k = NAME(annulus)(e, cell[begin], cell[gap], a, mx, my, b, fronts, out, k);
+			k = NAME(annulus)(e, cell[on], cell[end], a, mx, my, b, fronts, out, k);
+		} else {
+			k = NAME(annulus)(e, cell[begin], cell[end], a, mx, my, b, fronts, out, k);
+		}
 	}
 	return k;
 }
@@ -92,11 +129,12 @@ static int NAME(nearest)(const float *x, const float *y, const float *gx, const 
 	int k = 0;
 	double all = 0;
 	for (int b = 0; b < 8 * TW_EIGHTH; b++) {
-		if (least[b] == none)
-			continue;
-		at[k] = number[(uint32_t)least[b]];
-		all += weight[k] = counts[at[k]];
-		k++;
+		// Where there is none, the first stands for it and is written over.
+		const int i = number[(uint32_t)least[b]], is = least[b] != none;
+		at[k] = i;
+		weight[k] = counts[i];
+		all += is ? counts[i] : 0;
+		k += is;
 	}
 	*sum = all;
 	return k;

@@ -26,6 +26,62 @@ func about(r *rand.Rand, n int, e Ring, cx, cy float64) Edges {
 	return out
 }
 
+// gridOf is edges sorted into cells.
+func gridOf(e Edges, side, w, h int) *Grid {
+	g := &Grid{Edges: MakeEdges(len(e.X)), First: make([]int32, 1, w*h+1), Side: side, W: w, H: h}
+	n := 0
+	for c := range w * h {
+		for i := range e.X {
+			if int(e.Y[i])/side*w+int(e.X[i])/side == c {
+				g.X[n], g.Y[n], g.GX[n], g.GY[n] = e.X[i], e.Y[i], e.GX[i], e.GY[i]
+				n++
+			}
+		}
+		g.First = append(g.First, int32(n))
+	}
+	return g
+}
+
+func TestEdgesAroundAreThoseInTwoAnnuli(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(81, 82))
+		const side, w, h = 16, 12, 9
+		e := MakeEdges(2000)
+		for i := range e.X {
+			// Whole pixels, as edges are.
+			e.X[i], e.Y[i] = float32(r.IntN(side*w)), float32(r.IntN(side*h))
+			e.GX[i], e.GY[i] = r.Float32(), r.Float32()
+		}
+		g := gridOf(e, side, w, h)
+		for range 300 {
+			x, y := side*w*r.Float64(), side*h*r.Float64()
+			in := Annulus{X: x, Y: y, Least: 20 * r.Float64(), Most: 100 * r.Float64()}
+			about := Annulus{X: x + 9*r.NormFloat64(), Y: y + 9*r.NormFloat64(), Least: 100*r.Float64() - 10}
+			about.Most = max(0, about.Least) + 60*r.Float64()
+			var a Near
+			a.Around(g, in, about)
+			n := 0
+			holds := func(a Annulus, x, y float32) bool {
+				lo, hi, d2 := float32(max(0, a.Least)), float32(a.Most), float32(x*x)+float32(y*y)
+				return d2 > lo*lo && d2 < hi*hi
+			}
+			for i := range g.X {
+				dx, dy := g.X[i]-float32(x), g.Y[i]-float32(y)
+				if !holds(in, dx, dy) || !holds(about, dx-float32(about.X-x), dy-float32(about.Y-y)) {
+					continue
+				}
+				if n == len(a.X) || a.Index[n] != int32(i) || a.X[n] != dx || a.Y[n] != dy || a.GX[n] != g.GX[i] || a.GY[n] != g.GY[i] {
+					t.Fatalf("edge %d is not among those in %v and %v", i, in, about)
+				}
+				n++
+			}
+			if n != len(a.X) {
+				t.Fatalf("%d edges, should be %d", len(a.X), n)
+			}
+		}
+	})
+}
+
 func TestNearestIsTheNearestInEachDirection(t *testing.T) {
 	both(t, func(t *testing.T) {
 		r := rand.New(rand.NewPCG(7, 8))
@@ -38,10 +94,13 @@ func TestNearestIsTheNearestInEachDirection(t *testing.T) {
 			e.Tolerance = 0.1*e.Radius + 0.9
 			const cx, cy = 400.0, 300.0
 			edges := about(r, 300+r.IntN(9), e, cx, cy)
+			const side, cells = 25, 40
+			g := gridOf(edges, side, cells, cells)
+			edges = g.Edges
 			var a Near
-			a.Reset(len(edges.X))
 			least, most := 0.55*e.Radius, 1.7*e.Radius
-			a.Append(edges, 0, len(edges.X), cx, cy, float32(least), float32(most))
+			wide := Annulus{X: cx, Y: cy, Least: least, Most: most}
+			a.Around(g, wide, wide)
 			counts := make([]float64, len(edges.X))
 			for i := range counts {
 				counts[i] = r.Float64()
@@ -50,7 +109,7 @@ func TestNearestIsTheNearestInEachDirection(t *testing.T) {
 			a.Nearest(e, counts, &again)
 
 			// Those far from the ring never were the nearest.
-			a.Narrow(float32(e.CX), float32(e.CY), float32(0.8*e.SemiMinor-e.Tolerance), float32(1.2*e.SemiMajor+e.Tolerance))
+			a.Around(g, wide, Annulus{X: cx + e.CX, Y: cy + e.CY, Least: 0.8*e.SemiMinor - e.Tolerance, Most: 1.2*e.SemiMajor + e.Tolerance})
 			if len(a.X) == len(edges.X) {
 				t.Error("none was left out")
 			}
@@ -127,7 +186,7 @@ func TestNearestIsTheNearestInEachDirection(t *testing.T) {
 
 func TestNearestOfNoneIsNone(t *testing.T) {
 	var a Near
-	a.Reset(0)
+	a.Around(&Grid{First: make([]int32, 2), Side: 8, W: 1, H: 1}, Annulus{Most: 9}, Annulus{Most: 9})
 	c := Chosen{Edge: []int32{5}, Weight: []float64{1}, Sum: 1}
 	a.Nearest(Ring{SemiMajor: 1, SemiMinor: 1, Radius: 1, Tolerance: 1}, nil, &c)
 	if len(c.Edge) != 0 || len(c.Weight) != 0 || c.Sum != 0 {

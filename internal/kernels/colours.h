@@ -76,8 +76,8 @@ static void NAME(closest)(const float *lab, const int32_t *at, int n, const doub
 static void NAME(cubes)(const float *lab, const int32_t *at, int n, float per, uint32_t *out)
 {
 	for (int i = 0; i < n; i++) {
-		v4f l = {0};
-		memcpy(&l, lab + 3 * at[i], 3 * sizeof(float));
+		const float *p = lab + 3 * at[i];
+		const v4f l = {p[0], p[1], p[2], 0};
 		const v4i c = __builtin_convertvector(l * per + 128, v4i);
 		out[i] = (c[0] | c[1] | c[2]) & ~255 ? 0 : TW_CUBE | c[0] << 16 | c[1] << 8 | c[2];
 	}

@@ -41,7 +41,7 @@ static inline __attribute__((always_inline)) v4d NAME(four_rays)(const double *r
 static int NAME(cone_sums)(const double *ray, const int32_t *at, const double *weight, int n, double *xyz, double *out)
 {
 	double *x = xyz, *y = xyz + 3, *z = xyz + 6;
-	v4d u[3], m[3] = {{0}}, s[9] = {{0}};
+	v4d u[3], m[3] = {{0}};
 	const int whole = n & ~3;
 	for (int i = 0; i < whole; i += 4) {
 		v4d w = NAME(four_rays)(ray, at, weight, i, n, u);
@@ -61,6 +61,7 @@ static int NAME(cone_sums)(const double *ray, const int32_t *at, const double *w
 	NAME(unit)(x);
 	NAME(cross)(z, x, y);
 	v4l ahead = {-1, -1, -1, -1};
+	v4d s[9] = {{0}};
 	for (int i = 0; i < n; i += 4) {
 		v4d w = NAME(four_rays)(ray, at, weight, i, n, u);
 		v4d c = u[0] * z[0] + u[1] * z[1] + u[2] * z[2];

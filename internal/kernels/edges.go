@@ -8,6 +8,8 @@ package kernels
 // #cgo nocallback tw_thin
 // #cgo noescape tw_vote
 // #cgo nocallback tw_vote
+// #cgo noescape tw_blur
+// #cgo nocallback tw_blur
 // #cgo noescape tw_peaks
 // #cgo nocallback tw_peaks
 // #cgo noescape tw_saddles
@@ -106,6 +108,24 @@ func (e Edges) Vote(cells []float32, w int, r, per float64) {
 	}
 	C.tw_vote(f32(&e.X[0]), f32(&e.Y[0]), f32(&e.GX[0]), f32(&e.GY[0]), C.int(len(e.X)), C.float(r), C.float(per), C.int(w), C.int(len(cells)/w), f32(&cells[0]))
 }
+
+// BlurReach is how far Blur's filter reaches, in cells, at most.
+const BlurReach = C.TW_BLUR_REACH
+
+// Blur smooths cells, w in a row, across and down by a symmetric filter: what the middle
+// weighs, and then what the cells do that lie one off it on each side, two, and at most
+// BlurReach. Beyond the cells there is nothing. room is for BlurRoom numbers.
+func Blur(cells []float32, w int, weights []float32, room []float32) {
+	reach := len(weights) - 1
+	if reach < 1 || reach > BlurReach || w < 1 || len(cells) < w {
+		return
+	}
+	_ = room[BlurRoom(w)-1]
+	C.tw_blur(f32(&cells[0]), C.int(w), C.int(len(cells)/w), f32(&weights[0]), C.int(reach), f32(&room[0]))
+}
+
+// BlurRoom is how much room Blur needs for rows of w cells.
+func BlurRoom(w int) int { return (2*BlurReach+2)*w + 2*BlurReach }
 
 // Peaks gives the cells, numbered row by row, that hold no less than least and than the
 // four beside them, from row y on; those at the border of all are none. It stops where

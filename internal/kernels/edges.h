@@ -116,6 +116,62 @@ static void NAME(vote)(const float *x, const float *y, const float *gx, const fl
 	}
 }
 
+// blurred_row smooths n numbers by a symmetric filter: weight[0] for each, weight[k] for the
+// two k off it. reach lie around them on both sides.
+static inline __attribute__((always_inline)) void NAME(blurred_row)(const float *restrict in, int n, const float *weight, int reach, float *restrict out)
+{
+	for (int x = 0; x < n; x++) {
+		float s = weight[0] * in[x];
+		for (int k = 1; k <= reach; k++)
+			s += weight[k] * (in[x - k] + in[x + k]);
+		out[x] = s;
+	}
+}
+
+// blurred_rows smooths across and down; see blur. The next rows, smoothed across, go round
+// in room.
+static inline __attribute__((always_inline)) void NAME(blurred_rows)(float *cells, int w, int h, const float *weight, int reach, float *room)
+{
+	const int rows = 2 * reach + 1;
+	float *line = room + (long)rows * w + reach;
+	memset(room, 0, sizeof *room * ((long)rows * w + w + 2 * reach));
+	for (int y = -reach; y < h; y++) {
+		float *next = room + (long)((y + 2 * reach) % rows) * w;
+		if (y + reach < h) {
+			memcpy(line, cells + (long)(y + reach) * w, sizeof *line * w);
+			NAME(blurred_row)(line, w, weight, reach, next);
+		} else {
+			memset(next, 0, sizeof *next * w);
+		}
+		if (y < 0)
+			continue;
+		const float *row[2 * TW_BLUR_REACH + 1];
+		for (int k = 0; k < rows; k++)
+			row[k] = room + (long)((y + k) % rows) * w; // row y - reach + k
+		float *out = cells + (long)y * w;
+		for (int x = 0; x < w; x++) {
+			float s = weight[0] * row[reach][x];
+			for (int k = 1; k <= reach; k++)
+				s += weight[k] * (row[reach - k][x] + row[reach + k][x]);
+			out[x] = s;
+		}
+	}
+}
+
+// blur smooths h rows of w cells where they are, across and down, by a symmetric filter
+// that reaches 1 to TW_BLUR_REACH cells. Beyond them there is nothing. room is for
+// (2 reach + 2) w + 2 reach numbers.
+static void NAME(blur)(float *cells, int w, int h, const float *weight, int reach, float *room)
+{
+	// Each with its loops unrolled.
+	if (reach == 1)
+		NAME(blurred_rows)(cells, w, h, weight, 1, room);
+	else if (reach == 2)
+		NAME(blurred_rows)(cells, w, h, weight, 2, room);
+	else
+		NAME(blurred_rows)(cells, w, h, weight, TW_BLUR_REACH, room);
+}
+
 // peaks lists the cells of h rows, from row *y on, neither the first nor the last, that
 // hold no less than least and than the four beside them. It goes on while there is room
 // for another row's, and leaves the next row in *y.

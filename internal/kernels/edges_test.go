@@ -189,6 +189,37 @@ func TestVotesAndTheirPeaks(t *testing.T) {
 	})
 }
 
+func TestBlurIsASumOfWeightedNeighbours(t *testing.T) {
+	both(t, func(t *testing.T) {
+		r := rand.New(rand.NewPCG(83, 84))
+		for w := 1; w < 40; w++ {
+			h := 1 + r.IntN(12)
+			weights := []float32{0.4, 0.2, 0.1, 0.05}[:2+w%BlurReach]
+			cells := make([]float32, w*h)
+			for i := range cells {
+				cells[i] = float32(r.IntN(9))
+			}
+			was := slices.Clone(cells)
+			Blur(cells, w, weights, make([]float32, BlurRoom(w)))
+			for y := range h {
+				for x := range w {
+					want := 0.0
+					for v := range h {
+						for u := range w {
+							if dx, dy := abs(u-x), abs(v-y); dx < len(weights) && dy < len(weights) {
+								want += float64(weights[dx]) * float64(weights[dy]) * float64(was[v*w+u])
+							}
+						}
+					}
+					if !near(float64(cells[y*w+x]), want, 1e-5) {
+						t.Fatalf("%d, %d of %d x %d: %v, should be %v", x, y, w, h, cells[y*w+x], want)
+					}
+				}
+			}
+		}
+	})
+}
+
 func TestSaddles(t *testing.T) {
 	both(t, func(t *testing.T) {
 		r := rand.New(rand.NewPCG(71, 72))

@@ -18,9 +18,17 @@ typedef struct {
 
 #define TW_EIGHTH 9 // directions in an eighth of a turn
 
-int tw_annulus(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,
-	       float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first);
-int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, float cx, float cy, float lo2, float hi2);
+typedef struct {
+	float *x, *y, *gx, *gy;
+	int32_t *number;
+} tw_edges;
+
+typedef struct {
+	float x, y, least, most; // its middle and its two radii
+} tw_annulus;
+
+int tw_around(float *x, float *y, float *gx, float *gy, const int32_t *first, int side, int w, int h, const tw_annulus *a, float mx, float my,
+	      const tw_annulus *b, const uint8_t *fronts, float *ox, float *oy, float *ogx, float *ogy, int32_t *number);
 int tw_nearest(const float *x, const float *y, const float *gx, const float *gy, const int32_t *number, int n, const tw_ring *e,
 	       const float *tangents, const double *counts, int32_t *at, double *weight, double *sum);
 
@@ -42,7 +50,7 @@ typedef struct {
 	tw_step step[TW_STEPS];
 } tw_seen;
 
-void tw_patch_row(const uint8_t *bgr, int n, const float *table, float *out);
+void tw_patch_row(const uint8_t *bgr, int n, long stride, const float *table, float *out);
 void tw_along(const float *patch, int w, int h, double x, double y, double dx, double dy, int n, float *out);
 void tw_profile(const float *raw, const int64_t *from, const double *weights, int n, const tw_search *ss,
 		double *room, tw_seen *seen, double *steep);
@@ -131,6 +139,9 @@ void tw_slope_row(const uint8_t *bgr, int w, int h, int y, const int32_t *least,
 int tw_thin(const float *above, const float *here, const float *below, const float *sx, const float *sy, int w, float least,
 	    const uint8_t *masked, int32_t *out);
 void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells);
+#define TW_BLUR_REACH 3 // cells, at most
+
+void tw_blur(float *cells, int w, int h, const float *weight, int reach, float *room);
 int tw_peaks(const float *cells, int w, int h, int *y, float least, int32_t *out, int room);
 
 // Light and rays; see light.go and cone.go.

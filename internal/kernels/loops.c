@@ -18,6 +18,7 @@ typedef int32_t v4i __attribute__((vector_size(16)));
 typedef uint8_t v16c __attribute__((vector_size(16)));
 typedef int32_t v8i __attribute__((vector_size(32)));
 typedef int16_t v8s __attribute__((vector_size(16), aligned(2)));
+typedef uint8_t v8c __attribute__((vector_size(8), aligned(1), may_alias));
 typedef int64_t v4l __attribute__((vector_size(32)));
 typedef uint8_t v32b __attribute__((vector_size(32), aligned(1), may_alias));
 
@@ -79,15 +80,11 @@ void tw_plain(int on) { plain = on; }
 #define BEST(f) ((void)plain, f##_any)
 #endif
 
-int tw_annulus(const float *x, const float *y, const float *gx, const float *gy, int n, float cx, float cy, float lo2, float hi2,
-	       float *ox, float *oy, float *ogx, float *ogy, int32_t *oi, int32_t first)
+int tw_around(float *x, float *y, float *gx, float *gy, const int32_t *first, int side, int w, int h, const tw_annulus *a, float mx, float my,
+	      const tw_annulus *b, const uint8_t *fronts, float *ox, float *oy, float *ogx, float *ogy, int32_t *number)
 {
-	return BEST(annulus)(x, y, gx, gy, n, cx, cy, lo2, hi2, ox, oy, ogx, ogy, oi, first);
-}
-
-int tw_narrow(float *x, float *y, float *gx, float *gy, int32_t *at, int n, float cx, float cy, float lo2, float hi2)
-{
-	return BEST(narrow)(x, y, gx, gy, at, n, cx, cy, lo2, hi2);
+	const tw_edges all = {x, y, gx, gy, 0}, out = {ox, oy, ogx, ogy, number};
+	return BEST(around)(&all, first, side, w, h, a, mx, my, b, fronts, &out);
 }
 
 int tw_nearest(const float *x, const float *y, const float *gx, const float *gy, const int32_t *number, int n, const tw_ring *e,
@@ -96,9 +93,9 @@ int tw_nearest(const float *x, const float *y, const float *gx, const float *gy,
 	return BEST(nearest)(x, y, gx, gy, number, n, e, tangents, counts, at, weight, sum);
 }
 
-void tw_patch_row(const uint8_t *bgr, int n, const float *table, float *out)
+void tw_patch_row(const uint8_t *bgr, int n, long stride, const float *table, float *out)
 {
-	BEST(patch_row)(bgr, n, table, out);
+	BEST(patch_row)(bgr, n, stride, table, out);
 }
 
 void tw_along(const float *patch, int w, int h, double x, double y, double dx, double dy, int n, float *out)
@@ -251,6 +248,11 @@ void tw_saddles(const uint8_t *row, int w, int16_t *out)
 void tw_vote(const float *x, const float *y, const float *gx, const float *gy, int n, float r, float per, int w, int h, float *cells)
 {
 	BEST(vote)(x, y, gx, gy, n, r, per, w, h, cells);
+}
+
+void tw_blur(float *cells, int w, int h, const float *weight, int reach, float *room)
+{
+	BEST(blur)(cells, w, h, weight, reach, room);
 }
 
 int tw_peaks(const float *cells, int w, int h, int *y, float least, int32_t *out, int room)

@@ -18,12 +18,16 @@ type CodeTable [3][256]Sample
 
 // PatchRow takes as many pixels of eight bits, blue, green and red, as there is room
 // for to samples.
-func PatchRow(out []Sample, bgr []uint8, t *CodeTable) {
+func PatchRow(out []Sample, bgr []uint8, t *CodeTable) { PatchRowIn(out, bgr, 0, t) }
+
+// PatchRowIn is PatchRow in a picture whose rows are stride bytes apart: what lies below is
+// brought near, to be taken soon.
+func PatchRowIn(out []Sample, bgr []uint8, stride int, t *CodeTable) {
 	if len(out) == 0 {
 		return
 	}
 	_ = bgr[3*len(out)-1]
-	C.tw_patch_row((*C.uint8_t)(&bgr[0]), C.int(len(out)), f32(&t[0][0][0]), f32(&out[0][0]))
+	C.tw_patch_row((*C.uint8_t)(&bgr[0]), C.int(len(out)), C.long(stride), f32(&t[0][0][0]), f32(&out[0][0]))
 }
 
 // Along reads a straight line of places, dx, dy apart, between the pixels of a patch w

@@ -14,11 +14,14 @@ static inline __attribute__((always_inline)) v4d NAME(wide)(v4f v)
 static inline __attribute__((always_inline)) v4d NAME(absolute)(v4d v) { return (v4d)((v4l)v & INT64_MAX); }
 
 // patch_row takes n pixels of eight bits, blue, green and red, to four numbers
-// each: those that table has for their codes, added up.
-static void NAME(patch_row)(const uint8_t *restrict bgr, int n, const float *restrict table, float *restrict out)
+// each: those that table has for their codes, added up. Rows are stride bytes apart; what
+// lies two rows below is fetched meanwhile, since it is far off and wanted soon.
+static void NAME(patch_row)(const uint8_t *restrict bgr, int n, long stride, const float *restrict table, float *restrict out)
 {
 	const v4f *t = (const v4f *)table;
 	v4f *o = (v4f *)out;
+	for (int i = 0; i < n; i += 16)
+		__builtin_prefetch(bgr + 2 * stride + 3 * i);
 	for (int i = 0; i < n; i++, bgr += 3)
 		o[i] = t[bgr[2]] + t[256 + bgr[1]] + t[512 + bgr[0]];
 }
