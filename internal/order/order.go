@@ -34,10 +34,11 @@ func Nth[T ~float64 | ~float32](v []T, k int) T {
 		if below > 0 {
 			continue
 		}
-		// The pivot is the least: all that equal it go at once.
+		// The pivot is the least: all that equal it go at once. Asked this way, a
+		// NaN would go as well, rather than keep this from ending.
 		equal := 0
 		for i, x := range v {
-			if x == pivot {
+			if !(x > pivot) {
 				v[i], v[equal] = v[equal], x
 				equal++
 			}
