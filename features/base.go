@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tawsight/internal/colour"
+	"tawsight/internal/order"
 )
 
 // Base kinds.
@@ -164,7 +165,7 @@ func (a *Analysis) lighterHalf(lab [3]float64) [3]float64 {
 	if len(light) < 16 {
 		return lab
 	}
-	from := middle(light)
+	from := order.Median(light)
 	for reach := borderReach(f) + 1; reach >= 0; reach-- {
 		for q := range v {
 			v[q] = v[q][:0]
@@ -180,7 +181,7 @@ func (a *Analysis) lighterHalf(lab [3]float64) [3]float64 {
 			continue
 		}
 		for q := range v {
-			lab[q] = middle(v[q])
+			lab[q] = order.Median(v[q])
 		}
 		break
 	}
@@ -388,7 +389,7 @@ func (p *Parts) join(f *Face, parts []int) {
 	c := Colour{Lab: p.Colours[to].Lab, Share: float64(n) / float64(max(1, p.Usable))}
 	if len(v[0]) >= 8 {
 		for q := range v {
-			c.Lab[q] = middle(v[q])
+			c.Lab[q] = order.Median(v[q])
 		}
 	}
 	// Drop the others, keeping numbers in step.

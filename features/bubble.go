@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"tawsight/internal/kernels"
+	"tawsight/internal/order"
 )
 
 // How a gas bubble in glass looks. At its wall light goes from glass (index
@@ -102,7 +103,7 @@ func (e *edgePlane) tensor(reach float64) {
 	}
 	if len(all) > 0 {
 		// The quieter third of the face has no edges.
-		e.noise = math.Max(0.3, 2*nth(all, len(all)/5))
+		e.noise = math.Max(0.3, 2*order.Nth(all, len(all)/5))
 	}
 }
 
@@ -362,7 +363,7 @@ func (q *bubbleCandidate) look(e *edgePlane) {
 	}
 	spread, square := roundness(seen[edgeRings*n:])
 	s := edge
-	quarter := nth(s[:], n/4)
+	quarter := order.Nth(s[:], n/4)
 	v1, v2 := e.voteAt(q.x, q.y, q.r, edgeAt[:]), e.voteAt(q.x, q.y, q.r, coreAt[:])
 	g1, g3 := e.energy(q.x, q.y, q.r, 0.9, 1.05), e.energy(q.x, q.y, q.r, 0.25, 0.5)
 	cf := float64(e.n-1) / 2
@@ -431,7 +432,7 @@ func (e *edgePlane) energy(x, y, r, s0, s1 float64) float64 {
 			g[k] = max(g[k], float64(e.j[i][2]))
 		}
 	}
-	return math.Sqrt(nth(g[:], bubbleDirs/2))
+	return math.Sqrt(order.Nth(g[:], bubbleDirs/2))
 }
 
 // score is the chance that a candidate is a bubble: logistic regression on the

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tawsight/internal/colour"
+	"tawsight/internal/order"
 )
 
 // GlassCues are the signs of light passing through a marble.
@@ -179,8 +180,8 @@ func glassCues(f *Face, s Shadow, p *Parts) (g GlassCues) {
 		}
 	}
 	if len(light) > 0 {
-		g.Lightness = middle(light) - f.PaperLab[0]
-		g.Chroma = math.Sqrt(nth(strong, len(strong)*95/100))
+		g.Lightness = order.Median(light) - f.PaperLab[0]
+		g.Chroma = math.Sqrt(order.Nth(strong, len(strong)*95/100))
 	}
 	floats.give(light, strong)
 	g.RimRatio = (rim / nr) / math.Max(1e-4, mid/nm)
@@ -268,7 +269,7 @@ func (g *GlassCues) fitShading(f *Face, s Shadow, p *Parts) {
 	}
 	a[1][0] = a[0][1]
 	if len(all)*step*step > 20 {
-		g.Range = nth(all, len(all)*95/100) - nth(all, len(all)*5/100)
+		g.Range = order.Nth(all, len(all)*95/100) - order.Nth(all, len(all)*5/100)
 	}
 	if count*float64(step*step) < 40 {
 		return

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tawsight/internal/kernels"
+	"tawsight/internal/order"
 )
 
 // Colour is one colour of a face.
@@ -122,7 +123,7 @@ func separate(f *Face) Parts {
 	for _, i := range some {
 		gs = append(gs, float64(grad[i]))
 	}
-	limit := float32(math.Max(3*3, nth(gs, len(gs)*55/100))) // squared
+	limit := float32(math.Max(3*3, order.Nth(gs, len(gs)*55/100))) // squared
 	floats.give(gs)
 	// The flat ones lead; of the others those that stand out as much in colour
 	// as a fine ribbon does come along, since it has no flat pixels at all.
@@ -193,7 +194,7 @@ func (p *Parts) medians(f *Face, idx, some []int32) {
 				x, y, z = append(x, l[0]), append(y, l[1]), append(z, l[2])
 			}
 		}
-		c.Lab = [3]float64{middle(x), middle(y), middle(z)}
+		c.Lab = [3]float64{order.Median(x), order.Median(y), order.Median(z)}
 	}
 }
 

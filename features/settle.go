@@ -44,7 +44,7 @@ func (p *Parts) joinSoft(f *Face, wt []lab32) {
 				if len(e.steps) < 12 || 3*len(e.steps) < e.length {
 					continue
 				}
-				if m := middle(e.steps); m < best {
+				if m := order.Median(e.steps); m < best {
 					best, a, b = m, k, l
 				}
 			}
@@ -330,7 +330,7 @@ func (p *Parts) likeBase(f *Face, s Shadow, opaque bool) int {
 		}
 		if at != nil && math.Hypot(c.Lab[1]-b.Lab[1], c.Lab[2]-b.Lab[2]) < greyGap {
 			e := at[min(k, p.Base)*n+max(k, p.Base)]
-			if e.length > 0 && (len(e.steps) < 12 || 4*len(e.steps) < e.length || middle(e.steps) < greySharp) {
+			if e.length > 0 && (len(e.steps) < 12 || 4*len(e.steps) < e.length || order.Median(e.steps) < greySharp) {
 				return k
 			}
 		}
@@ -391,45 +391,6 @@ func (p *Parts) dropBubble(f *Face, b Bubble) {
 		}
 		p.joinBase(f, drop)
 	}
-}
-
-// middle is the median of v, whose order it changes.
-func middle(v []float64) float64 { return nth(v, len(v)/2) }
-
-// nth is what stands at place k of v when sorted; it changes v's order. What
-// lies in the same one of many equal parts of the range is picked out first, in
-// long slices.
-func nth(v []float64, k int) float64 {
-	const parts = 512
-	if len(v) < 4*parts/2 {
-		return order.Nth(v, k)
-	}
-	lo, hi := v[0], v[0]
-	for _, x := range v {
-		lo, hi = min(lo, x), max(hi, x)
-	}
-	scale := (parts - 1) / (hi - lo)
-	if !(scale > 0) || math.IsInf(scale, 0) {
-		return order.Nth(v, k)
-	}
-	var count [parts]int32
-	for _, x := range v {
-		count[int((x-lo)*scale)&(parts-1)]++
-	}
-	part, before := 0, 0
-	for before+int(count[part]) <= k {
-		before += int(count[part])
-		part++
-	}
-	in := floats.list(int(count[part]))
-	for _, x := range v {
-		if int((x-lo)*scale)&(parts-1) == part {
-			in = append(in, x)
-		}
-	}
-	x := order.Nth(in, k-before)
-	floats.give(in)
-	return x
 }
 
 // dimmed is how far, in a* and b*, a colour lies from another one dimmed:

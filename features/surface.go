@@ -5,6 +5,7 @@ import (
 
 	"tawsight/internal/colour"
 	"tawsight/internal/kernels"
+	"tawsight/internal/order"
 )
 
 // haze is the least light that comes from anywhere on the face, in its weakest
@@ -41,7 +42,7 @@ func haze(f *Face) (v float64, ok bool) {
 	if len(dark)*step*step < 40 {
 		return 0, false
 	}
-	return math.Max(0, math.Min(1, nth(dark, len(dark)*2/100)/9/paper)), true
+	return math.Max(0, math.Min(1, order.Nth(dark, len(dark)*2/100)/9/paper)), true
 }
 
 // unevenness is how far the base's colour strays over the face once its
@@ -138,7 +139,7 @@ func unevenness(f *Face, p *Parts) (v float64, ok bool) {
 			d[k] += r * r
 		}
 	}
-	return math.Sqrt(middle(d)), true
+	return math.Sqrt(order.Median(d)), true
 }
 
 // solveSymmetric solves a x = b by elimination with pivots on the diagonal; a
@@ -261,7 +262,7 @@ func mattShare(a *Analysis) Figure {
 	rough := floats.take(len(seen))
 	defer floats.give(vary, rough)
 	copy(rough, vary)
-	limit := math.Max(grainLeast, grainOverNoise*math.Sqrt(nth(rough, len(rough)/5)))
+	limit := math.Max(grainLeast, grainOverNoise*math.Sqrt(order.Nth(rough, len(rough)/5)))
 	grainy := 0
 	for _, k := range places {
 		if vary[k] > limit*limit && coherence(f, int(seen[k])) < 0.75 {
