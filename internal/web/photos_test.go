@@ -209,6 +209,30 @@ func TestPagesWithPhotos(t *testing.T) {
 	p.Await(`document.querySelector("[data-said]").textContent.startsWith("3 photos done")`)
 	intake := webtest.Eval[string](p, "location.pathname")
 
+	// What the browser can't read of a folder is named, and does not keep the rest.
+	lost := `(async () => {
+		const no = (ok, no) => no(new DOMException("it may not be read"));
+		const folder = { fullPath: "/cellar", some: [
+			{ fullPath: "/cellar/shut.jpg", file: no },
+			{ fullPath: "/cellar/locked", isDirectory: true, createReader: () => ({ readEntries: no }) },
+			{ fullPath: "/cellar/list.txt", file: (ok) => ok(new File(["x"], "list.txt")) },
+		] };
+		folder.createReader = () => ({ readEntries: (ok) => ok(folder.some.splice(0)) });
+		const found = [];
+		await walk(folder, found);
+		await add(document.querySelector("form[data-add]"), found);
+		return document.querySelector("[data-passed-list], [data-complaint]").textContent;
+	})()`
+	for _, want := range []string{"cellar/shut.jpg", "cellar/locked", "could not read", "cellar/list.txt"} {
+		if got := webtest.Eval[string](p, lost); !strings.Contains(got, want) {
+			t.Errorf("of a folder that can't be read in parts it is said: %q", got)
+		}
+	}
+	p.Visit("/")
+	if got := webtest.Eval[string](p, lost); !strings.Contains(got, "could not read cellar/shut.jpg and 1 more") {
+		t.Errorf("where no photo was left it is said: %q", got)
+	}
+
 	p.Visit("/photos")
 	tray := webtest.Eval[string](p, `[...document.querySelectorAll(".rows a")].find(a => a.textContent.endsWith("tray.jpg")).pathname`)
 	p.Visit(tray)

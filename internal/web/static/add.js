@@ -71,24 +71,29 @@ addEventListener("drop", async (e) => {
   if (form) add(form, found);
 });
 
-// walk gathers the files below a folder.
+// walk gathers the files below a folder; what can't be read of it by its name alone.
 async function walk(folder, found) {
   const reader = folder.createReader();
   for (;;) {
-    const some = await new Promise((ok, no) => reader.readEntries(ok, no)); // a part of them each time
-    if (some.length === 0) return;
+    const some = await taken((ok, no) => reader.readEntries(ok, no)); // a part of them each time
+    if (!some) found.push({ name: folder.fullPath.slice(1) });
+    if (!some?.length) return;
     for (const entry of some) {
       if (entry.isDirectory) await walk(entry, found);
-      else found.push({ file: await new Promise((ok, no) => entry.file(ok, no)), name: entry.fullPath.slice(1) });
+      else found.push({ file: await taken((ok, no) => entry.file(ok, no)), name: entry.fullPath.slice(1) });
     }
   }
 }
 
+// taken is what the browser hands over, nothing where it can't.
+const taken = (ask) => new Promise(ask).catch(() => undefined);
+
 // ---- Sending ----
 
 async function add(form, chosen) {
-  const photos = chosen.filter((c) => endings.test(c.name));
-  const others = chosen.filter((c) => !endings.test(c.name));
+  const lost = chosen.filter((c) => !c.file);
+  const photos = chosen.filter((c) => c.file && endings.test(c.name));
+  const others = chosen.filter((c) => c.file && !endings.test(c.name));
   if (chosen.length === 0) return;
   let page = document.querySelector("[data-intake-page]");
   // Photos that have their scale from something else are a lot of their own.
@@ -106,9 +111,11 @@ async function add(form, chosen) {
     page = document.querySelector("[data-intake-page]");
   }
   if (!page) {
-    complain(form, "No photo was among them: " + form.dataset.readable + " is needed.");
+    complain(form, lost.length > 0 ? "Your browser could not read " + lost[0].name + (lost.length > 1 ? " and " + (lost.length - 1) + " more" : "") +
+      ". See whether you may open it, then add it by itself." : "No photo was among them: " + form.dataset.readable + " is needed.");
     return;
   }
+  for (const l of lost) pass(page, l.name, "Your browser could not read it. See whether you may open it, then add it by itself.");
   for (const o of others.slice(0, 20)) pass(page, o.name, "Not a photo; passed over.");
   if (others.length > 20) pass(page, "", "And " + (others.length - 20) + " more that are no photos.");
   const id = page.dataset.intakePage;

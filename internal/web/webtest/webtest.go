@@ -84,6 +84,7 @@ func NewBrowser(t testing.TB) *Browser {
 		chromedp.UserDataDir(t.TempDir()),
 		chromedp.NoFirstRun, chromedp.NoDefaultBrowserCheck, chromedp.Headless, chromedp.DisableGPU,
 		chromedp.WSURLReadTimeout(patience),
+		chromedp.Env("LC_ALL=C.UTF-8"), // or it can't read files whose names are not ASCII
 	}
 	for _, f := range []string{"disable-background-networking", "disable-component-update", "disable-default-apps",
 		"disable-dev-shm-usage", "disable-extensions", "disable-quic", "disable-sync", "hide-scrollbars", "mute-audio"} {
