@@ -44,7 +44,8 @@ func PNG(img image.Image) ([]byte, error) {
 }
 
 // Reduction is how small a picture is to be (0: as it is), and its quality as a
-// JPEG, 1 to 100.
+// JPEG, 1 to 100. Its longer side becomes MaxSide, or between 0.7 of that and all of
+// it where that is a half, a quarter… of what it was.
 type Reduction struct{ MaxSide, Quality int }
 
 // JPEGs encodes a picture once for each reduction, none larger than asked. What is
@@ -135,8 +136,19 @@ func ReducedJPEG(data []byte, blank color.Color, to ...Reduction) ([][]byte, err
 }
 
 func reducedJPEG(m gocv.Mat, r Reduction) ([]byte, error) {
+	if r.MaxSide <= 0 || max(m.Cols(), m.Rows()) <= r.MaxSide {
+		return jpegFile(m, r.Quality)
+	}
+	// Halves, each pixel the mean of four, take a tenth of the time of any other
+	// size: one that is near enough to what is asked does.
+	for enough := 0.7 * float64(r.MaxSide); m.Cols()%2 == 0 && m.Rows()%2 == 0 && float64(max(m.Cols(), m.Rows())) >= 2*enough; {
+		half := gocv.NewMat()
+		defer half.Close()
+		gocv.Resize(m, &half, image.Pt(m.Cols()/2, m.Rows()/2), 0, 0, gocv.InterpolationArea)
+		m = half
+	}
 	long := max(m.Cols(), m.Rows())
-	if r.MaxSide <= 0 || long <= r.MaxSide {
+	if long <= r.MaxSide {
 		return jpegFile(m, r.Quality)
 	}
 	k := float64(r.MaxSide) / float64(long)

@@ -191,7 +191,7 @@ func measurePhoto(path string, scale calib.PrintScale, want wanted) (res result)
 			side := int(unscaledCropPX * cropRoom)
 			if m.DiameterMM != nil {
 				k = *m.DiameterMM / cropMMPerPX / (2 * o.Ellipse.MeanRadiusPX())
-				side = int(*m.DiameterMM/cropMMPerPX*cropRoom + 0.5)
+				side = 2 * int(*m.DiameterMM/cropMMPerPX*cropRoom/2+0.5) // even, for the page's halves
 			}
 			crop := vision.Crop(p, o, light, k, side)
 			want.clock.done("crops")
