@@ -67,7 +67,7 @@ func IsolateWithin(l worker.Limits) {
 		heif.StayHere()
 		onethread.Set()
 		rest := time.AfterFunc(workerRest, vision.DropSpares)
-		worker.Serve(func(job []byte) []byte {
+		worker.Serve(func(job []byte) [][]byte {
 			rest.Stop()
 			defer rest.Reset(workerRest)
 			return serve(job)
@@ -146,7 +146,7 @@ func hand(ctx context.Context, j job, log *slog.Logger) (a answer, done bool, er
 	var lost *worker.Lost
 	switch {
 	case err == nil:
-		err = decode(b, &a)
+		a, err = decodeAnswer(b)
 		return a, true, err
 	case errors.As(err, &lost):
 		log.Warn("a photo was given up", "photo", j.Path, "why", lost.How, "said", lost.Said)

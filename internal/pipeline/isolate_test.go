@@ -18,6 +18,7 @@ import (
 
 	"tawsight/calib"
 	"tawsight/internal/record"
+	"tawsight/internal/report"
 	"tawsight/internal/worker"
 )
 
@@ -225,5 +226,33 @@ func TestJobsTravelWhole(t *testing.T) {
 	p.Path = "caf\xe9.jpg"
 	if got := a.photo(p.Path); !reflect.DeepEqual(got, p) {
 		t.Errorf("%+v", got)
+	}
+	a.Taken = taken{
+		Drawn: drawn{Of: "o", File: []byte("overlay")}, Crops: [][]byte{[]byte("one"), nil, []byte("three")}, Sheets: [][]byte{nil},
+		Page: report.PagePictures{"b": []byte("B"), "a": []byte("A"), "": nil}, Corners: [][2]float64{{0, 1}},
+	}
+	parts, err := a.encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole := bytes.Join(parts, nil)
+	if got, err := decodeAnswer(whole); err != nil || !reflect.DeepEqual(got, a) {
+		t.Errorf("%+v, %v", got, err)
+	}
+	// What was cut short or belongs to another is refused, wherever that is.
+	for n := range whole {
+		if _, err := decodeAnswer(whole[:n]); err == nil {
+			t.Fatalf("the first %d bytes of %d were taken for all", n, len(whole))
+		}
+	}
+	for i := range parts[0] {
+		bad := bytes.Clone(whole)
+		for _, v := range []byte{0, 1, 0x7f, 0xff} {
+			bad[i] = v
+			_, _ = decodeAnswer(bad) // an error or other figures, no panic
+		}
+	}
+	if _, err := decodeAnswer(append(bytes.Clone(whole), 0)); err == nil {
+		t.Error("a byte too many is passed over")
 	}
 }

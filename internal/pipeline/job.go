@@ -161,8 +161,23 @@ func decodeJob(b []byte) (job, error) {
 
 func decode(b []byte, v any) error { return gob.NewDecoder(bytes.NewReader(b)).Decode(v) }
 
+// encode gives an answer in parts.
+func (a answer) encode() ([][]byte, error) {
+	var pictures [][]byte
+	a.Taken, pictures = a.Taken.without()
+	return pack(a, pictures)
+}
+
+func decodeAnswer(b []byte) (a answer, err error) {
+	pictures, err := unpack(b, &a)
+	if err == nil {
+		err = a.Taken.putBack(pictures)
+	}
+	return a, err
+}
+
 // serve does a job in a worker.
-func serve(b []byte) []byte {
+func serve(b []byte) [][]byte {
 	var a answer
 	fault := func(path string, err any) {
 		p := faulty(path, fmt.Sprintf("a fault in the program itself (%v); please report it with this photo", err))
@@ -184,13 +199,12 @@ func serve(b []byte) []byte {
 			}
 		}()
 	}
-	var out bytes.Buffer
-	if err := gob.NewEncoder(&out).Encode(a); err != nil {
+	out, err := a.encode()
+	if err != nil {
 		fault(j.Path, err)
-		out.Reset()
-		_ = gob.NewEncoder(&out).Encode(a)
+		out, _ = a.encode()
 	}
-	return out.Bytes()
+	return out
 }
 
 // lastBase is what a worker measured last, where its overlay is drawn on demand:

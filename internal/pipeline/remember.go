@@ -1,10 +1,8 @@
 package pipeline
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
-	"encoding/gob"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -160,7 +158,7 @@ func (m *memory) recall(path string, w *work) bool {
 		return false
 	}
 	var r remembered
-	if err := gob.NewDecoder(bytes.NewReader(body)).Decode(&r); err != nil {
+	if pictures, err := unpack(body, &r); err != nil || r.Taken.putBack(pictures) != nil {
 		return false
 	}
 	var p record.Photo
@@ -212,9 +210,10 @@ func (m *memory) draw(ctx context.Context, w *work, recorded []byte, log *slog.L
 	if w.key != "" && !w.stored {
 		r := remembered{Record: recorded, Taken: w.taken}
 		r.Taken.Photo, r.Taken.Page, r.Taken.Drawn.Page = record.Photo{}, nil, nil
-		var body bytes.Buffer
-		if err := gob.NewEncoder(&body).Encode(r); err == nil {
-			m.write(filepath.Join(m.dir, w.key+memoryExt), body.Bytes())
+		var pictures [][]byte
+		r.Taken, pictures = r.Taken.without()
+		if parts, err := pack(r, pictures); err == nil {
+			m.write(filepath.Join(m.dir, w.key+memoryExt), parts...)
 		}
 	}
 	return nil
@@ -237,9 +236,8 @@ func (m *memory) page(w *work) {
 		}
 	}
 	w.Page.Overlay(w.Drawn.Page)
-	var body bytes.Buffer
-	if err := gob.NewEncoder(&body).Encode(w.Page); err == nil {
-		m.write(w.page, body.Bytes())
+	if parts, err := pack(withoutPage(w.Page)); err == nil {
+		m.write(w.page, parts...)
 	}
 	w.Page = nil
 }
@@ -273,7 +271,7 @@ func pagePictures(name string) report.PagePictures {
 		return nil
 	}
 	var p report.PagePictures
-	if gob.NewDecoder(bytes.NewReader(body)).Decode(&p) != nil {
+	if pictures, err := unpack(body, &p); err != nil || putBackPage(p, pictures) != nil {
 		return nil
 	}
 	return p
@@ -321,11 +319,14 @@ func (m *memory) makeNote(path string, before fileNote, sum string) {
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
-// write keeps a file with its checksum. Where that fails the photo is measured
+// write keeps a file, one part after the other, with its checksum. Where that fails the photo is measured
 // again next time; where the disk is full, all that is remembered makes room.
-func (m *memory) write(name string, body []byte) {
-	head := fmt.Appendf(nil, "%08x", crc32.Checksum(body, castagnoli))
-	err := atomicfile.WriteBytes(name, head, body)
+func (m *memory) write(name string, parts ...[]byte) {
+	sum, size := uint32(0), int64(0)
+	for _, part := range parts {
+		sum, size = crc32.Update(sum, castagnoli, part), size+int64(len(part))
+	}
+	err := atomicfile.WriteBytes(name, append([][]byte{fmt.Appendf(nil, "%08x", sum)}, parts...)...)
 	if errors.Is(err, syscall.ENOSPC) && m.dir != "" {
 		m.tidy(time.Now(), 0)
 		return
@@ -334,7 +335,7 @@ func (m *memory) write(name string, body []byte) {
 		return
 	}
 	m.mu.Lock()
-	m.written += int64(len(body))
+	m.written += size
 	due := m.written > memoryMost/8
 	if due {
 		m.written = 0

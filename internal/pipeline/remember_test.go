@@ -123,7 +123,12 @@ func TestUnchangedPhotosAreRemembered(t *testing.T) {
 	}
 	// Where the cache is not to be used, it is neither read nor written.
 	before := filesBelow(t, cache)
-	if anew := measured(func(o *Options) { o.NoCache = true }); seconds(anew) == seconds(first) {
+	// Two measurements may take the same time to the millisecond; three hardly.
+	anew := false
+	for range 3 {
+		anew = anew || seconds(measured(func(o *Options) { o.NoCache = true })) != seconds(first)
+	}
+	if !anew {
 		t.Error("the photo was not measured anew")
 	}
 	after := filesBelow(t, cache)
@@ -151,8 +156,10 @@ func TestUnchangedPhotosAreRemembered(t *testing.T) {
 			}
 		}
 		again := measured(nil)
-		if seconds(again) == seconds(first) {
-			t.Errorf("%s: the entry was believed", name)
+		for _, entry := range kept(t, cache, memoryExt) {
+			if _, ok := readWhole(entry); !ok {
+				t.Errorf("%s: %s was believed, or at least left", name, entry)
+			}
 		}
 		if len(again) != len(first) || bytes.Count(again["report.html"], []byte("data:image/jpeg")) != bytes.Count(first["report.html"], []byte("data:image/jpeg")) {
 			t.Errorf("%s: pictures are missing", name)

@@ -22,6 +22,19 @@ func confine() {
 	_ = os.WriteFile("/proc/self/oom_score_adj", []byte("500"), 0)
 }
 
+// widen has a pipe hold as much as any user's may (pipe(7)), so that the two sides
+// of a long answer need not take turns. Where that fails it stays as it is.
+func widen(f *os.File) {
+	c, err := f.SyscallConn()
+	if err != nil {
+		return
+	}
+	_ = c.Control(func(fd uintptr) { _, _, _ = syscall.Syscall(syscall.SYS_FCNTL, fd, setPipeSize, 1<<20) })
+}
+
+// setPipeSize is F_SETPIPE_SZ (fcntl(2)), which package syscall does not name.
+const setPipeSize = 1031
+
 // ticks is the unit of times in /proc, USER_HZ, which is 100 on every
 // architecture that Go runs on (proc(5)).
 const ticks = time.Second / 100

@@ -220,6 +220,7 @@ func start() (*process, error) {
 	if err != nil {
 		return fail(err, childIn, in)
 	}
+	widen(out)
 	w := &process{in: in, out: out, said: &tail{}}
 	w.cmd = exec.Command(self, Arg)
 	w.cmd.Args[0] = os.Args[0]

@@ -32,8 +32,9 @@ const answersFD = 3
 const maxFrame = 1 << 30
 
 // Serve does jobs until its parent has gone or wants no more, then ends the
-// process; it never returns. do must not panic.
-func Serve(do func(job []byte) []byte) {
+// process; it never returns. do must not panic; the parts of its answer are sent one
+// after the other.
+func Serve(do func(job []byte) [][]byte) {
 	// Ctrl-C goes to all processes of a terminal; what it means is for the parent
 	// to say.
 	signal.Ignore(os.Interrupt)
@@ -57,7 +58,7 @@ func Serve(do func(job []byte) []byte) {
 		}
 	}()
 	for job := range jobs {
-		if err := writeFrame(out, do(job)); err != nil {
+		if err := writeFrame(out, do(job)...); err != nil {
 			os.Exit(1)
 		}
 		// What the job took is free again: it need not lie about while the next
@@ -66,17 +67,23 @@ func Serve(do func(job []byte) []byte) {
 	}
 }
 
-func writeFrame(w io.Writer, b []byte) error {
-	if len(b) > maxFrame {
-		return fmt.Errorf("%d bytes are too many for one message", len(b))
+func writeFrame(w io.Writer, parts ...[]byte) error {
+	size := 0
+	for _, part := range parts {
+		size += len(part)
 	}
-	var head [4]byte
-	binary.BigEndian.PutUint32(head[:], uint32(len(b)))
-	if _, err := w.Write(head[:]); err != nil {
-		return err
+	if size > maxFrame {
+		return fmt.Errorf("%d bytes are too many for one message", size)
 	}
-	_, err := w.Write(b)
-	return err
+	// Small parts go together: each write wakes the other side.
+	out := bufio.NewWriterSize(w, 1<<14)
+	_ = binary.Write(out, binary.BigEndian, uint32(size)) // an error stays with the writer
+	for _, part := range parts {
+		if _, err := out.Write(part); err != nil {
+			return err
+		}
+	}
+	return out.Flush()
 }
 
 func readFrame(r io.Reader) ([]byte, error) {
