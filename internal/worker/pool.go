@@ -365,8 +365,10 @@ func (t *tail) take() string {
 // worker a core, so each computes on one thread. Where the C library is glibc from
 // 2.35 on and the system lends large pages to those that ask, it asks: a photo's
 // memory then comes by 2 MB at a time, and not by 4 kB, each of which the system has
-// to see to. See GiveBack for the rest.
+// to see to. OpenBLAS, which OpenCV brings along, would start threads that wait busily
+// for a while, though nothing here calls it. See GiveBack for the rest.
 var frugal = []string{
+	"OPENBLAS_NUM_THREADS=1",
 	"MALLOC_ARENA_MAX=2", "GLIBC_TUNABLES=glibc.malloc.hugetlb=1",
 	"GOMAXPROCS=1", "GOGC=70", "GOMEMLIMIT=40MiB",
 }
