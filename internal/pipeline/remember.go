@@ -175,15 +175,10 @@ func (m *memory) recall(path string, w *work) bool {
 
 // shown is what an overlay shows, in a few characters.
 func shown(p record.Photo, s report.Sight) string {
-	p.Path, p.PairedWith, p.Seconds = "", "", 0
-	p.Marbles = append([]record.Marble(nil), p.Marbles...)
-	for i := range p.Marbles {
-		p.Marbles[i].Crop, p.Marbles[i].Sheet = "", ""
-	}
 	b, err := json.Marshal(struct {
 		Photo record.Photo
 		Sight report.Sight
-	}{p, s})
+	}{report.Drawn(p), s})
 	if err != nil {
 		return ""
 	}

@@ -51,9 +51,23 @@ func Overlay(img image.Image, p record.Photo, s Sight) *image.RGBA {
 	return base
 }
 
+// Drawn is as much of a photo's record as its overlay shows, and nothing else: with
+// two records that have it in common, the overlay is the same.
+func Drawn(p record.Photo) record.Photo {
+	d := record.Photo{WidthPX: p.WidthPX, Flags: p.Flags, Marbles: make([]record.Marble, len(p.Marbles))}
+	for i, m := range p.Marbles {
+		d.Marbles[i] = record.Marble{ID: m.ID, Outline: m.Outline, DiameterMM: m.DiameterMM, Flags: m.Flags}
+		if m.Attribution != nil {
+			d.Marbles[i].Attribution = &record.Attribution{Status: m.Attribution.Status}
+		}
+	}
+	return d
+}
+
 // drawOverlay draws onto base, which is scale times the size of the picture that
 // positions are in where the record does not say how wide that is.
 func drawOverlay(base *surface, scale float64, p record.Photo, s Sight) {
+	p = Drawn(p) // so that nothing else can be drawn
 	if p.WidthPX > 0 {
 		scale = float64(base.w) / float64(p.WidthPX)
 	}
