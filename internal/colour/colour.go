@@ -109,18 +109,16 @@ var codeEnds = func() (t [256]float32) {
 	return t
 }()
 
-// codes are the codes that the steps begin with, and stepEnds where each of these
-// ends, which may be in the step or past it.
-var codes, stepEnds = func() (t *[codeCount]uint8, ends *[codeCount]float32) {
-	t, ends = new([codeCount]uint8), new([codeCount]float32)
+// codes are the codes that the steps begin with. Each ends in the step or past it.
+var codes = func() (t [codeCount]uint8) {
 	code := 0
 	for i := range t {
 		for v := math.Float32frombits(codeFrom + uint32(i)<<codeShift); v >= codeEnds[code]; {
 			code++
 		}
-		t[i], ends[i] = uint8(code), codeEnds[code]
+		t[i] = uint8(code)
 	}
-	return t, ends
+	return t
 }()
 
 // LinearToSRGB8 is the 8-bit sRGB code nearest to one channel of linear light, by
@@ -129,7 +127,7 @@ func LinearToSRGB8(v float32) uint8 {
 	// A negative number, or one that is none, is beyond all others by its bits.
 	if i := (math.Float32bits(v) - codeFrom) >> codeShift; i < codeCount {
 		code := codes[i]
-		if v >= stepEnds[i] {
+		if v >= codeEnds[code] {
 			code++
 		}
 		return code
@@ -142,8 +140,8 @@ func LinearToSRGB8(v float32) uint8 {
 
 // CodeSteps are the tables of [LinearToSRGB8], for loops that don't call it: the code
 // that each step begins with, the steps a 256th of a number apart from 2^-13 to 1, and
-// where in linear light that code ends. Nothing may change them.
-func CodeSteps() (steps []uint8, ends []float32) { return codes[:], stepEnds[:] }
+// where in linear light each code ends. Nothing may change them.
+func CodeSteps() (steps []uint8, ends []float32) { return codes[:], codeEnds[:] }
 
 // SRGBToLinearFast is [SRGBToLinear] by table within 0 to 1, clipped to that.
 func SRGBToLinearFast(v float64) float64 {

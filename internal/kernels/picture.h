@@ -60,8 +60,8 @@ static void NAME(encode)(const float *rows, const int32_t *row, const float *wei
 		c = NAME(least)(NAME(most)(c, (v4f){low, low, low, low}), (v4f){high, high, high, high});
 		v4i at_code = ((v4i)c - (v4i)(v4f){low, low, low, low}) >> TW_SHIFT;
 		for (int k = 0; k < 3; k++) {
-			int step = at_code[k];
-			out[4 * i + k] = codes[step] + (c[k] >= ends[step]);
+			uint8_t code = codes[at_code[k]];
+			out[4 * i + k] = code + (c[k] >= ends[code]);
 		}
 		out[4 * i + 3] = 255;
 	}
