@@ -73,7 +73,7 @@ func ReuseCrop(img *image.NRGBA) { cropPixels.put(img.Pix) }
 // linearSamples reads part of a photo's row in linear light: red, green and blue.
 func linearSamples(out []kernels.Sample, px calib.Pixels, x, y int, codes *[]float32) {
 	if px.B8 != nil && px.Table == nil {
-		kernels.PatchRow(out, px.B8[3*(y*px.W+x):], &linear8)
+		kernels.LightRow(out, px.B8[3*(y*px.W+x):], &linear8)
 		return
 	}
 	if cap(*codes) < 3*len(out) {
@@ -86,11 +86,10 @@ func linearSamples(out []kernels.Sample, px calib.Pixels, x, y int, codes *[]flo
 	}
 }
 
-// linear8 is what codes of eight bits in sRGB add to a sample in linear light.
-var linear8 = func() (t kernels.CodeTable) {
+// linear8 is what codes of eight bits in sRGB stand for.
+var linear8 = func() (t kernels.Linear) {
 	for i, v := range colour.Linear8 {
-		l := float32(v)
-		t[0][i], t[1][i], t[2][i] = kernels.Sample{l}, kernels.Sample{0, l}, kernels.Sample{0, 0, l}
+		t[i] = float32(v)
 	}
 	return t
 }()

@@ -271,7 +271,7 @@ func (p *patch) row(px calib.Pixels, y, from, to int) {
 	}
 	v := p.v[y*p.w+from : y*p.w+to]
 	if px.B8 != nil && px.Table == nil {
-		kernels.PatchRowIn(v, px.B8[3*((p.y+y)*px.W+p.x+from):], 3*px.W, &opponent8)
+		kernels.PatchRow(v, px.B8[3*((p.y+y)*px.W+p.x+from):], 3*px.W, &opponent8)
 		return
 	}
 	if cap(p.line) < 3*len(v) {

@@ -1,5 +1,7 @@
 package kernels
 
+// #cgo noescape tw_light_row
+// #cgo nocallback tw_light_row
 // #cgo noescape tw_between
 // #cgo nocallback tw_between
 // #cgo noescape tw_balance
@@ -21,16 +23,29 @@ type Straight struct{ X, Y, DX, DY float64 }
 // Place is place k.
 func (l *Straight) Place(k int) (x, y float64) { return l.X + float64(k)*l.DX, l.Y + float64(k)*l.DY }
 
+// Linear is the linear light that each code of a channel stands for.
+type Linear [256]float32
+
+// LightRow takes as many pixels of eight bits, blue, green and red, as there is room for
+// to red, green and blue in linear light.
+func LightRow(out []Sample, bgr []uint8, t *Linear) {
+	if len(out) == 0 {
+		return
+	}
+	_ = bgr[3*len(out)-1]
+	C.tw_light_row((*C.uint8_t)(&bgr[0]), C.int(len(out)), f32(&t[0]), f32(&out[0][0]))
+}
+
 // Between adds share times the colours at places along a line to sum, read between a
 // photo's pixels, of eight bits and width columns; and marks in full where a channel
 // comes to more than limit. All of them must have photo on all sides.
-func Between(sum []Sample, full []bool, bgr []uint8, width int, at Straight, t *CodeTable, share, limit float64) {
+func Between(sum []Sample, full []bool, bgr []uint8, width int, at Straight, t *Linear, share, limit float64) {
 	if len(sum) == 0 {
 		return
 	}
 	within(bgr, width, at, len(sum))
 	C.tw_between((*C.uint8_t)(&bgr[0]), C.long(3*width), C.double(at.X), C.double(at.Y), C.double(at.DX), C.double(at.DY), C.int(len(sum)),
-		f32(&t[0][0][0]), C.float(share), C.float(limit), f32(&sum[0][0]), u8(full[:len(sum)]))
+		f32(&t[0]), C.float(share), C.float(limit), f32(&sum[0][0]), u8(full[:len(sum)]))
 }
 
 // Cells is how many cells the light over a face has along each side.

@@ -105,7 +105,9 @@ typedef struct {
 	float per, most; // steps of a tone curve a unit of the root of luminance, and the last
 } tw_curve;
 
-void tw_between(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const float *table, float share, float limit,
+void tw_light_row(const uint8_t *bgr, int n, const float *linear, float *out);
+
+void tw_between(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const float *linear, float share, float limit,
 		float *sum, uint8_t *full);
 void tw_lab(const float *linear, int n, const float *m, double *out);
 void tw_balance(float *line, int n, double u0, double v0, double du, double dv, const float *gain, const tw_curve *c, const float *factor,

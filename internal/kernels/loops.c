@@ -169,10 +169,15 @@ void tw_less(const uint8_t *here, const uint8_t *above, int n, int channels, uin
 	BEST(less)(here, above, n, channels, out);
 }
 
-void tw_between(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const float *table, float share, float limit,
+void tw_light_row(const uint8_t *bgr, int n, const float *linear, float *out)
+{
+	BEST(light_row)(bgr, n, linear, out);
+}
+
+void tw_between(const uint8_t *bgr, long stride, double x, double y, double dx, double dy, int n, const float *linear, float share, float limit,
 		float *sum, uint8_t *full)
 {
-	BEST(between)(bgr, stride, x, y, dx, dy, n, table, share, limit, sum, full);
+	BEST(between)(bgr, stride, x, y, dx, dy, n, linear, share, limit, sum, full);
 }
 
 void tw_lab(const float *linear, int n, const float *m, double *out)

@@ -135,9 +135,16 @@ func TestFaces(t *testing.T) {
 		for i := range bgr {
 			bgr[i] = uint8(r.IntN(256))
 		}
-		var table CodeTable
+		var table Linear
 		for i, v := range colour.Linear8 {
-			table[0][i], table[1][i], table[2][i] = Sample{float32(v)}, Sample{0, float32(v)}, Sample{0, 0, float32(v)}
+			table[i] = float32(v)
+		}
+		row := make([]Sample, w)
+		LightRow(row, bgr, &table)
+		for i, got := range row {
+			if want := (Sample{table[bgr[3*i+2]], table[bgr[3*i+1]], table[bgr[3*i]]}); got != want {
+				t.Fatalf("pixel %d is %v, should be %v", i, got, want)
+			}
 		}
 		var light Light
 		for j := range light.Gain {

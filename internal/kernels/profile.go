@@ -17,12 +17,9 @@ type Sample [4]float32
 type CodeTable [3][256]Sample
 
 // PatchRow takes as many pixels of eight bits, blue, green and red, as there is room
-// for to samples.
-func PatchRow(out []Sample, bgr []uint8, t *CodeTable) { PatchRowIn(out, bgr, 0, t) }
-
-// PatchRowIn is PatchRow in a picture whose rows are stride bytes apart: what lies below is
-// brought near, to be taken soon.
-func PatchRowIn(out []Sample, bgr []uint8, stride int, t *CodeTable) {
+// for to samples. The picture's rows are stride bytes apart: what lies below is brought
+// near, to be taken soon.
+func PatchRow(out []Sample, bgr []uint8, stride int, t *CodeTable) {
 	if len(out) == 0 {
 		return
 	}

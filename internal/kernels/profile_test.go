@@ -401,7 +401,7 @@ func TestPatchRowAddsUpWhatCodesSay(t *testing.T) {
 			bgr[i] = uint8(r.IntN(256))
 		}
 		out := make([]Sample, 33)
-		PatchRow(out, bgr, &table)
+		PatchRow(out, bgr, 0, &table)
 		for i := range out {
 			a, b, c := &table[0][bgr[3*i+2]], &table[1][bgr[3*i+1]], &table[2][bgr[3*i]]
 			for k := range 4 {
