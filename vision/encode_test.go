@@ -144,6 +144,24 @@ func TestJPEGComesBack(t *testing.T) {
 	}
 }
 
+// Reductions are halves where those come near enough to what is asked, and never
+// larger than that.
+func TestReductionsByHalves(t *testing.T) {
+	for _, c := range []struct{ w, h, most, want int }{
+		{216, 216, 112, 108}, {256, 256, 112, 112}, {600, 450, 112, 112}, {640, 480, 112, 80}, {201, 201, 112, 112},
+		{2016, 1512, 1400, 1008}, {1632, 1224, 1400, 1400}, {1500, 1000, 1400, 1400}, {96, 96, 112, 96},
+	} {
+		files, err := JPEGs(picture(c.w, c.h, false), color.White, Reduction{c.most, 90})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := jpeg.DecodeConfig(bytes.NewReader(files[0]))
+		if want := c.want * c.h / c.w; err != nil || got.Width != c.want || got.Height != want {
+			t.Errorf("%d x %d, at most %d: %d x %d, want %d x %d (%v)", c.w, c.h, c.most, got.Width, got.Height, c.want, want, err)
+		}
+	}
+}
+
 // A photo is reduced by a whole number where its sides allow that.
 func TestImageByWholeNumbers(t *testing.T) {
 	for _, c := range []struct{ w, h, most, want int }{
