@@ -8,6 +8,7 @@ import (
 
 	"tawsight/internal/colour"
 	"tawsight/internal/kernels"
+	"tawsight/internal/order"
 )
 
 // White turns a photo's linear sRGB into the light of a neutral illuminant, the
@@ -478,7 +479,7 @@ var single8 = func() (t [256]float32) {
 // share of its pixels at full white in some channel.
 func (p *Pixels) patch(h [3][3]float64, xMM, yMM, halfMM float64) (c [3]float64, clipped float64, ok bool) {
 	const n = 9
-	var v [3][]float64
+	var v [3][n * n]float64
 	clip := 0
 	for i := 0; i < n; i++ {
 		for j := 0; j < n; j++ {
@@ -490,7 +491,7 @@ func (p *Pixels) patch(h [3][3]float64, xMM, yMM, halfMM float64) (c [3]float64,
 			l := p.Linear(ix, iy)
 			full := false
 			for k := range v {
-				v[k] = append(v[k], l[k])
+				v[k][i*n+j] = l[k]
 				full = full || l[k] > 0.975
 			}
 			if full {
@@ -499,8 +500,7 @@ func (p *Pixels) patch(h [3][3]float64, xMM, yMM, halfMM float64) (c [3]float64,
 		}
 	}
 	for k := range v {
-		sort.Float64s(v[k])
-		c[k] = v[k][len(v[k])/2]
+		c[k] = order.Nth(v[k][:], n*n/2)
 	}
 	return c, float64(clip) / (n * n), true
 }

@@ -13,10 +13,10 @@ import (
 // crop pixels a photo pixel, side crop pixels across, the outline's middle in
 // the middle. Places outside the photo are transparent.
 func Crop(p *Photo, o Outline, light Light, scale float64, side int) *image.NRGBA {
-	out := newCrop(side)
 	px := p.pixels()
 	cx, cy := o.Ellipse.CxPX, o.Ellipse.CyPX
 	across, down := tapsOf(cx, scale, side, px.W), tapsOf(cy, scale, side, px.H)
+	out := newCrop(side, across.all() && down.all())
 	if side == 0 || across.to <= across.from || down.to <= down.from {
 		return out
 	}
@@ -56,14 +56,16 @@ func Crop(p *Photo, o Outline, light Light, scale float64, side int) *image.NRGB
 // cropPixels are those of pictures that nobody looks at any more.
 var cropPixels shelf[[]uint8]
 
-func newCrop(side int) *image.NRGBA {
+// newCrop is for a crop that will be all filled in, or is transparent yet.
+func newCrop(side int, filled bool) *image.NRGBA {
 	n := 4 * side * side
 	pix := cropPixels.take()
 	if cap(pix) < n {
 		pix = make([]uint8, n+n/4)
 	}
-	pix = pix[:n]
-	clear(pix)
+	if pix = pix[:n]; !filled {
+		clear(pix)
+	}
 	return &image.NRGBA{Pix: pix, Stride: 4 * side, Rect: image.Rect(0, 0, side, side)}
 }
 
@@ -163,6 +165,9 @@ func tapsOf(middle, scale float64, side, size int) taps {
 	}
 	return t
 }
+
+// all says that all of the crop's pixels lie inside the photo.
+func (t *taps) all() bool { return t.to-t.from == len(t.at) }
 
 // first is the first photo pixel that a crop pixel is made of.
 func (t *taps) first(i int) int { return t.low + int(t.begin[i]) }
