@@ -46,12 +46,12 @@ func pack(v any, pictures [][]byte) ([][]byte, error) {
 // its memory; nil for one without length.
 func unpack(b []byte, v any) (pictures [][]byte, err error) {
 	number := func(i int) int { return int(binary.BigEndian.Uint32(b[4*i:])) }
-	if len(b) < 8 || number(0) > len(b)/4-2 {
+	if len(b) < 8 || number(0) < 0 || number(0) > len(b)/4-2 {
 		return nil, errParcel
 	}
 	at := 4 * (2 + number(0))
 	next := func(n int) ([]byte, bool) {
-		if n > len(b)-at {
+		if n < 0 || n > len(b)-at { // below 0 where an int has 32 bits
 			return nil, false
 		}
 		at += n
