@@ -45,7 +45,7 @@ accuracy: setup
 
 # Prints what measuring costs beside what it may cost, in one table; wants Debian's
 # python3-skimage, python3-sklearn and python3-opencv to compare with. With
-# BENCH=-long it runs 2,000 photos, which takes hours.
+# BENCH=-long it runs 2,000 photos, which takes a quarter of an hour more.
 bench: build
 	$(GO) build -o bin/bench ./bench
 	bin/bench $(BENCH)
