@@ -152,8 +152,9 @@ func (t *table) basisOf(rows []int, split []bool) *basis {
 			}
 		}
 		sd := math.Sqrt(ss / (n - 1))
-		// What differs only by rounding does not differ.
-		if !(sd > 1e-12*math.Abs(mean)) || !(sd > 1e-300) || math.IsInf(sd, 1) {
+		// What differs only by rounding does not differ, nor what differs by so little
+		// that its square is no number any more.
+		if !(sd > 1e-12*math.Abs(mean)) || !(sd > 1e-140) || math.IsInf(sd, 1) {
 			continue
 		}
 		centre, count := make([]float64, k), make([]float64, k)
