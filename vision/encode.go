@@ -136,7 +136,7 @@ func ReducedJPEG(data []byte, blank color.Color, to ...Reduction) ([][]byte, err
 }
 
 func reducedJPEG(m gocv.Mat, r Reduction) ([]byte, error) {
-	if r.MaxSide <= 0 || max(m.Cols(), m.Rows()) <= r.MaxSide {
+	if r.MaxSide <= 0 {
 		return jpegFile(m, r.Quality)
 	}
 	// Halves, each pixel the mean of four, take a tenth of the time of any other

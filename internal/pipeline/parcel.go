@@ -13,7 +13,7 @@ import (
 
 // A parcel is a value as it travels between processes or is kept in a file: what
 // gob makes of it, and behind that the pictures that belong to it, as they are. A
-// photo's come to two megabytes, which gob would copy six times on the way.
+// photo's come to two megabytes, which gob would copy several times on the way.
 //
 // It begins with the lengths, 4 bytes each, most significant first: how many
 // pictures there are, how long gob's part is, and how long each picture is.

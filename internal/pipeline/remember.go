@@ -314,8 +314,9 @@ func (m *memory) makeNote(path string, before fileNote, sum string) {
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
-// write keeps a file, one part after the other, with its checksum. Where that fails the photo is measured
-// again next time; where the disk is full, all that is remembered makes room.
+// write keeps a file, one part after the other, with its checksum. Where that fails
+// the photo is measured again next time; where the disk is full, all that is
+// remembered makes room.
 func (m *memory) write(name string, parts ...[]byte) {
 	sum, size := uint32(0), int64(0)
 	for _, part := range parts {
